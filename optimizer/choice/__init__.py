@@ -1,0 +1,1 @@
+"""What may be chosen together, and what it costs."""

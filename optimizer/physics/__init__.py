@@ -1,0 +1,1 @@
+"""Plain SI formulas, each with its source; nothing here knows about parts, sheets or money."""

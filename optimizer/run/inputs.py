@@ -1,0 +1,116 @@
+"""What the simulator needs of each car: one array per quantity, one entry per car.
+
+A car on a course is a handful of sums (mass, drag area, rolling force ...) and a driveline. Keeping the loads that
+cause rolling apart from those that give grip lets the search make a car that is better than any real one in
+every sum at once, and simulate it as a bound.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Self
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class TorqueTable:
+    """Full-throttle flywheel torque on a uniform grid of engine speed.
+
+    Attributes
+    ----------
+    torque_nm : array (E, K)
+        Torque of engine e at ``rpm = k * step_rpm``; flat beyond the ends of what was measured.
+    step_rpm : float
+        Grid step; fine enough that linear interpolation adds nothing to see.
+    """
+
+    torque_nm: FloatArray
+    step_rpm: float
+
+    def torque(self, engine: IntArray, rpm: FloatArray) -> FloatArray:
+        """Torque [N m] of ``engine`` (n,) at ``rpm`` (..., n)."""
+        place = rpm * (1.0 / self.step_rpm)
+        last = self.torque_nm.shape[1] - 2
+        below = np.clip(place.astype(np.int64), 0, last)
+        flat = self.torque_nm.ravel()
+        start = engine * self.torque_nm.shape[1]
+        low = flat[start + below]
+        high = flat[start + below + 1]
+        return low + np.clip(place - below, 0.0, 1.0) * (high - low)
+
+
+@dataclass(frozen=True, slots=True)
+class RunInputs:
+    """One run of n cars under one set of conditions. Arrays are (n,) unless said; SI throughout.
+
+    Attributes
+    ----------
+    translating_kg : mass with the turning mass of the undriven wheels, which follow the ground.
+    wheel_side_kg : driven wheels, tires and rotors as mass at the tire surface.
+    shaft_kgm2, engine_kgm2 : inertia turning with the final drive's input and with the engine.
+    front_grip_n, rear_grip_n : static axle loads that give grip.
+    front_mu, rear_mu : grip of the driven axles; 0 where the axle is not driven.
+    slip_at_slide : slip at which a driven tire slides fully.
+    transfer : height of the center of gravity over the wheelbase.
+    rolling_n, rolling_nv2 : rolling resistance ``rolling_n + rolling_nv2 * u**2`` before lift, brake drag included.
+    lift_rolling_m2, lift_rolling_v2 : rolling saved by lift per unit of dynamic pressure (same form).
+    drag_area_m2, front_lift_m2, rear_lift_m2 : areas (coefficient times frontal area).
+    radius_m : rolling radius of the driven tires.
+    overall : (G, n) ratio of engine speed to wheel speed per gear, 0 where the gearset has fewer gears.
+    final_ratio, efficiency, engine (index into the torque table), torque_scale, rev_limit_rpm, launch_rpm.
+    shift_rpm : (G, n) engine speed at which each gear is left.
+    cap_ms, surface_cap_ms : ground speed and tire surface speed that may not be passed; inf where none.
+    air_density, headwind_ms, start_speed_ms, shift_time_s, grip_use_limit : the same for all cars.
+    """
+
+    translating_kg: FloatArray
+    wheel_side_kg: FloatArray
+    shaft_kgm2: FloatArray
+    engine_kgm2: FloatArray
+    front_grip_n: FloatArray
+    rear_grip_n: FloatArray
+    front_mu: FloatArray
+    rear_mu: FloatArray
+    slip_at_slide: FloatArray
+    transfer: FloatArray
+    rolling_n: FloatArray
+    rolling_nv2: FloatArray
+    lift_rolling_m2: FloatArray
+    lift_rolling_v2: FloatArray
+    drag_area_m2: FloatArray
+    front_lift_m2: FloatArray
+    rear_lift_m2: FloatArray
+    radius_m: FloatArray
+    overall: FloatArray
+    final_ratio: FloatArray
+    efficiency: FloatArray
+    engine: IntArray
+    torque_scale: FloatArray
+    rev_limit_rpm: FloatArray
+    launch_rpm: FloatArray
+    shift_rpm: FloatArray
+    cap_ms: FloatArray
+    surface_cap_ms: FloatArray
+    torque_table: TorqueTable
+    air_density: float
+    headwind_ms: float
+    start_speed_ms: float
+    shift_time_s: float
+    grip_use_limit: float
+
+    def __len__(self) -> int:
+        return len(self.translating_kg)
+
+    def take(self, rows: IntArray | slice) -> Self:
+        """The same inputs for some of the cars, or for cars repeated."""
+        picked = {
+            each.name: getattr(self, each.name)[..., rows]
+            for each in fields(self)
+            if isinstance(getattr(self, each.name), np.ndarray)
+        }
+        return replace(self, **picked)

@@ -1,0 +1,233 @@
+"""Speed of a build under the event's scoring, and the checks that need a run: tires, load, stopping, rotors.
+
+Ranks use a total order, `order_keys`: speed to 1e-6 m/s, then margin, then price, then ids.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import cast
+
+import numpy as np
+
+from optimizer.choice.options import BoolArray, IntArray, Options
+from optimizer.physics import air, tires
+from optimizer.run.conditions import Conditions, conditions_of, fast_conditions_of
+from optimizer.run.inputs import FloatArray, RunInputs
+from optimizer.run.model import RunModel, S, rated_speed_ms
+from optimizer.run.simulator import Run, simulate
+from optimizer.run.stopping import Stopping, rotor_over_limit, stopping_of
+from optimizer.scenario.parts import Axle, Extra, Tire
+
+SPEED_STEP_MS = 1e-6
+"""Speeds closer than this are equal in ranks."""
+CHECKS = ("tire speed", "load at speed", "stopping distance", "rotor rise")
+"""Names of the checks that need a run."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """Checks and margins of n builds.
+
+    Attributes
+    ----------
+    passes : bool array (len(CHECKS), n)
+        Whether each check is met.
+    margins : array (4, n)
+        What is left of tire speed, stopping distance, rotor rise and revs, as a share of what is allowed.
+    fast_surface_ms : array (2, n)
+        Surface speed of front and rear tires at the last board on the fast day.
+    stopping : Stopping
+        Stops from the higher of exit and planned speed.
+    """
+
+    passes: BoolArray
+    margins: FloatArray
+    fast_surface_ms: FloatArray
+    stopping: Stopping
+
+    @property
+    def legal(self) -> BoolArray:
+        """All checks met: (n,)."""
+        return self.passes.all(axis=0)
+
+    @property
+    def care(self) -> FloatArray:
+        """The smallest margin: (n,)."""
+        return self.margins.min(axis=0)
+
+
+class Judge:
+    """Simulates builds of one scenario under one salt condition.
+
+    Parameters
+    ----------
+    model : RunModel
+        The scenario's builds as simulator inputs.
+    salt : str, optional
+        Salt condition; the event's own when left out.
+    """
+
+    def __init__(self, model: RunModel, salt: str | None = None) -> None:
+        self.model = model
+        self.event = model.options.scenario.event
+        self.conditions: tuple[Conditions, ...] = conditions_of(self.event, salt)
+        self.fast = fast_conditions_of(self.event)
+        course = self.event.course
+        self.marks_m = (course.run_up_m, course.run_up_m + course.timed_m)
+        race = model.options.scenario.race_class
+        self.planned_ms = race.record_ms * (1 + race.record_margin)
+
+    @property
+    def options(self) -> Options:
+        """What may stand in each slot."""
+        return self.model.options
+
+    def runs(self, builds: IntArray) -> tuple[Run, ...]:
+        """Each run that counts, for builds (n, S)."""
+        return tuple(self.run_of(self.model.inputs(builds, each)) for each in self.conditions)
+
+    def run_of(self, inputs: RunInputs) -> Run:
+        """One run of cars given as inputs."""
+        return simulate(inputs, self.marks_m, self.event.scoring.measure)
+
+    def joined(self, runs: tuple[Run, ...]) -> FloatArray:
+        """Speed that counts (n,) over the runs, as the rule joins them: mean of speeds, or of times."""
+        speeds = [run.score_ms for run in runs]
+        if self.event.scoring.mean_of == "times":
+            slow = np.minimum.reduce(speeds)
+            inverse = sum(1.0 / np.maximum(speed, 1e-9) for speed in speeds) / len(speeds)
+            return np.where(slow > 0, 1.0 / inverse, 0.0)
+        return np.asarray(sum(speeds) / len(speeds))
+
+    def speeds(self, builds: IntArray) -> FloatArray:
+        """Speed that counts (n,) of builds (n, S)."""
+        return self.joined(self.runs(builds))
+
+    def judge(self, builds: IntArray, runs: tuple[Run, ...]) -> Judged:
+        """Checks that need a run, and margins, of builds (n, S) with their runs."""
+        fast_inputs = self.model.inputs(builds, self.fast)
+        fast = simulate(fast_inputs, self.marks_m, "exit")
+        exit_ms = np.maximum.reduce([run.passing.speed[1] for run in runs])
+        surface = self._tire_surface(fast)
+        rated = np.stack([self._per_axle(builds, "front", rated_speed_ms), self._per_axle(builds, "rear", rated_speed_ms)])
+        margin = 1 + self.event.fast_case.tire_speed_margin
+        used = (surface * margin / np.maximum(rated, 1e-9)).max(axis=0)
+        stopping = stopping_of(self.model, builds, np.maximum(exit_ms, self.planned_ms))
+        distance = stopping.distance_m.max(axis=0) / self.event.course.shutdown_m
+        load = self._load_use(builds, fast_inputs, fast.passing.speed[1], surface)
+        revs = np.maximum.reduce([self.rpm(builds, run)[1] for run in runs]) / self.model.drive_rows(builds).rev_limit_rpm
+        tolerance = 1 + 1e-9
+        return Judged(
+            passes=np.stack([used <= tolerance, load <= tolerance, distance <= tolerance, stopping.rise_share <= tolerance]),
+            margins=1.0 - np.stack([used, distance, stopping.rise_share, revs]),
+            fast_surface_ms=surface,
+            stopping=stopping,
+        )
+
+    def hopeless(self, level_ms: float) -> tuple[BoolArray, ...]:
+        """Options with which no build that reaches a level meets every check: bool (m_s,) per slot.
+
+        The speed at the last board is at least the score, a tire's surface at least as fast as the car, and no build
+        is lighter than the lightest parts together: a tire rated below the level is out, and so is a rotor that
+        the lightest car's energy at the level (or at the planned speed) takes over its limit.
+        """
+        speed = max(level_ms, 0.0)
+        lightest = self.model.base[S["mass_kg"]] + sum(table[:, S["mass_kg"]].min() for table in self.model.sums)
+        energy = 0.5 * float(lightest) * max(speed, self.planned_ms) ** 2
+        out = []
+        for s, slot in enumerate(self.options.slots):
+            parts = self.options.parts[s]
+            if slot.kind == "tire" and not self.model.limiter_holds_rating:
+                margin = 1 + self.event.fast_case.tire_speed_margin
+                out.append(np.array([rated_speed_ms(cast(Tire, part)) < speed * margin * (1 - 1e-9) for part in parts]))
+            elif slot.kind == "rotor":
+                out.append(rotor_over_limit(self.options, s, energy, self.model.car.brake_front_share))
+            else:
+                out.append(np.zeros(len(parts), dtype=bool))
+        return tuple(out)
+
+    def driven_tires_hold(self, builds: IntArray, slowest_ms: FloatArray, level_ms: float) -> BoolArray:
+        """Whether driven tires (of builds (n, S)) are good for ``slowest_ms`` (n,), or for a cap at or above the level."""
+        if self.model.limiter_holds_rating:
+            return np.ones(len(builds), dtype=bool)
+        caps = [
+            bracket.above_ms - bracket.hold_off_ms
+            for bracket in self.options.scenario.race_class.brackets
+        ] + [part.cap_ms for parts in self.options.parts for part in parts if isinstance(part, Extra) and part.cap_ms]
+        sure = np.minimum(slowest_ms, min((cap for cap in caps if cap >= level_ms), default=np.inf))
+        margin = (1 + self.event.fast_case.tire_speed_margin) * (1 - 1e-9)
+        holds = np.ones(len(builds), dtype=bool)
+        for axle in ("front", "rear"):
+            if self.model.car.drive in ("all", axle):
+                holds &= sure * margin <= self._per_axle(builds, cast(Axle, axle), rated_speed_ms)
+        return holds
+
+    def rpm(self, builds: IntArray, run: Run) -> FloatArray:
+        """Engine speed at both boards: (2, n)."""
+        drive = self.model.drive_rows(builds)
+        driven = [axle for axle in (0, 1) if self.model.car.drive in ("all", ("front", "rear")[axle])]
+        radius = sum(drive.radius_m[axle] for axle in driven) / len(driven)
+        ratio = np.take_along_axis(drive.overall, run.passing.gear, axis=0)
+        return run.passing.surface * ratio / radius * 30 / np.pi
+
+    def _tire_surface(self, run: Run) -> FloatArray:
+        """Surface speed of front and rear tires at the last board: driven ones turn faster than the car goes."""
+        fastest = np.maximum(run.passing.speed[0], run.passing.speed[1])
+        turning = np.maximum(run.passing.surface[0], run.passing.surface[1])
+        driven = self.model.car.drive
+        return np.stack([turning if driven in ("front", "all") else fastest, turning if driven in ("rear", "all") else fastest])
+
+    def _per_axle(self, builds: IntArray, axle: Axle, value: object) -> FloatArray:
+        """A number of the tire on an axle: (n,)."""
+        s = cast(int, self.model.slot_on("tire", axle))
+        return np.array([value(cast(Tire, p)) for p in self.options.parts[s]], dtype=float)[builds[:, s]]  # type: ignore[operator]
+
+    def _load_use(
+        self, builds: IntArray, inputs: RunInputs, speed_ms: FloatArray, surface_ms: FloatArray
+    ) -> FloatArray:
+        """Largest share of a tire's load capacity used at speed: lift, load transfer and reduction with speed."""
+        pressure = 0.5 * inputs.air_density * (speed_ms + inputs.headwind_ms) ** 2
+        drag = inputs.drag_area_m2 * pressure
+        loads = (
+            inputs.front_grip_n - inputs.front_lift_m2 * pressure,
+            inputs.rear_grip_n - inputs.rear_lift_m2 * pressure + inputs.transfer * drag,
+        )
+        worst = np.zeros(len(builds))
+        for axle, load, surface in zip(("front", "rear"), loads, surface_ms, strict=True):
+            hub = self.model.car.hub(cast(Axle, axle))
+            s = cast(int, self.model.slot_on("tire", cast(Axle, axle)))
+            capacity = np.empty(len(builds))
+            for o in np.unique(builds[:, s]):
+                rows = builds[:, s] == o
+                tire = cast(Tire, self.options.parts[s][int(o)])
+                capacity[rows] = _capacity_kg(tire, hub.tire_pressure_pa, surface[rows])
+            corner = load / air.G * hub.heaviest_corner_share
+            worst = np.maximum(worst, corner / np.maximum(capacity, 1e-9))
+        return worst
+
+
+def _capacity_kg(tire: Tire, pressure_pa: float, surface_ms: FloatArray) -> FloatArray:
+    """Load one tire may carry at a surface speed (n,); 0 beyond its rating or where it has none."""
+    if tire.load_index is None or tire.speed_symbol is None:
+        return np.zeros(len(surface_ms))
+    by_pressure = float(tires.load_share_at_pressure(pressure_pa, tire.extra_load))
+    by_speed = np.asarray(tires.load_share_at_speed(tire.speed_symbol, surface_ms))
+    return float(tires.load_capacity_kg(tire.load_index)) * by_pressure * by_speed
+
+
+def order_keys(options: Options, builds: IntArray, speed_ms: FloatArray, care: FloatArray, cents: IntArray) -> IntArray:
+    """Positions of builds (n, S) from best to worst in the total order: speed, margin (to 0.1 %), price, ids."""
+    ranks = [_id_ranks(options, s)[builds[:, s]] for s in range(len(options.slots))]
+    keys = [*reversed(ranks), cents, -np.round(care, 3), -np.round(speed_ms / SPEED_STEP_MS)]
+    return np.lexsort(keys)
+
+
+def _id_ranks(options: Options, s: int) -> IntArray:
+    """Alphabetical rank of each option's id in a slot."""
+    ids = [part.id for part in options.parts[s]]
+    order = sorted(ids)
+    return np.array([order.index(each) for each in ids])
+
+
+__all__ = ["CHECKS", "SPEED_STEP_MS", "Judge", "Judged", "S", "order_keys"]

@@ -1,0 +1,201 @@
+"""Cars as points of a linear space: for one drive set, every option adds a fixed vector whatever else is chosen.
+
+The sums of `model` are such vectors already. What is left is a product: rolling resistance of the undriven axle is
+load times the coefficient of a tire that is not part of the drive set. It is replaced by the plane that never lies
+above it, ``c W >= c_low W + c W_low - c_low W_low`` (G. P. McCormick, "Computability of global solutions to
+factorable nonconvex programs", Math. Programming 10 (1976)): a car at its point is never slower than the real one.
+In the same sense undriven wheels turn at the largest radius on offer, and lift saves at the best coefficient.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import cast
+
+import numpy as np
+
+from optimizer.choice.options import BoolArray, IntArray
+from optimizer.physics import air
+from optimizer.run.conditions import Conditions
+from optimizer.run.inputs import FloatArray, RunInputs
+from optimizer.run.model import SUMS, DriveRows, RunModel, S, rolling_radius_m
+from optimizer.scenario.parts import Axle, Tire
+
+COORDINATES = (*SUMS, "free_rolling_n", "free_rolling_nv2")
+"""Coordinates of a car: the sums, and the two terms of rolling resistance of the undriven axle."""
+C = {name: position for position, name in enumerate(COORDINATES)}
+
+LESS_IS_FASTER = tuple(
+    C[name]
+    for name in (
+        "mass_kg", "front_load_kg", "rear_load_kg", "drag_area_m2", "brake_drag_n", "rolling_change", "engine_kgm2",
+        "shaft_kgm2", "front_turning_kgm2", "rear_turning_kgm2", "free_rolling_n", "free_rolling_nv2",
+    )
+)  # fmt: skip
+"""Coordinates of which a car is never faster for having more, the loads counting for rolling only."""
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """D drive sets, ready to be completed by the options of the free slots.
+
+    Attributes
+    ----------
+    builds : array (D, S)
+        The drive set's options; the fitted ones elsewhere.
+    drive : DriveRows
+        Drive attributes; those of undriven tires and of caps replaced by the best of the allowed options.
+    base : array (D, L)
+        Coordinates of the drive set without any free slot.
+    free_level, free_growth : array (D,)
+        What turns an undriven tire's own coefficient into its rolling terms at the set's pressure.
+    free_floor : array (D,)
+        Smallest rolling coefficient of the undriven axle, salt included.
+    """
+
+    builds: IntArray
+    drive: DriveRows
+    base: FloatArray
+    free_level: FloatArray
+    free_growth: FloatArray
+    free_floor: FloatArray
+    free_ceiling: FloatArray
+    free_growth_floor: FloatArray
+
+    def take(self, rows: IntArray) -> Frame:
+        """Some of the drive sets, or drive sets repeated."""
+        drive = DriveRows(
+            **{name: getattr(self.drive, name)[..., rows] for name in DriveRows.__dataclass_fields__}
+        )
+        return Frame(
+            self.builds[rows], drive, self.base[rows], self.free_level[rows], self.free_growth[rows],
+            self.free_floor[rows], self.free_ceiling[rows], self.free_growth_floor[rows],
+        )  # fmt: skip
+
+
+class LinearSpace:
+    """Coordinates of drive sets and options of one scenario, for one salt condition.
+
+    Parameters
+    ----------
+    model : RunModel
+        The scenario's builds as simulator inputs.
+    runs : tuple of Conditions
+        The runs that count; their salt's coefficient enters the coordinates.
+    usable : tuple of bool arrays (m_s,)
+        Options that may stand in some legal build; bounds over undriven tires are taken over these.
+    """
+
+    def __init__(self, model: RunModel, runs: tuple[Conditions, ...], usable: tuple[BoolArray, ...]) -> None:
+        self.model = model
+        self.salt = runs[0].salt
+        self.usable = usable
+        slots = range(len(model.options.slots))
+        self.free_slots = tuple(s for s in slots if s not in model.drive_slots)
+        self.free_axle: Axle | None = {"front": "rear", "rear": "front", "all": None}[model.car.drive]  # type: ignore[assignment]
+        self.free_tires = model.slot_on("tire", self.free_axle) if self.free_axle else None
+        self.load_column = C[f"{self.free_axle}_load_kg"] if self.free_axle else 0
+        self.low_load_n = self._lowest_load_n()
+
+    def _lowest_load_n(self) -> float:
+        """A load of the undriven axle that no build falls below."""
+        if self.free_axle is None:
+            return 0.0
+        column = S[f"{self.free_axle}_load_kg"]
+        least = [table[ok, column].min() for table, ok in zip(self.model.sums, self.usable, strict=True) if ok.any()]
+        return float(self.model.base[column] + sum(least)) * air.G
+
+    def frame(self, builds: IntArray) -> Frame:
+        """Drive sets given as builds (D, S) whose free slots do not matter."""
+        model, count = self.model, len(builds)
+        drive = model.drive_rows(builds)
+        sums = np.repeat(model.base[None], count, axis=0)
+        for s in model.drive_slots:
+            sums += model.sums[s][builds[:, s]]
+        base = np.zeros((count, len(COORDINATES)))
+        base[:, : len(SUMS)] = sums
+        if self.free_tires is None:
+            nothing = np.zeros(count)
+            return Frame(builds, self._loosest(drive), base, nothing, nothing, nothing, nothing, nothing)
+        axle = ("front", "rear").index(cast(str, self.free_axle))
+        tires = [cast(Tire, part) for part in model.options.parts[self.free_tires]]
+        own = np.array([tire.rolling_coefficient for tire in tires])
+        level = drive.coefficient[axle] / own[builds[:, self.free_tires]]
+        growth = drive.speed_term[axle] / own[builds[:, self.free_tires]]
+        usable = self.usable[self.free_tires] if self.usable[self.free_tires].any() else np.ones(len(own), dtype=bool)
+        low, high = own[usable].min(), own[usable].max()
+        steady = self.salt.rolling_coefficient + base[:, C["rolling_change"]]
+        floor, growth_floor = steady + low * level, low * growth
+        load = base[:, self.load_column] * air.G
+        base[:, C["free_rolling_n"]] = floor * load - (floor - steady) * self.low_load_n
+        base[:, C["free_rolling_nv2"]] = growth_floor * (load - self.low_load_n)
+        radius = drive.radius_m.copy()
+        radius[axle] = max(rolling_radius_m(tire) for tire, ok in zip(tires, usable, strict=True) if ok)
+        rating = drive.rating_ms.copy()
+        rating[axle] = np.inf
+        loosest = replace(self._loosest(drive), radius_m=radius, rating_ms=rating)
+        return Frame(builds, loosest, base, level, growth, floor, steady + high * level, growth_floor)
+
+    def _loosest(self, drive: DriveRows) -> DriveRows:
+        """The same drive sets with the highest caps their free slots could give: none."""
+        return replace(drive, cap_ms=np.full_like(drive.cap_ms, np.inf))
+
+    def additions(self, frame: Frame, s: int) -> FloatArray:
+        """What each option of a free slot adds to the coordinates of each drive set: (D, m_s, L)."""
+        table = self.model.sums[s]
+        out = np.zeros((len(frame.builds), len(table), len(COORDINATES)))
+        out[:, :, : len(SUMS)] = table
+        if self.free_tires is None:
+            return out
+        load = table[:, self.load_column] * air.G
+        out[:, :, C["free_rolling_n"]] = frame.free_floor[:, None] * load
+        out[:, :, C["free_rolling_nv2"]] = frame.free_growth_floor[:, None] * load
+        if s == self.free_tires:
+            own = np.array([cast(Tire, part).rolling_coefficient for part in self.model.options.parts[s]])
+            out[:, :, C["free_rolling_n"]] += frame.free_level[:, None] * own * self.low_load_n
+            out[:, :, C["free_rolling_nv2"]] += frame.free_growth[:, None] * own * self.low_load_n
+        return out
+
+    def inputs(
+        self, frame: Frame, point: FloatArray, conditions: Conditions, grip_point: FloatArray | None = None
+    ) -> RunInputs:
+        """Simulator inputs of cars at points (D, L), one for each drive set of the frame.
+
+        ``grip_point`` gives the loads and lift that make grip where they are to differ from those that make
+        rolling resistance: for a car better than any real one in both.
+        """
+        inputs = self.model.inputs_from(point[:, : len(SUMS)], frame.drive, conditions)
+        if self.free_axle is not None:
+            inputs = replace(inputs, **self._rolling(frame, point))
+        if grip_point is not None:
+            inputs = replace(
+                inputs,
+                front_grip_n=grip_point[:, C["front_load_kg"]] * air.G,
+                rear_grip_n=grip_point[:, C["rear_load_kg"]] * air.G,
+                front_lift_m2=grip_point[:, C["front_lift_m2"]],
+                rear_lift_m2=grip_point[:, C["rear_lift_m2"]],
+            )
+        return inputs
+
+    def _rolling(self, frame: Frame, point: FloatArray) -> dict[str, FloatArray]:
+        """Rolling terms with the undriven axle's taken from the coordinates."""
+        driven = 1 - ("front", "rear").index(cast(str, self.free_axle))
+        name = ("front", "rear")[driven]
+        load = point[:, C[f"{name}_load_kg"]] * air.G
+        lift, free_lift = point[:, C[f"{name}_lift_m2"]], point[:, C[f"{self.free_axle}_lift_m2"]]
+        steady = self.salt.rolling_coefficient + point[:, C["rolling_change"]]
+        coefficient, growth = steady + frame.drive.coefficient[driven], frame.drive.speed_term[driven]
+        best = np.where(free_lift > 0, frame.free_ceiling, frame.free_floor)
+        return {
+            "rolling_n": coefficient * load + point[:, C["free_rolling_n"]] + point[:, C["brake_drag_n"]],
+            "rolling_nv2": growth * load + point[:, C["free_rolling_nv2"]],
+            "lift_rolling_m2": coefficient * lift + best * free_lift,
+            "lift_rolling_v2": growth * lift + frame.free_growth_floor * np.minimum(free_lift, 0.0)
+            + frame.free_growth * np.maximum(free_lift, 0.0) * self._highest_own(),
+        }  # fmt: skip
+
+    def _highest_own(self) -> float:
+        """Largest own coefficient of the usable undriven tires."""
+        assert self.free_tires is not None  # noqa: S101 - called only where an axle is undriven
+        return max(cast(Tire, part).rolling_coefficient for part in self.model.options.parts[self.free_tires])
+

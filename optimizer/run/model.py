@@ -1,0 +1,366 @@
+"""From builds to simulator inputs: what each option adds to the sums, and what the drive set fixes.
+
+A build enters the simulator through sums over its slots (`SUMS`), to which every option adds a fixed amount whatever
+else is chosen, and through the drive attributes of a few slots (engine, gears, tires, anything that multiplies).
+Both are tables here, so that a thousand builds are one gather and one sum.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import cast
+
+import numpy as np
+
+from optimizer.choice.masses import axle_load_changes
+from optimizer.choice.options import Options
+from optimizer.physics import air, rolling, tires
+from optimizer.physics.driveline import shift_rpm
+from optimizer.run.conditions import Conditions, air_power_factor, torque_table
+from optimizer.run.inputs import FloatArray, IntArray, RunInputs, TorqueTable
+from optimizer.scenario.car import Slot
+from optimizer.scenario.parts import Axle, Engine, Extra, FinalDrive, Gearset, Part, Rotor, Tire, Wheel
+
+SUMS = (
+    "mass_kg", "front_load_kg", "rear_load_kg", "drag_area_m2", "front_lift_m2", "rear_lift_m2", "brake_drag_n",
+    "rolling_change", "engine_kgm2", "shaft_kgm2", "front_turning_kgm2", "rear_turning_kgm2",
+)  # fmt: skip
+"""Quantities that are plain sums over slots."""
+S = {name: position for position, name in enumerate(SUMS)}
+
+
+@dataclass(frozen=True, slots=True)
+class DriveRows:
+    """Drive attributes of n builds: what the options of the drive slots fix. Arrays (n,) unless said.
+
+    ``coefficient`` and ``speed_term`` are the tires' own rolling coefficient and its growth with speed squared, per
+    axle (2, n); ``radius_m``, ``mu_factor`` and ``rating_ms`` (surface speed at which the limiter is set for the tires'
+    rating; inf where it is not) per axle (2, n); ``overall``, ``shift_rpm`` (G, n).
+    """
+
+    engine: IntArray
+    rev_limit_rpm: FloatArray
+    launch_rpm: FloatArray
+    overall: FloatArray
+    shift_rpm: FloatArray
+    final_ratio: FloatArray
+    efficiency: FloatArray
+    coefficient: FloatArray
+    speed_term: FloatArray
+    radius_m: FloatArray
+    mu_factor: FloatArray
+    cap_ms: FloatArray
+    rating_ms: FloatArray
+
+
+def rolling_radius_m(tire: Tire) -> float:
+    """Rolling radius: the measured roll-out where there is one, else the standard share of the diameter."""
+    if tire.circumference_m is not None:
+        return tire.circumference_m / (2 * np.pi)
+    return float(tires.rolling_circumference_m(tire.size.diameter_m)) / (2 * float(np.pi))
+
+
+class RunModel:
+    """Simulator inputs for the builds of one scenario.
+
+    Parameters
+    ----------
+    options : Options
+        What may stand in each slot.
+    surface_caps : bool
+        Whether tire ratings hold the speed by the limiter (the event's ``limiter`` rule on an adjustable limiter).
+    """
+
+    def __init__(self, options: Options) -> None:
+        self.options = options
+        car = options.scenario.car
+        self.car = car
+        self.limiter_holds_rating = (
+            options.scenario.event.rating_rule == "limiter" and car.limiter_adjustable
+        )
+        self.sums = tuple(self._sums_of_slot(s) for s in range(len(options.slots)))
+        self.base = self._base_sums()
+        self.engines = tuple(cast(Engine, part) for part in options.parts[self._only("engine")])
+        self.table: TorqueTable = torque_table(self.engines, car.driveline_efficiency)
+        self.drive_slots = self._find_drive_slots()
+        self._shift_cache: dict[tuple[int, int, int], FloatArray] = {}
+
+    # --- sums ---------------------------------------------------------------------------------------------------
+
+    def _only(self, kind: str) -> int:
+        """Position of the one slot of a kind."""
+        return next(s for s, slot in enumerate(self.options.slots) if slot.kind == kind)
+
+    def slot_on(self, kind: str, axle: Axle) -> int | None:
+        """Position of the slot of a kind on an axle."""
+        return next(
+            (s for s, slot in enumerate(self.options.slots) if slot.kind == kind and slot.axle == axle), None
+        )
+
+    def _base_sums(self) -> FloatArray:
+        """Sums of the car as it stands, turning mass and brake drag counted from the parts themselves."""
+        car, base = self.car, np.zeros(len(SUMS))
+        base[S["mass_kg"]] = car.mass_kg
+        base[S["front_load_kg"]] = car.mass_kg * car.front_share
+        base[S["rear_load_kg"]] = car.mass_kg * (1 - car.front_share)
+        base[S["drag_area_m2"]] = car.drag_area_m2
+        base[S["front_lift_m2"]] = car.front_lift_area_m2
+        base[S["rear_lift_m2"]] = car.rear_lift_area_m2
+        base[S["engine_kgm2"]] = car.gearbox_inertia_kgm2
+        base[S["shaft_kgm2"]] = car.propshaft_inertia_kgm2
+        base[S["front_turning_kgm2"]] = car.front.hub_inertia_kgm2 * 2
+        base[S["rear_turning_kgm2"]] = car.rear.hub_inertia_kgm2 * 2
+        return base
+
+    def _sums_of_slot(self, s: int) -> FloatArray:
+        """What each option of a slot adds to the sums: shape (m_s, len(SUMS))."""
+        slot, parts = self.options.slots[s], self.options.parts[s]
+        table = np.zeros((len(parts), len(SUMS)))
+        front, rear = axle_load_changes(self.options)
+        table[:, S["front_load_kg"]] = front[s]
+        table[:, S["rear_load_kg"]] = rear[s]
+        table[:, S["mass_kg"]] = front[s] + rear[s]
+        for o, part in enumerate(parts):
+            self._add_turning(table[o], slot, part)
+            self._add_shape(table[o], slot, part, parts[0])
+        return table
+
+    def _add_turning(self, row: FloatArray, slot: Slot, part: Part) -> None:
+        """Inertia and brake drag of one option, absolute: the base holds only what is not a part."""
+        if isinstance(part, Tire | Wheel | Rotor):
+            row[S[f"{slot.axle}_turning_kgm2"]] += slot.count * part.inertia_kgm2
+        if isinstance(part, Rotor):
+            row[S["brake_drag_n"]] += slot.count * part.brake_drag_n
+        if isinstance(part, Engine | Gearset):
+            row[S["engine_kgm2"]] += slot.count * part.inertia_kgm2
+        if isinstance(part, FinalDrive):
+            row[S["shaft_kgm2"]] += slot.count * part.inertia_kgm2
+        if isinstance(part, Extra):
+            shaft = {
+                "front wheels": "front_turning_kgm2", "rear wheels": "rear_turning_kgm2",
+                "propshaft": "shaft_kgm2", "engine": "engine_kgm2",
+            }  # fmt: skip
+            if part.turns_with:
+                row[S[shaft[part.turns_with]]] += slot.count * part.inertia_kgm2
+            row[S["brake_drag_n"]] += slot.count * part.brake_drag_n
+            row[S["rolling_change"]] += slot.count * part.rolling_change
+
+    def _add_shape(self, row: FloatArray, slot: Slot, part: Part, fitted: Part) -> None:
+        """Drag and lift areas, as changes from the fitted part: those are in the car's own figures."""
+        car = self.car
+        if isinstance(part, Tire) and isinstance(fitted, Tire):
+            rise = (part.size.diameter_m - fitted.size.diameter_m) / 2
+            row[S["drag_area_m2"]] += car.drag_area_per_height_m * rise / 2
+            if slot.axle == "front":
+                wider = part.size.section_width_m - fitted.size.section_width_m
+                row[S["drag_area_m2"]] += car.drag_area_per_tire_width_m * wider
+        for sign, each in ((1.0, part), (-1.0, fitted)):
+            if isinstance(each, Extra):
+                rise = (each.front_ride_height_m + each.rear_ride_height_m) / 2
+                row[S["drag_area_m2"]] += sign * slot.count * (each.drag_area_m2 + car.drag_area_per_height_m * rise)
+                row[S["front_lift_m2"]] += sign * slot.count * each.front_lift_area_m2
+                row[S["rear_lift_m2"]] += sign * slot.count * each.rear_lift_area_m2
+
+    def sums_of(self, builds: IntArray) -> FloatArray:
+        """Sums of builds (n, S): shape (n, len(SUMS))."""
+        total = np.repeat(self.base[None], len(builds), axis=0)
+        for s, table in enumerate(self.sums):
+            total += table[builds[:, s]]
+        return total
+
+    # --- drive set ----------------------------------------------------------------------------------------------
+
+    def _find_drive_slots(self) -> tuple[int, ...]:
+        """Slots whose choice fixes wheel force at a road speed or multiplies another input."""
+        driven: tuple[Axle, ...] = ("front", "rear") if self.car.drive == "all" else (self.car.drive,)
+        found = []
+        for s, slot in enumerate(self.options.slots):
+            multiplies = any(
+                isinstance(part, Extra)
+                and (part.pressure_pa != 0 or part.grip_factor != 1 or part.rolling_change != 0)
+                for part in self.options.parts[s]
+            )
+            drives = slot.kind in ("engine", "final drive", "gearset") or (slot.kind == "tire" and slot.axle in driven)
+            if drives or multiplies:
+                found.append(s)
+        return tuple(found)
+
+    def _gather(self, builds: IntArray, s: int, value: Callable[[Part], float]) -> FloatArray:
+        """A number of the option chosen in one slot: shape (n,)."""
+        return np.array([value(part) for part in self.options.parts[s]], dtype=float)[builds[:, s]]
+
+    def drive_rows(self, builds: IntArray) -> DriveRows:
+        """Drive attributes of builds (n, S)."""
+        count = len(builds)
+        e, g, f = self._only("engine"), self._only("gearset"), self._only("final drive")
+        overall, shift = self._gearing(builds, e, g, f)
+        pressure_change, mu = np.zeros(count), np.ones(count)
+        cap = np.full(count, np.inf)
+        for s, slot in enumerate(self.options.slots):
+            if slot.kind == "extra":
+                pressure_change += self._gather(builds, s, lambda p: p.pressure_pa if isinstance(p, Extra) else 0.0)
+                mu *= self._gather(builds, s, lambda p: p.grip_factor if isinstance(p, Extra) else 1.0)
+                cap = np.minimum(cap, self._gather(builds, s, _cap_of))
+        cap = np.minimum(cap, self._bracket_caps(builds))
+        axles = [self._tire_rows(builds, axle, pressure_change) for axle in ("front", "rear")]
+        coefficient, speed_term, radius, grip, rating = (np.stack(each) for each in zip(*axles, strict=True))
+        return DriveRows(
+            engine=builds[:, e],
+            rev_limit_rpm=self._gather(builds, e, lambda p: cast(Engine, p).rev_limit_rpm),
+            launch_rpm=self._gather(builds, e, lambda p: cast(Engine, p).launch_rpm),
+            overall=overall,
+            shift_rpm=shift,
+            final_ratio=self._gather(builds, f, lambda p: cast(FinalDrive, p).ratio),
+            efficiency=self._efficiency(builds, g, f),
+            coefficient=coefficient,
+            speed_term=speed_term,
+            radius_m=radius,
+            mu_factor=mu * grip,
+            cap_ms=cap,
+            rating_ms=rating if self.limiter_holds_rating else np.full_like(rating, np.inf),
+        )
+
+    def _tire_rows(self, builds: IntArray, axle: Axle, pressure_change: FloatArray) -> tuple[FloatArray, ...]:
+        """Rolling coefficient, its growth with speed squared, radius, grip factor and rated surface speed of an axle."""
+        s = self.slot_on("tire", axle)
+        if s is None:
+            msg = f"the car has no slot for {axle} tires"
+            raise ValueError(msg)
+        pressure = np.maximum(self.car.hub(axle).tire_pressure_pa + pressure_change, 5e4)
+        level, growth = rolling.rolling_terms(pressure, rolling.REFERENCE_PRESSURE_PA)
+        own = self._gather(builds, s, lambda p: cast(Tire, p).rolling_coefficient)
+        margin = 1 + self.options.scenario.event.fast_case.tire_speed_margin
+        return (
+            own * level,
+            own * growth,
+            self._gather(builds, s, lambda p: rolling_radius_m(cast(Tire, p))),
+            self._gather(builds, s, lambda p: cast(Tire, p).grip_factor),
+            self._gather(builds, s, lambda p: rated_speed_ms(cast(Tire, p)) / margin),
+        )
+
+    def _efficiency(self, builds: IntArray, g: int, f: int) -> FloatArray:
+        """Driveline efficiency: the car's own, scaled by what gears that state theirs differ from the fitted ones."""
+        efficiency = np.full(len(builds), self.car.driveline_efficiency)
+        for s in (g, f):
+            own = self.options.parts[s][0]
+            base = own.efficiency if isinstance(own, Gearset | FinalDrive) else None
+            if base is not None:
+                efficiency *= self._gather(
+                    builds,
+                    s,
+                    lambda p, base=base: (p.efficiency or base) / base if isinstance(p, Gearset | FinalDrive) else 1.0,
+                )
+        return efficiency
+
+    def _gearing(self, builds: IntArray, e: int, g: int, f: int) -> tuple[FloatArray, FloatArray]:
+        """Overall ratios and shift speeds per gear: shapes (G, n)."""
+        gearsets = [cast(Gearset, part) for part in self.options.parts[g]]
+        gears = max(len(part.ratios) for part in gearsets)
+        ratios = np.array([part.ratios + (0.0,) * (gears - len(part.ratios)) for part in gearsets])
+        final = self._gather(builds, f, lambda p: cast(FinalDrive, p).ratio)
+        overall = ratios[builds[:, g]].T * final
+        shift = np.empty((gears, len(builds)))
+        for pair in {(int(a), int(b)) for a, b in builds[:, [e, g]]}:
+            shift[:, (builds[:, e] == pair[0]) & (builds[:, g] == pair[1])] = self._shifts(*pair, gears)[:, None]
+        return overall, shift
+
+    def _shifts(self, engine: int, gearset: int, gears: int) -> FloatArray:
+        """Engine speeds at which an engine leaves each gear of a gearset: shape (G,)."""
+        key = (engine, gearset, gears)
+        if key not in self._shift_cache:
+            part, unit = self.engines[engine], cast(Gearset, self.options.parts[self._only("gearset")][gearset])
+            only = np.array([engine])
+            shifts = [
+                float(
+                    shift_rpm(
+                        lambda rpm: self.table.torque(only, np.asarray(rpm, dtype=float)),
+                        part.launch_rpm, low, high, part.rev_limit_rpm,
+                    )
+                )
+                for low, high in zip(unit.ratios, unit.ratios[1:], strict=False)
+            ]  # fmt: skip
+            shifts += [part.rev_limit_rpm] * (gears - len(shifts))
+            self._shift_cache[key] = np.array(shifts)
+        return self._shift_cache[key]
+
+    def _bracket_caps(self, builds: IntArray) -> FloatArray:
+        """Cap by the class's speed brackets whose equipment a build does not carry."""
+        event = self.options.scenario.event
+        cap = np.full(len(builds), np.inf)
+        for bracket in self.options.scenario.race_class.brackets:
+            if bracket.requires in event.carries:
+                continue
+            carried = np.zeros(len(builds), dtype=bool)
+            for s, parts in enumerate(self.options.parts):
+                carried |= np.array([bracket.requires in part.tags for part in parts])[builds[:, s]]
+            cap = np.minimum(cap, np.where(carried, np.inf, bracket.above_ms - bracket.hold_off_ms))
+        return cap
+
+    # --- inputs -------------------------------------------------------------------------------------------------
+
+    def inputs(self, builds: IntArray, conditions: Conditions) -> RunInputs:
+        """Simulator inputs of builds (n, S) under one set of conditions."""
+        return self.inputs_from(self.sums_of(builds), self.drive_rows(builds), conditions)
+
+    def inputs_from(self, sums: FloatArray, drive: DriveRows, conditions: Conditions) -> RunInputs:
+        """Simulator inputs from sums (n, len(SUMS)) and drive attributes of n cars."""
+        car, salt = self.car, conditions.salt
+        column = {name: sums[:, position] for name, position in S.items()}
+        load = np.stack([column["front_load_kg"], column["rear_load_kg"]]) * air.G
+        lift = np.stack([column["front_lift_m2"], column["rear_lift_m2"]])
+        coefficient = salt.rolling_coefficient + drive.coefficient + column["rolling_change"]
+        driven = np.array([car.drive in ("front", "all"), car.drive in ("rear", "all")])
+        turning = np.stack([column["front_turning_kgm2"], column["rear_turning_kgm2"]])
+        share = driven / driven.sum()
+        radius = share[0] * drive.radius_m[0] + share[1] * drive.radius_m[1]
+        free = turning * ~driven[:, None] / drive.radius_m**2
+        mu = salt.grip * drive.mu_factor * driven[:, None]
+        scale = np.array([air_power_factor(engine, conditions.weather) for engine in self.engines])
+        count = len(sums)
+        return RunInputs(
+            translating_kg=column["mass_kg"] + free[0] + free[1],
+            wheel_side_kg=(turning[0] * driven[0] + turning[1] * driven[1]) / radius**2,
+            shaft_kgm2=column["shaft_kgm2"],
+            engine_kgm2=column["engine_kgm2"],
+            front_grip_n=load[0],
+            rear_grip_n=load[1],
+            front_mu=mu[0],
+            rear_mu=mu[1],
+            slip_at_slide=np.full(count, salt.slip_at_slide),
+            transfer=np.full(count, car.cg_height_m / car.wheelbase_m),
+            rolling_n=coefficient[0] * load[0] + coefficient[1] * load[1] + column["brake_drag_n"],
+            rolling_nv2=drive.speed_term[0] * load[0] + drive.speed_term[1] * load[1],
+            lift_rolling_m2=coefficient[0] * lift[0] + coefficient[1] * lift[1],
+            lift_rolling_v2=drive.speed_term[0] * lift[0] + drive.speed_term[1] * lift[1],
+            drag_area_m2=column["drag_area_m2"],
+            front_lift_m2=lift[0],
+            rear_lift_m2=lift[1],
+            radius_m=radius,
+            overall=drive.overall,
+            final_ratio=drive.final_ratio,
+            efficiency=drive.efficiency,
+            engine=drive.engine,
+            torque_scale=scale[drive.engine],
+            rev_limit_rpm=drive.rev_limit_rpm,
+            launch_rpm=drive.launch_rpm,
+            shift_rpm=drive.shift_rpm,
+            cap_ms=drive.cap_ms,
+            surface_cap_ms=np.minimum(drive.rating_ms[0], drive.rating_ms[1]),
+            torque_table=self.table,
+            air_density=conditions.air_density,
+            headwind_ms=conditions.headwind_ms,
+            start_speed_ms=car.start_speed_ms,
+            shift_time_s=car.shift_time_s,
+            grip_use_limit=car.grip_use_limit,
+        )
+
+
+def rated_speed_ms(tire: Tire) -> float:
+    """Speed of the tire's symbol; 0 where it has none (such a tire is refused, unless an override is typed)."""
+    return tires.SPEED_SYMBOL_MS[tire.speed_symbol] if tire.speed_symbol else 0.0
+
+
+def _cap_of(part: Part) -> float:
+    """Road speed cap that comes with a part."""
+    return part.cap_ms if isinstance(part, Extra) and part.cap_ms is not None else float("inf")

@@ -1,0 +1,456 @@
+"""How fast each car gets: the run as quadrature over wheel speed, gear by gear, for many cars at once.
+
+Time and distance are integrals of du / a and u du / a over each gear, taken on Lobatto panels in wheel speed c;
+towards the speed where acceleration ends the panels are spaced in the logarithm of what is left of it, so that a
+car which has all but stopped accelerating costs no accuracy. Results never depend on the batch.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from optimizer.run.driving import BoolArray, Gear
+from optimizer.run.inputs import FloatArray, IntArray, RunInputs
+
+CHUNK = 512
+"""Cars per pass: the arrays of one pass stay in the processor's cache."""
+PULL_PANELS = 5
+"""Panels of a gear that is left again."""
+LAST_PANELS = 14
+"""Panels of the gear in which the run ends."""
+LOG_REACH = 11.0
+"""How far the last gear is followed: to exp(-LOG_REACH) of the speed still to gain, then at constant speed."""
+SCAN_POINTS = 13
+"""Points at which the last gear is searched for the speed where acceleration ends."""
+ROOT_PASSES = 12
+"""Bracketing passes towards that speed."""
+
+Measure = Literal["mean", "trap", "exit"]
+LimitName = Literal["power", "revs", "grip", "distance", "speed cap"]
+LIMITS: tuple[LimitName, ...] = ("power", "revs", "grip", "distance", "speed cap")
+
+# Four Lobatto points on [0, 1] (A. Quarteroni, R. Sacco, F. Saleri, "Numerical Mathematics", ch. 10).
+_LOBATTO = np.array([0.0, 0.5 - np.sqrt(0.05), 0.5 + np.sqrt(0.05), 1.0])
+
+
+def _lobatto_matrices() -> tuple[FloatArray, FloatArray]:
+    """Differentiation and integration-from-the-left matrices of the cubic through the four points."""
+    exponent = np.arange(4)
+    powers = _LOBATTO[:, None] ** exponent
+    to_coefficients = np.linalg.inv(powers)
+    slopes = np.zeros((4, 4))
+    slopes[:, 1:] = powers[:, :3] * exponent[1:]
+    integrals = powers * _LOBATTO[:, None] / (exponent + 1)
+    return slopes @ to_coefficients, integrals @ to_coefficients
+
+
+_SLOPE, _INTEGRAL = _lobatto_matrices()
+
+
+class Nodes(NamedTuple):
+    """A stretch of the run: its points, arrays (k, n)."""
+
+    speed: FloatArray
+    distance: FloatArray
+    time: FloatArray
+    acceleration: FloatArray
+    surface: FloatArray
+    use: FloatArray
+
+
+class Entry(NamedTuple):
+    """How cars enter a gear: ground and wheel speed, distance, time, and whether they can; arrays (n,)."""
+
+    speed: FloatArray
+    surface: FloatArray
+    distance: FloatArray
+    time: FloatArray
+    able: BoolArray
+
+
+@dataclass(slots=True)
+class Passing:
+    """Passing each mark of the course; arrays (m, n). NaN: never reached. ``use`` is the share of grip used."""
+
+    time: FloatArray
+    speed: FloatArray
+    surface: FloatArray
+    use: FloatArray
+    gear: IntArray
+    limit: IntArray
+
+    @classmethod
+    def empty(cls, marks: int, count: int) -> Passing:
+        """No mark passed yet."""
+        blank = np.full((marks, count), np.nan)
+        zero = np.zeros((marks, count), dtype=np.int64)
+        return cls(blank.copy(), blank.copy(), blank.copy(), blank.copy(), zero.copy(), zero.copy())
+
+    def take(self, rows: IntArray) -> Passing:
+        """The same for some cars."""
+        return Passing(
+            self.time[:, rows], self.speed[:, rows], self.surface[:, rows],
+            self.use[:, rows], self.gear[:, rows], self.limit[:, rows],
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One run of n cars.
+
+    Attributes
+    ----------
+    score_ms : array (n,)
+        The speed that counts: mean between the two marks, or the speed at one; 0 for a car that gets nowhere.
+    passing : Passing
+        Passing the two marks, arrays (2, n): gear (0 is first), limit (index into `LIMITS`), speeds, grip used.
+    final_ms : array (n,)
+        Ground speed at which the car would settle, given room.
+    """
+
+    score_ms: FloatArray
+    passing: Passing
+    final_ms: FloatArray
+
+    def take(self, rows: IntArray) -> Run:
+        """The same for some cars."""
+        return Run(self.score_ms[rows], self.passing.take(rows), self.final_ms[rows])
+
+
+def score_of(passing: Passing, marks_m: tuple[float, float], measure: Measure) -> FloatArray:
+    """Speed that counts (n,) from passing the first and last mark; NaN where a mark was not reached."""
+    if measure == "mean":
+        return (marks_m[1] - marks_m[0]) / (passing.time[1] - passing.time[0])
+    return passing.speed[0] if measure == "trap" else passing.speed[1]
+
+
+def simulate(inputs: RunInputs, marks_m: tuple[float, float], measure: Measure) -> Run:
+    """Run n cars from the start past two marks, each in the gear that serves it best.
+
+    A car that will not pull a gear stays in the one below: every gear is tried as the last one, and the best score
+    counts. The driver lifts rather than use more grip than the limit, or pass a cap.
+
+    Parameters
+    ----------
+    inputs : RunInputs
+        n cars.
+    marks_m : tuple of float
+        Distances of the first and the last board from the start.
+    measure : str
+        ``mean`` between the boards, speed at the first (``trap``) or at the last (``exit``).
+    """
+    parts = [
+        _simulate_chunk(inputs.take(slice(start, start + CHUNK)), marks_m, measure)
+        for start in range(0, len(inputs), CHUNK)
+    ]
+    passing = Passing(
+        *(
+            np.concatenate([getattr(part.passing, name) for part in parts], axis=1)
+            for name in ("time", "speed", "surface", "use", "gear", "limit")
+        )
+    )
+    return Run(
+        score_ms=np.concatenate([part.score_ms for part in parts]),
+        passing=passing,
+        final_ms=np.concatenate([part.final_ms for part in parts]),
+    )
+
+
+def _simulate_chunk(inputs: RunInputs, marks_m: tuple[float, float], measure: Measure) -> Run:
+    """Pull through the gears upward, then try them as the last one downward, highest first."""
+    count = len(inputs)
+    passing = Passing.empty(len(marks_m), count)
+    entries: list[tuple[Entry, Passing]] = []
+    entry = _start(inputs)
+    for number in range(len(inputs.overall)):
+        gear = Gear(inputs, number)
+        entry, passing = _enter(gear, entry, passing, marks_m, number)
+        if not entry.able.any():
+            break
+        entries.append((entry, passing))
+        entry, passing = _pull_through(gear, entry, passing, marks_m, number)
+    best = Run(np.zeros(count), Passing.empty(len(marks_m), count), np.zeros(count))
+    for number in reversed(range(len(entries))):
+        entry, passing = entries[number]
+        reach = np.minimum(inputs.rev_limit_rpm * inputs.radius_m / inputs.overall[number].clip(1e-9) * np.pi / 30, 1e3)
+        rows = np.flatnonzero(entry.able & (reach > best.score_ms))
+        if len(rows):
+            run = _end_in(
+                Gear(inputs.take(rows), number),
+                Entry(*(each[rows] for each in entry)),
+                passing.take(rows),
+                marks_m,
+                measure,
+                number,
+            )
+            _keep_better(best, run, rows)
+    return best
+
+
+def _keep_better(best: Run, run: Run, rows: IntArray) -> None:
+    """Write the runs that beat the best so far into it."""
+    better = run.score_ms > best.score_ms[rows]
+    to, of = rows[better], np.flatnonzero(better)
+    best.score_ms[to] = run.score_ms[of]
+    best.final_ms[to] = run.final_ms[of]
+    for name in ("time", "speed", "surface", "use", "gear", "limit"):
+        getattr(best.passing, name)[:, to] = getattr(run.passing, name)[:, of]
+
+
+def _start(inputs: RunInputs) -> Entry:
+    """Standing, or at the speed the car is pushed to."""
+    count = len(inputs)
+    speed = np.full(count, inputs.start_speed_ms)
+    return Entry(speed, speed, np.zeros(count), np.zeros(count), np.ones(count, dtype=bool))
+
+
+def _enter(
+    gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, float], number: int
+) -> tuple[Entry, Passing]:
+    """Take up a gear; in first from below the launch speed the clutch slips until the engine's speed is reached."""
+    able = entry.able & gear.exists
+    if not able.any():
+        return entry._replace(able=able), passing
+    if number == 0:
+        clutch = Gear(gear.inputs, 0, clutch=True)
+        surface = clutch.surface_at(entry.speed)
+        upper = np.maximum(gear.launch_surface, surface)
+        nodes = _integrate(clutch, _panel_points(surface, upper, PULL_PANELS), entry.distance, entry.time)
+        able &= (nodes.acceleration > 0).all(axis=0)
+        passing = _pass_marks(passing, nodes, marks_m, number)
+        speed, distance, time = nodes.speed[-1], nodes.distance[-1], nodes.time[-1]
+        return Entry(speed, upper, distance, time, able), passing
+    surface = gear.surface_at(entry.speed)
+    able &= gear.push(surface[None]).acceleration[0] > 0
+    return entry._replace(surface=surface, able=able), passing
+
+
+def _pull_through(
+    gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, float], number: int
+) -> tuple[Entry, Passing]:
+    """Accelerate to the shift speed, then coast through the pause. Cars already faster skip the gear."""
+    inputs = gear.inputs
+    skip = entry.surface >= gear.shift_surface
+    top = np.where(skip, entry.surface, gear.shift_surface)
+    nodes = _integrate(gear, _panel_points(entry.surface, top, PULL_PANELS), entry.distance, entry.time)
+    capped = (nodes.speed[-1] >= inputs.cap_ms) | (top >= inputs.surface_cap_ms)
+    able = entry.able & (skip | (nodes.acceleration > 0).all(axis=0)) & ~capped
+    passing = _pass_marks(passing, nodes, marks_m, number)
+    after, rolled = gear.coast(nodes.speed[-1], inputs.shift_time_s)
+    passing = _pass_marks(passing, _pause_nodes(nodes, after, rolled, inputs.shift_time_s), marks_m, number, ~skip)
+    speed = np.where(skip, entry.speed, after)
+    distance = np.where(skip, entry.distance, nodes.distance[-1] + rolled)
+    time = np.where(skip, entry.time, nodes.time[-1] + inputs.shift_time_s)
+    return Entry(speed, speed, distance, time, able), passing
+
+
+def _pause_nodes(nodes: Nodes, after: FloatArray, rolled: FloatArray, pause_s: float) -> Nodes:
+    """The two ends of a shift pause as a stretch of the run."""
+    before = nodes.speed[-1]
+    rate = (after - before) / max(pause_s, 1e-9)
+    return Nodes(
+        speed=np.stack([before, after]),
+        distance=np.stack([nodes.distance[-1], nodes.distance[-1] + rolled]),
+        time=np.stack([nodes.time[-1], nodes.time[-1] + pause_s]),
+        acceleration=np.stack([rate, rate]),
+        surface=np.stack([before, after]),
+        use=np.zeros((2, len(after))),
+    )
+
+
+def _end_in(
+    gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, float], measure: Measure, number: int
+) -> Run:
+    """Stay in this gear to the end: to the speed where acceleration ends, the limiter or a cap, then hold it."""
+    inputs = gear.inputs
+    has_cap = np.isfinite(inputs.cap_ms)
+    at_cap = np.full(len(inputs), np.inf)
+    if has_cap.any():
+        at_cap = np.where(has_cap, gear.surface_at(np.where(has_cap, inputs.cap_ms, 50.0)), np.inf)
+    limiter = np.minimum(gear.limit_surface, inputs.surface_cap_ms)
+    stop = np.maximum(np.minimum(limiter, at_cap), entry.surface)
+    end, pole, settles = _where_it_ends(gear, entry.surface, stop)
+    remaining = (pole - entry.surface) / np.where(settles, 1.0, pole - end)
+    reach = np.where(settles, LOG_REACH, np.minimum(np.log(np.maximum(remaining, 1.0)), LOG_REACH))
+    depth = _panel_points(np.zeros_like(reach), reach, LAST_PANELS)
+    surface = pole - (pole - entry.surface) * np.exp(-depth)
+    nodes = _integrate(gear, surface, entry.distance, entry.time)
+    limited_speed, limited_use = gear.hold(stop)
+    by_cap = ~settles & (at_cap <= limiter)
+    held = np.where(settles, nodes.speed[-1], np.where(by_cap, np.minimum(inputs.cap_ms, nodes.speed[-1]), limited_speed))
+    held_use = np.where(settles, nodes.use[-1], limited_use)
+    passing = _pass_marks(passing, nodes, marks_m, number)
+    holding = np.where(by_cap | (inputs.surface_cap_ms < gear.limit_surface), 4, 1)
+    passing = _pass_held(passing, nodes, marks_m, number, (held, held_use, np.where(settles, 0, holding)))
+    _name_limits(passing, held, settles, inputs.grip_use_limit)
+    score = score_of(passing, marks_m, measure)
+    return Run(np.where(np.isfinite(score), score, 0.0), passing, held)
+
+
+def _where_it_ends(gear: Gear, start: FloatArray, stop: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Find the wheel speed at which acceleration ends in this gear.
+
+    Returns
+    -------
+    end : array (n,)
+        Wheel speed at which the stretch ends: where acceleration first falls to zero, or ``stop``.
+    pole : array (n,)
+        Where acceleration is zero, or would be if it went on falling past ``stop``.
+    settles : bool array (n,)
+        Whether acceleration ends before ``stop``.
+    """
+    at = start + np.linspace(0.0, 1.0, SCAN_POINTS)[:, None] * (stop - start)
+    acceleration = gear.push(at).acceleration
+    spent = acceleration <= 0
+    settles = spent.any(axis=0)
+    first = np.where(settles, np.argmax(spent, axis=0), SCAN_POINTS - 1).clip(1)[None]
+    low, high = (np.take_along_axis(at, first - 1, 0)[0], np.take_along_axis(at, first, 0)[0])
+    pull, drag = (np.take_along_axis(acceleration, first - 1, 0)[0], np.take_along_axis(acceleration, first, 0)[0])
+    fall = np.where(high > low, (pull - drag) / np.where(high > low, high - low, 1.0), 0.0)
+    ahead = np.where(fall > 1e-4, drag / np.maximum(fall, 1e-4), drag * 1e4)
+    pole = stop + np.clip(ahead, 1e-3, 1e3)
+    if settles.any():
+        root = _bracketed_root(gear, (low, high), (pull, drag))
+        pole = np.where(settles, root, pole)
+    return np.where(settles, pole, stop), pole, settles
+
+
+def _bracketed_root(
+    gear: Gear, bracket: tuple[FloatArray, FloatArray], values: tuple[FloatArray, FloatArray]
+) -> FloatArray:
+    """Zero of the acceleration between two wheel speeds: false position with Anderson and Bjorck's weights.
+
+    N. Anderson, A. Bjorck, "A new high order method of regula falsi type for computing a root of an equation",
+    BIT 13 (1973).
+    """
+    (low, high), (f_low, f_high) = bracket, values
+    for _ in range(ROOT_PASSES):
+        gap = f_low - f_high
+        middle = np.where(gap > 0, low + (high - low) * f_low / np.where(gap > 0, gap, 1.0), low)
+        f_middle = gear.push(middle[None]).acceleration[0]
+        right = f_middle <= 0
+        weight = 1.0 - f_middle / np.where(right, np.where(f_high == 0, 1, f_high), np.where(f_low == 0, 1, f_low))
+        weight = np.where(weight > 0, weight, 0.5)
+        low, high = np.where(right, low, middle), np.where(right, middle, high)
+        f_low = np.where(right, f_low * weight, f_middle)
+        f_high = np.where(right, f_middle, f_high * weight)
+    return np.where(np.abs(f_low) < np.abs(f_high), low, high)
+
+
+def _panel_points(low: FloatArray, high: FloatArray, panels: int) -> FloatArray:
+    """Lobatto points of equal panels between two values (n,): shape (3 panels + 1, n)."""
+    corner = np.arange(panels)[:, None] + _LOBATTO[None, :3]
+    share = np.append(corner.ravel(), panels) / panels
+    return low + share[:, None] * (high - low)
+
+
+def _integrate(gear: Gear, surface: FloatArray, distance: FloatArray, time: FloatArray) -> Nodes:
+    """Distance and time over wheel speeds ``surface`` (3 p + 1, n), the Lobatto points of p panels.
+
+    The slope of ground speed is taken from each panel's own cubic, so that slip, lift and lifting off need no
+    derivative; slope and integral are both per unit of the panel's variable, whatever that is.
+    """
+    push = gear.push(surface)
+    moving = np.abs(push.acceleration) > 1e-13
+    inverse = 1.0 / np.where(moving, push.acceleration, 1e-13)
+    corners = [slice(i, len(surface) - 3 + i, 3) for i in range(4)]
+    speed = [push.speed[each] for each in corners]
+    per_time = [_row(_SLOPE[i], speed) * inverse[corners[i]] for i in range(4)]
+    per_distance = [speed[i] * per_time[i] for i in range(4)]
+    return Nodes(
+        push.speed,
+        _accumulate(per_distance, distance),
+        _accumulate(per_time, time),
+        push.acceleration,
+        surface,
+        push.use,
+    )
+
+
+def _row(weights: FloatArray, values: list[FloatArray]) -> FloatArray:
+    """Weighted sum, written out: a matrix product would make results depend on the batch."""
+    return weights[0] * values[0] + weights[1] * values[1] + weights[2] * values[2] + weights[3] * values[3]
+
+
+def _accumulate(rates: list[FloatArray], start: FloatArray) -> FloatArray:
+    """Running integral at all points of the panels, from the rates at their four points (p, n) each."""
+    gains = [_row(_INTEGRAL[i], rates) for i in (1, 2, 3)]
+    panels = len(rates[0])
+    out = np.empty((3 * panels + 1, len(start)))
+    out[0] = start
+    for panel in range(panels):
+        base = out[3 * panel]
+        for i in range(3):
+            out[3 * panel + 1 + i] = base + gains[i][panel]
+    return out
+
+
+def _pass_marks(
+    passing: Passing, nodes: Nodes, marks_m: tuple[float, float], number: int, where: BoolArray | None = None
+) -> Passing:
+    """Note the passing of every mark that lies on this stretch, by cubic Hermite interpolation over distance."""
+    new = Passing(*(getattr(passing, name).copy() for name in ("time", "speed", "surface", "use", "gear", "limit")))
+    for m, mark in enumerate(marks_m):
+        on = (nodes.distance[0] <= mark) & (mark < nodes.distance[-1]) & np.isnan(passing.time[m])
+        if where is not None:
+            on &= where
+        rows = np.flatnonzero(on)
+        if len(rows) == 0:
+            continue
+        distance = nodes.distance[:, rows]
+        after = (distance <= mark).sum(axis=0).clip(1, len(distance) - 1)
+        columns = np.arange(len(rows))
+        left, right = Nodes(*(each[:, rows][after - 1, columns] for each in nodes)), Nodes(
+            *(each[:, rows][after, columns] for each in nodes)
+        )  # fmt: skip
+        span = np.maximum(right.distance - left.distance, 1e-12)
+        share = (mark - left.distance) / span
+        new.time[m, rows] = _hermite(share, span, (left.time, right.time), (1 / left.speed, 1 / right.speed))
+        slopes = (left.acceleration / left.speed, right.acceleration / right.speed)
+        new.speed[m, rows] = _hermite(share, span, (left.speed, right.speed), slopes)
+        new.surface[m, rows] = left.surface + share * (right.surface - left.surface)
+        new.use[m, rows] = left.use + share * (right.use - left.use)
+        new.gear[m, rows] = number
+        new.limit[m, rows] = LIMITS.index("distance")
+    return new
+
+
+def _hermite(
+    share: FloatArray, span: FloatArray, values: tuple[FloatArray, FloatArray], slopes: tuple[FloatArray, FloatArray]
+) -> FloatArray:
+    """Cubic through two values with two slopes."""
+    rest = 1.0 - share
+    by_value = values[0] * rest * rest * (1 + 2 * share) + values[1] * share * share * (1 + 2 * rest)
+    return by_value + span * share * rest * (slopes[0] * rest - slopes[1] * share)
+
+
+def _pass_held(
+    passing: Passing,
+    nodes: Nodes,
+    marks_m: tuple[float, float],
+    number: int,
+    held: tuple[FloatArray, FloatArray, IntArray],
+) -> Passing:
+    """Note the marks that lie beyond the last stretch, where the speed is held. Writes into ``passing``."""
+    speed, use, limit = held
+    for m, mark in enumerate(marks_m):
+        rows = np.flatnonzero(np.isnan(passing.time[m]) & (nodes.distance[-1] <= mark))
+        passing.time[m, rows] = nodes.time[-1, rows] + (mark - nodes.distance[-1, rows]) / speed[rows]
+        passing.speed[m, rows] = speed[rows]
+        passing.surface[m, rows] = nodes.surface[-1, rows]
+        passing.use[m, rows] = use[rows]
+        passing.gear[m, rows] = number
+        passing.limit[m, rows] = limit[rows]
+    return passing
+
+
+def _name_limits(passing: Passing, held: FloatArray, settles: BoolArray, use_limit: float) -> None:
+    """Say what holds the speed at each mark: distance, where more than 1 % is still to gain; grip; else power."""
+    power, grip, distance = LIMITS.index("power"), LIMITS.index("grip"), LIMITS.index("distance")
+    free = (passing.limit == power) | (passing.limit == distance)
+    close = settles & (passing.speed > 0.99 * held)
+    named = np.where(passing.use > 0.999 * use_limit, grip, np.where(close, power, distance))
+    passing.limit[:] = np.where(free, named, passing.limit)

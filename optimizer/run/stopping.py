@@ -1,0 +1,120 @@
+"""Stopping as a rule: within the shutdown at a gentle rate, each brake circuit failed in turn, rotors not too hot.
+
+Nothing is credited that a crew should not count on: neither air drag nor a parachute shortens the stop, and the rotors
+take the whole of the kinetic energy. Coasting is shown beside it and never counted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, cast
+
+import numpy as np
+
+from optimizer.choice.options import BoolArray, IntArray, Options
+from optimizer.physics import air, brakes, grip
+from optimizer.run.inputs import FloatArray
+from optimizer.run.model import RunModel, S
+from optimizer.scenario.parts import Axle, Rotor
+
+Case = Literal["all brakes", "front brakes failed", "rear brakes failed"]
+CASES: tuple[Case, ...] = ("all brakes", "front brakes failed", "rear brakes failed")
+
+
+@dataclass(frozen=True, slots=True)
+class Stopping:
+    """Stops of n builds from one speed each.
+
+    Attributes
+    ----------
+    distance_m : array (3, n)
+        Stopping distance per case of `CASES`.
+    rise_k : array (3, 2, n)
+        Rotor temperature rise per case and axle (front, rear).
+    rise_share : array (n,)
+        Largest share of the allowed rise over cases and axles; 0 where an axle has no rotors in the sheets.
+    coast_m : array (n,)
+        Distance to roll out with no brakes at all.
+    """
+
+    distance_m: FloatArray
+    rise_k: FloatArray
+    rise_share: FloatArray
+    coast_m: FloatArray
+
+
+def stopping_of(model: RunModel, builds: IntArray, speed_ms: FloatArray) -> Stopping:
+    """Stops of builds (n, S) from ``speed_ms`` (n,) on the shutdown's salt."""
+    options = model.options
+    event, car = options.scenario.event, model.car
+    rule, salt = event.stopping, event.salts[event.stopping.salt]
+    sums, drive = model.sums_of(builds), model.drive_rows(builds)
+    mass = sums[:, S["mass_kg"]]
+    turning = sums[:, S["front_turning_kgm2"]] / drive.radius_m[0] ** 2
+    turning = turning + sums[:, S["rear_turning_kgm2"]] / drive.radius_m[1] ** 2
+    inertia = mass + turning
+    load = np.stack([sums[:, S["front_load_kg"]], sums[:, S["rear_load_kg"]]]) * air.G
+    coefficient = salt.rolling_coefficient + drive.coefficient + sums[:, S["rolling_change"]]
+    rolling = (coefficient * load).sum(axis=0)
+    share = rule.grip_share * salt.grip * drive.mu_factor
+    arm = (car.cg_height_m, car.wheelbase_m, rolling)
+    forces = np.stack(
+        [
+            grip.max_braking_all(share[0], share[1], load[0], load[1], *arm),
+            grip.max_braking_rear(share[1], load[1], *arm),
+            grip.max_braking_front(share[0], load[0], *arm),
+        ]
+    )
+    rate = np.minimum(rule.gentle_g * air.G, (forces + rolling) / inertia)
+    energy = 0.5 * inertia * speed_ms**2
+    rise, part_of_limit = _rotor_rise(options, builds, energy, car.brake_front_share)
+    half_density = 0.5 * float(air.moist_air_density(*_air_of(model))) * sums[:, S["drag_area_m2"]]
+    return Stopping(
+        distance_m=brakes.stopping_distance(speed_ms, rate),
+        rise_k=rise,
+        rise_share=part_of_limit,
+        coast_m=brakes.coast_distance(inertia, rolling, half_density, speed_ms),
+    )
+
+
+def _air_of(model: RunModel) -> tuple[float, float, float]:
+    """Pressure, temperature and humidity of the first run."""
+    weather = model.options.scenario.event.weather[0]
+    return weather.pressure_pa, weather.temperature_k, weather.humidity
+
+
+def _rotor_rise(
+    options: Options, builds: IntArray, energy_j: FloatArray, front_share: float
+) -> tuple[FloatArray, FloatArray]:
+    """Temperature rise (3, 2, n) per case and axle, and the largest share of what is allowed (n,)."""
+    rise = np.zeros((len(CASES), 2, len(builds)))
+    worst = np.zeros(len(builds))
+    for s, slot in enumerate(options.slots):
+        if slot.kind != "rotor":
+            continue
+        axle = cast(Axle, slot.axle)
+        rotors = [cast(Rotor, part) for part in options.parts[s]]
+        heat = np.array([slot.count * rotor.heat_mass_kg for rotor in rotors])[builds[:, s]]
+        specific = np.array([rotor.specific_heat_jkgk for rotor in rotors])[builds[:, s]]
+        allowed = np.array([rotor.max_rise_k or np.inf for rotor in rotors])[builds[:, s]]
+        for case, share in enumerate(_energy_shares(front_share)[axle]):
+            each = brakes.rotor_rise(share * energy_j, heat, specific)
+            rise[case, ("front", "rear").index(axle)] = each
+            worst = np.maximum(worst, each / allowed)
+    return rise, worst
+
+
+def _energy_shares(front_share: float) -> dict[Axle, tuple[float, float, float]]:
+    """Share of the energy that each axle's rotors take, per case of `CASES`."""
+    return {"front": (front_share, 0.0, 1.0), "rear": (1 - front_share, 1.0, 0.0)}
+
+
+def rotor_over_limit(options: Options, s: int, energy_j: float, front_share: float) -> BoolArray:
+    """Which rotors (m_s,) of a slot pass their allowed rise at this energy in some case."""
+    slot = options.slots[s]
+    rotors = [cast(Rotor, part) for part in options.parts[s]]
+    heat = np.array([slot.count * rotor.heat_mass_kg for rotor in rotors])
+    specific = np.array([rotor.specific_heat_jkgk for rotor in rotors])
+    allowed = np.array([rotor.max_rise_k or np.inf for rotor in rotors])
+    most = max(_energy_shares(front_share)[cast(Axle, slot.axle)]) * energy_j
+    return np.asarray(brakes.rotor_rise(most, heat, specific) > allowed * (1 + 1e-9))

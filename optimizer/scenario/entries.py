@@ -1,0 +1,155 @@
+"""A row of a sheet or a table of a TOML file on its way to a record: values, their places, their bases."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from optimizer.scenario import cells
+from optimizer.scenario.columns import MONEY, Field
+from optimizer.scenario.event import Assumption
+from optimizer.scenario.findings import Findings
+from optimizer.scenario.parts import Basis
+from optimizer.units import (
+    UNITS,
+    Unit,
+    choices,
+    find_unit,
+    parse_number,
+    split_quantity,
+    take_tilde,
+)
+
+
+@dataclass(slots=True)
+class Entry:
+    """What was read for one record.
+
+    Attributes
+    ----------
+    file, row : str, int
+        Where it stands; row 0 where none applies.
+    label : str
+        How messages call it: an id or a name; empty for the only one of its kind.
+    values : dict
+        By field of the record; a blank is not in it.
+    bases : dict
+        Basis of each quantity that was typed, by field of the record.
+    places : dict
+        Row and header or key, by field of the record: where a fault of this value is shown.
+    typed : dict
+        Text as typed, with its unit, by field of the record.
+    faulty : bool
+        Something in it could not be read, so no record is made of it.
+    """
+
+    file: str
+    row: int = 0
+    label: str = ""
+    values: dict[str, Any] = field(default_factory=dict)
+    bases: dict[str, Basis] = field(default_factory=dict)
+    places: dict[str, tuple[int, str]] = field(default_factory=dict)
+    typed: dict[str, str] = field(default_factory=dict)
+    faulty: bool = False
+
+    @property
+    def where(self) -> str:
+        """File and row, as shown beside a part."""
+        return f"{self.file} row {self.row}" if self.row else self.file
+
+    @property
+    def place(self) -> str:
+        """File, row and label, as shown beside an assumption."""
+        return f"{self.where}, {self.label}" if self.label else self.where
+
+    def fault(self, findings: Findings, target: str, expected: str, typed: str | None = None) -> None:
+        """Note a fault of one value of this entry, and that the entry makes no record."""
+        row, column = self.places.get(target, (self.row, target))
+        text = self.typed.get(target, "") if typed is None else typed
+        findings.fault(self.file, row, column, text, expected)
+        self.faulty = True
+
+    def put(self, findings: Findings, item: Field, value: Any, basis: Basis | None) -> None:
+        """Keep a value; one that fills several fields must agree with what is already there."""
+        if item.target == "notes":
+            note = str(value) if item.name == "notes" else f"{item.name}: {value}"
+            self.values["notes"] = "; ".join(filter(None, [self.values.get("notes", ""), note]))
+            return
+        parts = value if isinstance(value, dict) else {item.target: value}
+        for target, each in parts.items():
+            earlier = self.values.get(target)
+            if earlier is not None and each is not None and earlier != each:
+                self.fault(findings, item.target, f"disagrees with {earlier} in another column of this row")
+                continue
+            if each is not None or target not in self.values:
+                self.values[target] = each
+            if basis is not None and each is not None:
+                self.bases[target] = basis
+
+    def list_assumed(self, names: dict[str, str]) -> list[Assumption]:
+        """List what was typed but is marked as assumed; `names` are the names by field of the record."""
+        return [
+            Assumption(
+                self.place, names.get(target, target), self.typed[target], basis.by or "marked as assumed"
+            )
+            for target, basis in self.bases.items()
+            if basis.kind == "assumed" and target in self.typed
+        ]
+
+
+def value_of(item: Field, text: str, unit: Unit | None, findings: Findings) -> tuple[Any, bool]:
+    """Read one value that is not blank, and whether it is marked as assumed by ``~``.
+
+    Parameters
+    ----------
+    item : Field
+        What it is.
+    text : str
+        As typed.
+    unit : Unit or None
+        Unit of the column; None where the text must hold its own.
+    findings : Findings
+        Knows currency and customary units; nothing is noted in it here.
+
+    Raises
+    ------
+    ValueError
+        If it cannot be read or is physically impossible; the text completes the sentence.
+    """
+    if cells.SPREADSHEET_ERROR.fullmatch(text.upper()):
+        raise ValueError("is a spreadsheet's error, not a value")
+    assumed, bare = take_tilde(text) if item.has_basis else (False, text)
+    if item.dimension == MONEY:
+        return cells.money(bare, findings.currency), False
+    value = _with_unit(item, bare, unit) if item.dimension else item.parse(bare)
+    if isinstance(value, float):
+        complaint = item.bounds.complaint(value, item.dimension, metric=findings.metric)
+        if complaint:
+            raise ValueError(complaint)
+    return value, assumed
+
+
+def _with_unit(item: Field, text: str, unit: Unit | None) -> float:
+    number, own = split_quantity(text)
+    if own:
+        found = find_unit(own, item.dimension)
+        if unit is not None and found != unit and item.dimension != "fraction":
+            raise ValueError(f"is in {found.name}, but its column is in {unit.name}")
+        return found.inside(number)
+    if unit is None and item.unit:
+        unit = find_unit(item.unit, item.dimension)
+    if unit is None and item.dimension == "fraction":
+        return number
+    if unit is None:
+        example = f"{text} {UNITS[item.dimension][0].name}"
+        raise ValueError(f'needs its unit, one of {choices(item.dimension)}; such as "{example}"')
+    return unit.inside(number)
+
+
+def is_number(text: str) -> bool:
+    """Whether a text can be read as a plain number."""
+    try:
+        parse_number(text)
+    except ValueError:
+        return False
+    return True

@@ -1,0 +1,30 @@
+"""What the reader finds on its way: faults, notices and assumptions, kept until all files are read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from optimizer.errors import Fault
+from optimizer.scenario.event import Assumption
+
+
+@dataclass(slots=True)
+class Findings:
+    """Everything there is to say about a folder; the only thing in the reader that changes as it goes.
+
+    ``currency`` and ``metric`` (readers think in kg and km/h) are set once the event's own words are known.
+    """
+
+    faults: list[Fault] = field(default_factory=list)
+    notices: list[str] = field(default_factory=list)
+    assumptions: list[Assumption] = field(default_factory=list)
+    currency: str = "USD"
+    metric: bool = False
+
+    def fault(self, file: str, row: int, column: str, typed: str, expected: str) -> None:
+        """Note one fault."""
+        self.faults.append(Fault(file, row, column, typed, expected))
+
+    def assume(self, where: str, quantity: str, value: str, why: str) -> None:
+        """Note one number that nobody measured."""
+        self.assumptions.append(Assumption(where, quantity, value, why))

@@ -1,0 +1,119 @@
+"""A scenario folder -> one `Scenario`, or every fault of every file in one report. Nothing is half-read."""
+
+from __future__ import annotations
+
+import pathlib
+from types import MappingProxyType
+
+from optimizer.errors import Fault, ScenarioError
+from optimizer.scenario import crosscheck
+from optimizer.scenario.catalog import Draft, check_dyno, kits_of, parts_of, read_catalog, resolve_engines
+from optimizer.scenario.columns import SHEETS
+from optimizer.scenario.entries import Entry
+from optimizer.scenario.event import Assumption, Scenario
+from optimizer.scenario.findings import Findings
+from optimizer.scenario.settings import (
+    CarDraft,
+    EventDraft,
+    RulesDraft,
+    car_of,
+    entries_of,
+    event_of,
+    learn_customs,
+    read_car,
+    read_event,
+)
+from optimizer.scenario.tables import find_tables
+from optimizer.scenario.toml_files import read_document
+
+
+def read_scenario(folder: str | pathlib.Path) -> Scenario:
+    """Read a scenario folder: ``car.toml``, ``event.toml`` and the sheets of parts.
+
+    Parameters
+    ----------
+    folder : str or pathlib.Path
+        Where the files are.
+
+    Returns
+    -------
+    Scenario
+        Everything in it, in SI, with the list of what was assumed.
+
+    Raises
+    ------
+    ScenarioError
+        If anything is wrong; it holds the faults of all files.
+    """
+    path = pathlib.Path(folder)
+    findings = Findings()
+    if not path.is_dir():
+        raise ScenarioError([Fault(str(folder), 0, "", "", "is not a folder")])
+    event_file = read_document(path / "event.toml", findings)
+    learn_customs(event_file, findings)
+    event = read_event(event_file)
+    car_file = read_document(path / "car.toml", findings)
+    car = read_car(car_file)
+    catalog = read_catalog(find_tables(path, tuple(SHEETS), findings), findings)
+    resolve_engines(catalog, findings)
+    check_dyno(catalog, findings)
+    if car_file.tree and event_file.tree:
+        _crosscheck(car, event, catalog, findings)
+    else:
+        crosscheck.check_for_repeated_ids(catalog, findings)
+        crosscheck.check_kits(catalog, findings)
+    if findings.faults:
+        raise ScenarioError(findings.faults)
+    return _scenario_of(path, car, event, catalog, findings)
+
+
+def _crosscheck(car: CarDraft, event: EventDraft, catalog: Draft, findings: Findings) -> None:
+    crosscheck.check_for_repeated_names(car.slots, findings)
+    crosscheck.check_for_repeated_names(car.jobs, findings)
+    crosscheck.check_for_repeated_names(event.salts, findings)
+    crosscheck.check_for_repeated_names([entry for entry, _ in event.classes], findings)
+    for _, rules in event.classes:
+        crosscheck.check_for_repeated_names([*_named(event.rules), *_named(rules)], findings)
+    crosscheck.check_for_repeated_ids(catalog, findings)
+    crosscheck.check_slots(car, catalog, findings)
+    crosscheck.check_offsets(car, findings)
+    sheets = {sheet.kind: name for name, sheet in SHEETS.items() if sheet.kind}
+    crosscheck.check_for_missing_sheets(car, sheets, catalog, findings)
+    crosscheck.check_names_in_sheets(car, event, catalog, findings)
+    crosscheck.check_kits(catalog, findings)
+    crosscheck.check_rim_widths(catalog, findings)
+    crosscheck.check_event(car, event, catalog, findings)
+    crosscheck.check_tire_dates(event, catalog, findings)
+
+
+def _named(rules: RulesDraft) -> list[Entry]:
+    return [*rules.rules, *rules.pairs, *rules.limits, *rules.brackets]
+
+
+def _scenario_of(
+    path: pathlib.Path, car: CarDraft, event: EventDraft, catalog: Draft, findings: Findings
+) -> Scenario:
+    """Make the records; only called where there is no fault, so that nothing in it can fail."""
+    typed = _typed_as_assumed(car, event, catalog)
+    fitted = crosscheck.fitted_pieces(car)
+    crosscheck.note_parts_out_of_reach(catalog, fitted, findings)
+    return Scenario(
+        folder=str(path),
+        event=event_of(event, findings),
+        car=car_of(car, findings),
+        parts=MappingProxyType(parts_of(catalog, fitted, findings)),
+        kits=kits_of(catalog),
+        assumptions=(*typed, *findings.assumptions),
+        notices=tuple(dict.fromkeys(findings.notices)),
+    )
+
+
+def _typed_as_assumed(car: CarDraft, event: EventDraft, catalog: Draft) -> list[Assumption]:
+    listed: list[Assumption] = []
+    for entry, fields in entries_of(car, event):
+        listed += entry.list_assumed({item.target: item.name for item in fields})
+    for sheet, entries in catalog.parts.items():
+        names = {item.target: item.name for item in SHEETS[sheet].fields}
+        for entry in entries:
+            listed += entry.list_assumed(names)
+    return listed

@@ -1,0 +1,193 @@
+"""Rows of a table -> entries, by the columns declared for its sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from optimizer.scenario import cells
+from optimizer.scenario.columns import MONEY, Field, Sheet
+from optimizer.scenario.entries import Entry, value_of
+from optimizer.scenario.findings import Findings
+from optimizer.scenario.parts import Basis
+from optimizer.scenario.tables import Cell, Row, Table
+from optimizer.units import Unit, choices, find_unit, nearest, split_header
+
+RATED = Basis("rated")
+"""A value typed without a basis is taken as its maker or seller states it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a table: which cell, under which header, holding which field in which unit.
+
+    A column whose unit is wrong is not ``readable``: the fault is noted once, and its cells are not read.
+    """
+
+    position: int
+    header: str
+    field: Field
+    unit: Unit | None
+    readable: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Columns of a table.
+
+    ``bases`` are position and header of basis columns by name of their field, ``""`` for the row's.
+    ``broken``: something in the header is wrong, so no record is made of any row.
+    """
+
+    columns: tuple[Column, ...]
+    bases: dict[str, tuple[int, str]]
+    broken: bool
+
+
+def read_rows(table: Table, sheet: Sheet, findings: Findings) -> list[Entry]:
+    """Entries of all rows of a table; required values are not asked for yet.
+
+    Every fault of the header and of every cell is noted; an entry with one is marked as faulty.
+    """
+    layout = _layout(table, sheet, findings)
+    entries = []
+    for row in table.rows:
+        entry = Entry(table.file, row.number)
+        entry.faulty = layout.broken
+        for column in layout.columns:
+            _read_cell(entry, column, layout, row, table, findings)
+        entry.label = str(entry.values.get("id", ""))
+        entries.append(entry)
+    return entries
+
+
+def ask_for_required(entry: Entry, fields: Sequence[Field], findings: Findings) -> None:
+    """Note a fault for each required value that is blank; a value that could not be read is already noted."""
+    for field in fields:
+        if field.required and field.target not in entry.values and field.target not in entry.places:
+            entry.places[field.target] = (entry.row, field.name)
+            entry.fault(findings, field.target, "is needed")
+
+
+def _layout(table: Table, sheet: Sheet, findings: Findings) -> Layout:
+    by_name = {field.name: field for field in sheet.fields}
+    columns: dict[str, Column] = {}
+    bases: dict[str, tuple[int, str]] = {}
+    broken = False
+    for position, header in enumerate(table.header):
+        name, unit_text = split_header(header)
+        about = "" if name == "basis" else name.removesuffix(" basis")
+        if not header:
+            _check_nameless(table, position, findings)
+            continue
+        if name != about and (about in by_name or not about):
+            if about in bases:
+                findings.fault(table.file, table.header_row, header, "", "stands in the header twice")
+            bases[about] = (position, header)
+            continue
+        field, unit_text = _field_of(name, unit_text, by_name)
+        if field is None:
+            complaint = f"is not a column of the sheet {sheet.name}{nearest(name, by_name)}"
+        elif field.name in columns:
+            complaint = f"stands in the header twice; the other is {columns[field.name].header!r}"
+        else:
+            unit, complaint = _unit_of(field, unit_text, findings.currency)
+            columns[field.name] = Column(position, header, field, unit, readable=not complaint)
+        if complaint:
+            findings.fault(table.file, table.header_row, header, "", complaint)
+            broken = True
+    order = {field.name: place for place, field in enumerate(sheet.fields)}
+    placed = tuple(sorted(columns.values(), key=lambda column: order[column.field.name]))
+    return Layout(placed, bases, broken)
+
+
+def _check_nameless(table: Table, position: int, findings: Findings) -> None:
+    for row in table.rows:
+        if row.cells[position].text:
+            typed = row.cells[position].text
+            findings.fault(
+                table.file, row.number, f"cell {position + 1}", typed, "stands in a column without a name"
+            )
+
+
+def _field_of(name: str, unit: str, by_name: dict[str, Field]) -> tuple[Field | None, str]:
+    """Field and unit that a header means: ``mass`` and ``lb`` for ``mass [lb]`` and for ``mass_lb``."""
+    if name in by_name or unit:
+        return by_name.get(name), unit
+    for known in sorted(by_name, key=len, reverse=True):
+        if by_name[known].dimension and name.startswith(known + " "):
+            return by_name[known], name.removeprefix(known).strip()
+    return None, ""
+
+
+def _unit_of(field: Field, text: str, currency: str) -> tuple[Unit | None, str]:
+    """Find the unit of a column, or a complaint about what is typed for it."""
+    if field.dimension in {"", MONEY}:
+        allowed = {"", currency, cells.CURRENCIES[currency]} if field.dimension else {""}
+        needs = f"must be in the event's currency, {currency}" if field.dimension else "takes no unit"
+        return None, "" if text.upper() in allowed else needs
+    if not text and not field.unit:
+        first = choices(field.dimension).split(", ")[0]
+        return None, f"needs a unit, one of {choices(field.dimension)}; such as {field.name} [{first}]"
+    try:
+        return find_unit(text or field.unit, field.dimension), ""
+    except ValueError as fault:
+        return None, f"the {fault}"
+
+
+def _read_cell(
+    entry: Entry, column: Column, layout: Layout, row: Row, table: Table, findings: Findings
+) -> None:
+    field, cell = column.field, row.cells[column.position]
+    if not cell.text and column.readable:
+        return
+    entry.places[field.target] = (row.number, column.header)
+    entry.typed[field.target] = cell.text
+    if not column.readable:
+        return
+    complaint = _wrong_kind(cell, field, table)
+    if complaint:
+        entry.fault(findings, field.target, complaint)
+        return
+    try:
+        value, assumed = value_of(field, cell.text, column.unit, findings)
+    except ValueError as fault:
+        entry.fault(findings, field.target, str(fault))
+        return
+    basis = (
+        _basis(entry, field, layout, row, findings) if field.has_basis or isinstance(value, dict) else None
+    )
+    if basis is not None and assumed:
+        basis = Basis("assumed", basis.by)
+    entry.put(findings, field, value, basis)
+    if column.unit is not None and not cell.text.endswith(column.unit.name):
+        entry.typed[field.target] = f"{cell.text} {column.unit.name}"
+
+
+def _wrong_kind(cell: Cell, field: Field, table: Table) -> str:
+    if cell.kind == "uncalculated":
+        return "is a formula without a stored result; save it in a spreadsheet program, or type the value"
+    if cell.kind == "date" and field.parse is not cells.words:
+        return "was turned into a date by the spreadsheet; format the column as text and type it again"
+    if table.comma_is_unclear and field.is_number and "," in cell.text:
+        return "has a comma, which may mean two things in a sheet separated by semicolons; write 1234.5"
+    return ""
+
+
+def _basis(entry: Entry, field: Field, layout: Layout, row: Row, findings: Findings) -> Basis:
+    for name in (field.name, ""):
+        if name not in layout.bases:
+            continue
+        position, header = layout.bases[name]
+        text = row.cells[position].text
+        if not text:
+            continue
+        try:
+            return cells.basis(text)
+        except ValueError as fault:
+            entry.faulty = True
+            one = (entry.file, row.number, header, text, str(fault))
+            if not any((f.file, f.row, f.column, f.typed, f.expected) == one for f in findings.faults):
+                findings.fault(*one)
+            return RATED
+    return RATED

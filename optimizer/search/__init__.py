@@ -1,0 +1,1 @@
+"""The best K builds, and the evidence that none is missed."""

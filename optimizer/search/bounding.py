@@ -1,0 +1,145 @@
+"""How fast a drive set could be: optimistic runs over all its completions, and tangents at a level.
+
+An optimistic run is one car with the best of each input that any allowed option offers, the loads for rolling and for
+grip chosen apart. Net force at every speed is at least that of every real completion, so is the speed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.run.judge import Judge
+from optimizer.run.linear import LESS_IS_FASTER, C, Frame, LinearSpace
+from optimizer.run.simulator import simulate
+from optimizer.search.drive_sets import DriveSets
+from optimizer.search.surrogate import Tangents, tangents_at
+
+STEPS = {
+    "mass_kg": 0.5, "front_load_kg": 0.5, "rear_load_kg": 0.5, "drag_area_m2": 2e-4, "front_lift_m2": 1e-3,
+    "rear_lift_m2": 1e-3, "brake_drag_n": 0.2, "engine_kgm2": 2e-4, "shaft_kgm2": 2e-4, "front_turning_kgm2": 2e-3,
+    "rear_turning_kgm2": 2e-3, "free_rolling_n": 0.2, "free_rolling_nv2": 5e-5,
+}  # fmt: skip
+"""Steps of the central differences: large against rounding, small against curvature."""
+CHUNK = 4096
+"""Drive sets bounded at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Coordinates that the completions of B drive sets reach: (B, L) each."""
+
+    least: FloatArray
+    most: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """B drive sets opened together: their frame, options' coordinates, span."""
+
+    sets: DriveSets
+    frame: Frame
+    additions: tuple[FloatArray, ...]
+    span: Span
+
+    def take(self, rows: IntArray) -> Batch:
+        """Some of the drive sets."""
+        return Batch(
+            self.sets.take(rows), self.frame.take(rows), tuple(each[rows] for each in self.additions),
+            Span(self.span.least[rows], self.span.most[rows]),
+        )  # fmt: skip
+
+
+class Bounding:
+    """Bounds for the drive sets of one scenario and salt condition."""
+
+    def __init__(self, judge: Judge, space: LinearSpace) -> None:
+        self.judge = judge
+        self.space = space
+        self.simulated = 0
+
+    def open(self, sets: DriveSets) -> Batch:
+        """Coordinates of drive sets and of everything that may complete them."""
+        frame = self.space.frame(sets.builds)
+        additions = tuple(self.space.additions(frame, s) for s in sets.free)
+        return Batch(sets, frame, additions, _span(frame, additions, sets.allowed))
+
+    def optimistic(self, sets: DriveSets) -> FloatArray:
+        """Speeds (D,) that no completion of each drive set passes."""
+        parts = [
+            self._extreme(self.open(sets.take(np.arange(start, min(start + CHUNK, len(sets))))), best=True)
+            for start in range(0, len(sets), CHUNK)
+        ]
+        return np.concatenate(parts) if parts else np.zeros(0)
+
+    def _extreme(self, batch: Batch, *, best: bool) -> FloatArray:
+        """Speed of the car that is best (or worst) in every coordinate at once."""
+        roll, grip = _extreme_points(batch.span, best=best)
+        runs = tuple(
+            self.judge.run_of(self.space.inputs(batch.frame, roll, each, grip)) for each in self.judge.conditions
+        )
+        self.simulated += len(roll) * len(runs)
+        return self.judge.joined(runs)
+
+    def slowest_on_fast_day(self, batch: Batch) -> FloatArray:
+        """Ground speed (B,) at the last board on the fast day that every completion at least has, caps aside."""
+        roll, grip = _extreme_points(batch.span, best=False)
+        run = simulate(self.space.inputs(batch.frame, roll, self.judge.fast, grip), self.judge.marks_m, "exit")
+        self.simulated += len(roll)
+        return run.passing.speed[1]
+
+    def speed_of(self, batch: Batch, rows: IntArray, points: FloatArray) -> FloatArray:
+        """Speeds (n,) of cars at points (n, L) of the batch's drive sets given by rows."""
+        frame = batch.frame.take(rows)
+        runs = tuple(self.judge.run_of(self.space.inputs(frame, points, each)) for each in self.judge.conditions)
+        self.simulated += len(rows) * len(runs)
+        return self.judge.joined(runs)
+
+    def tangents(self, batch: Batch, level: float, ends: tuple[FloatArray, FloatArray] | None = None) -> Tangents:
+        """Tangents of a batch at a level, on the line between two points, or from best to worst coordinates."""
+        fast, slow = ends or (_coherent(batch.span.least, batch.span.most), batch.span.most)
+        return tangents_at(
+            lambda rows, points: self.speed_of(batch, rows, points), fast, slow, level, self._steps(batch)
+        )
+
+    def _steps(self, batch: Batch) -> FloatArray:
+        """Steps of the coordinates that differ between completions; 0 for the others."""
+        steps = np.zeros(batch.span.least.shape[1])
+        differs = (batch.span.most - batch.span.least > 1e-12).any(axis=0)
+        for name, step in STEPS.items():
+            if differs[C[name]]:
+                steps[C[name]] = step
+        return steps
+
+
+def _span(frame: Frame, additions: tuple[FloatArray, ...], allowed: tuple[BoolArray, ...]) -> Span:
+    """Least and most of each coordinate over the allowed options, slot by slot."""
+    least, most = frame.base.copy(), frame.base.copy()
+    for add, ok in zip(additions, allowed, strict=True):
+        least += np.where(ok[:, :, None], add, np.inf).min(axis=1)
+        most += np.where(ok[:, :, None], add, -np.inf).max(axis=1)
+    return Span(least, most)
+
+
+def _extreme_points(span: Span, *, best: bool) -> tuple[FloatArray, FloatArray]:
+    """Points for resistance and for grip: best (or worst) of everything. Lift saves rolling, and costs grip."""
+    light, heavy = (span.least, span.most) if best else (span.most, span.least)
+    roll, grip = heavy.copy(), light.copy()
+    for coordinate in LESS_IS_FASTER:
+        roll[:, coordinate] = light[:, coordinate]
+    for name in ("front_load_kg", "rear_load_kg"):
+        grip[:, C[name]] = heavy[:, C[name]]
+    for name in ("front_lift_m2", "rear_lift_m2"):
+        roll[:, C[name]] = heavy[:, C[name]]
+        grip[:, C[name]] = light[:, C[name]]
+    return roll, grip
+
+
+def _coherent(least: FloatArray, most: FloatArray) -> FloatArray:
+    """A point near the best of all coordinates that a real car could have: lifts in the middle."""
+    point = least.copy()
+    for name in ("front_lift_m2", "rear_lift_m2"):
+        point[:, C[name]] = 0.5 * (least[:, C[name]] + most[:, C[name]])
+    return point

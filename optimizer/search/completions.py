@@ -1,0 +1,210 @@
+"""All ways to complete one drive set that could still be good enough: branching on slots, whole blocks at a time.
+
+A block is an array of partial builds; each step adds one slot, then drops what no completion can save: forbidden pairs,
+linear rows that even the mildest options break, money, hours, and scores below the threshold of any tangent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
+
+BLOCK = 20_000
+"""Partial builds worked on at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """What is to be completed; F free slots in the order in which they are branched on.
+
+    Attributes
+    ----------
+    allowed : per slot, bool (m_s,)
+    scores : per tangent, per slot, (m_s,) with ``score_base`` (T,) of the drive set; a completion needs every total
+        to reach ``threshold`` (T,).
+    cents : per slot, (m_s,) with ``cents_left``; ``jobs`` per slot (m_s,) bit masks with ``job_cents`` (J,) and the
+        mask ``jobs_done`` that the drive set pays already.
+    hours : per slot, (m_s,) with ``hours_left`` and ``job_hours`` (J,).
+    multipliers : (T,)
+        Price of money in each score: tightens the bound, never decides.
+    rows : per linear row, per slot, (m_s,) with what is left ``row_left`` (R,).
+    pairs : (f, g), f < g -> bool (m_f, m_g), True where the two may not be together.
+    """
+
+    allowed: list[BoolArray]
+    scores: list[list[FloatArray]]
+    score_base: FloatArray
+    threshold: FloatArray
+    cents: list[FloatArray]
+    cents_left: float
+    jobs: list[IntArray]
+    jobs_done: int
+    job_cents: FloatArray
+    job_hours: FloatArray
+    hours: list[FloatArray]
+    hours_left: float
+    multipliers: FloatArray
+    rows: list[list[FloatArray]]
+    row_left: FloatArray
+    pairs: dict[tuple[int, int], BoolArray]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Completions (n, F) with their first score (n,); ``cut_off`` says that lower scores were left out."""
+
+    choices: IntArray
+    scores: FloatArray
+    cut_off: bool
+    blocks: int
+
+
+@dataclass(slots=True)
+class _Block:
+    choices: IntArray
+    scores: FloatArray
+    cents: FloatArray
+    hours: FloatArray
+    jobs: IntArray
+    rows: FloatArray
+
+    def take(self, keep: BoolArray | slice) -> _Block:
+        return _Block(
+            self.choices[keep], self.scores[:, keep], self.cents[keep], self.hours[keep], self.jobs[keep],
+            self.rows[:, keep],
+        )  # fmt: skip
+
+
+def complete(task: Task, most: int) -> Found:
+    """Find all completions, or, where there are more than ``most``, those with the highest first score.
+
+    Never leaves out a completion that meets the limits, unless it says ``cut_off``; prices are lower bounds and
+    linear rows are checked in full, so what is found still has to be priced.
+    """
+    search = _Search(task, most)
+    return search.run()
+
+
+class _Search:
+    def __init__(self, task: Task, most: int) -> None:
+        self.task = task
+        self.most = most
+        self.threshold = task.threshold.copy()
+        self.cut_off = False
+        self.blocks = 0
+        slots = len(task.allowed)
+        self.slots = slots
+        self.rest_score = self._suffix([[_top(task.scores[k][f], task.allowed[f]) for f in range(slots)] for k in range(len(task.scores))])
+        self.rest_net = self._suffix(
+            [
+                [_top(task.scores[k][f] - task.multipliers[k] * task.cents[f], task.allowed[f]) for f in range(slots)]
+                for k in range(len(task.scores))
+            ]
+        )
+        self.rest_cents = self._suffix([[-_top(-task.cents[f], task.allowed[f]) for f in range(slots)]])[0]
+        self.rest_hours = self._suffix([[-_top(-task.hours[f], task.allowed[f]) for f in range(slots)]])[0]
+        self.rest_rows = self._suffix([[-_top(-row[f], task.allowed[f]) for f in range(slots)] for row in task.rows])
+
+    @staticmethod
+    def _suffix(values: list[list[float]]) -> FloatArray:
+        """Sums over the slots still open: column f holds the sum from f on."""
+        if not values:
+            return np.zeros((0, 1))
+        table = np.array(values, dtype=float)
+        sums = np.cumsum(table[:, ::-1], axis=1)[:, ::-1]
+        return np.concatenate([sums, np.zeros((len(table), 1))], axis=1)
+
+    def run(self) -> Found:
+        task = self.task
+        start = _Block(
+            choices=np.zeros((1, 0), dtype=np.int64),
+            scores=task.score_base[:, None].copy(),
+            cents=np.zeros(1),
+            hours=np.zeros(1),
+            jobs=np.array([task.jobs_done], dtype=np.int64),
+            rows=np.zeros((len(task.rows), 1)),
+        )
+        leaves: list[_Block] = []
+        stack = [start]
+        while stack:
+            block = stack.pop()
+            depth = block.choices.shape[1]
+            if depth == self.slots:
+                leaves = self._keep_best(leaves, block)
+                continue
+            grown = self._grow(block, depth)
+            self.blocks += 1
+            stack.extend(_split(grown))
+        if not leaves:
+            return Found(np.zeros((0, self.slots), dtype=np.int64), np.zeros(0), self.cut_off, self.blocks)
+        choices = np.concatenate([leaf.choices for leaf in leaves])
+        scores = np.concatenate([leaf.scores[0] for leaf in leaves])
+        return Found(choices, scores, self.cut_off, self.blocks)
+
+    def _keep_best(self, leaves: list[_Block], block: _Block) -> list[_Block]:
+        """Add leaves; where there are too many, raise the first threshold to keep the best ``most``."""
+        leaves = [*leaves, block]
+        if sum(len(leaf.cents) for leaf in leaves) <= 2 * self.most:
+            return leaves
+        scores = np.concatenate([leaf.scores[0] for leaf in leaves])
+        self.threshold[0] = max(self.threshold[0], np.partition(scores, -self.most)[-self.most])
+        self.cut_off = True
+        return [leaf.take(leaf.scores[0] >= self.threshold[0]) for leaf in leaves]
+
+    def _grow(self, block: _Block, depth: int) -> _Block:
+        """Add every allowed option of the next slot to every partial build, and drop what cannot be saved."""
+        task = self.task
+        options = np.flatnonzero(task.allowed[depth])
+        parent = np.repeat(np.arange(len(block.cents)), len(options))
+        option = np.tile(options, len(block.cents))
+        keep = np.ones(len(option), dtype=bool)
+        for f in range(depth):
+            forbidden = task.pairs.get((f, depth))
+            if forbidden is not None:
+                keep &= ~forbidden[block.choices[parent, f], option]
+        scores = block.scores[:, parent] + np.stack([table[depth][option] for table in task.scores])
+        keep &= (scores + self.rest_score[:, depth + 1, None] >= self.threshold[:, None]).all(axis=0)
+        cents = block.cents[parent] + task.cents[depth][option]
+        jobs = block.jobs[parent] | task.jobs[depth][option]
+        spent = cents + _job_sum(jobs & ~task.jobs_done, task.job_cents)
+        keep &= spent + self.rest_cents[depth + 1] <= task.cents_left
+        hours = block.hours[parent] + task.hours[depth][option]
+        keep &= hours + _job_sum(jobs & ~task.jobs_done, task.job_hours) + self.rest_hours[depth + 1] <= task.hours_left
+        if np.isfinite(task.cents_left):
+            reach = scores + self.rest_net[:, depth + 1, None] + task.multipliers[:, None] * (task.cents_left - spent)
+            keep &= (reach >= self.threshold[:, None]).all(axis=0)
+        rows = block.rows[:, parent] + np.stack([table[depth][option] for table in task.rows]) if task.rows else block.rows[:, parent]
+        if task.rows:
+            keep &= (rows + self.rest_rows[:, depth + 1, None] <= task.row_left[:, None]).all(axis=0)
+        choices = np.concatenate([block.choices[parent[keep]], option[keep, None]], axis=1)
+        return _Block(choices, scores[:, keep], cents[keep], hours[keep], jobs[keep], rows[:, keep])
+
+
+def _top(values: FloatArray, allowed: BoolArray) -> float:
+    """Largest value of the allowed options."""
+    return float(values[allowed].max()) if allowed.any() else -np.inf
+
+
+def _job_sum(jobs: IntArray, amounts: FloatArray) -> FloatArray:
+    """Sum of the amounts of the jobs in each mask."""
+    total = np.zeros(len(jobs))
+    for j, amount in enumerate(amounts):
+        if amount:
+            total += amount * ((jobs >> j) & 1)
+    return total
+
+
+def _split(block: _Block) -> Iterator[_Block]:
+    """Cut into blocks of bearable size, the best first scores on top of the stack."""
+    if len(block.cents) == 0:
+        return
+    if len(block.cents) <= BLOCK:
+        yield block
+        return
+    order = np.argsort(block.scores[0], kind="stable")
+    for start in range(0, len(order), BLOCK):
+        yield block.take(order[start : start + BLOCK])  # type: ignore[arg-type]

@@ -1,0 +1,137 @@
+"""Drive sets: every legal combination of the parts that fix wheel force at a road speed, and what may complete each.
+
+Positions only: a drive set is a build whose free slots do not matter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.choice.legality import Legality
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.choice.price import AdditiveBounds
+
+
+@dataclass(frozen=True, slots=True)
+class DriveSets:
+    """D drive sets and what may complete them; F free slots.
+
+    Attributes
+    ----------
+    builds : array (D, S)
+        Options of the drive slots; 0 in free slots.
+    free : tuple of int (F,)
+        The free slots.
+    allowed : per free slot, bool (D, m_s)
+        Options that no rule keeps from the set's own parts and that money allows beside it.
+    spent : array (D,)
+        Lower bound on the price of the set itself, with the jobs it needs and fixed costs [cents].
+    jobs : array (D,)
+        Mask of the jobs it needs.
+    """
+
+    builds: IntArray
+    free: tuple[int, ...]
+    allowed: tuple[BoolArray, ...]
+    spent: FloatArray
+    jobs: IntArray
+
+    def __len__(self) -> int:
+        return len(self.builds)
+
+    def take(self, rows: IntArray | BoolArray) -> DriveSets:
+        """Some of the drive sets."""
+        return DriveSets(
+            self.builds[rows], self.free, tuple(ok[rows] for ok in self.allowed), self.spent[rows], self.jobs[rows]
+        )
+
+
+def drive_sets_of(
+    legality: Legality, drive_slots: tuple[int, ...], bounds: AdditiveBounds, budget_cents: int | None
+) -> DriveSets:
+    """All drive sets that some legal build within the budget could have."""
+    sizes = legality.options.sizes
+    free = tuple(s for s in range(len(sizes)) if s not in drive_slots)
+    builds = _combinations(legality, drive_slots, bounds)
+    allowed = tuple(_allowed(legality, builds, drive_slots, s) & bounds.available[s] for s in free)
+    jobs = np.zeros(len(builds), dtype=np.int64)
+    spent = np.full(len(builds), float(bounds.fixed_cents))
+    for s in drive_slots:
+        jobs |= bounds.jobs[s].astype(np.int64)[builds[:, s]]
+        spent += bounds.cents[s][builds[:, s]]
+    spent += job_sum(jobs, bounds.job_cents)
+    sets = DriveSets(builds, free, allowed, spent, jobs)
+    sets = sets.take(np.logical_and.reduce([ok.any(axis=1) for ok in sets.allowed], initial=True))
+    return sets if budget_cents is None else within_budget(sets, bounds, budget_cents)
+
+
+def job_sum(jobs: IntArray, amounts: IntArray | FloatArray) -> FloatArray:
+    """Sum of the amounts of the jobs in each mask (n,)."""
+    total = np.zeros(len(jobs))
+    for j, amount in enumerate(amounts):
+        total += float(amount) * ((jobs >> j) & 1)
+    return total
+
+
+def option_cents(sets: DriveSets, bounds: AdditiveBounds) -> list[FloatArray]:
+    """Lower bounds (D, m_s) on what each option of each free slot adds to the price of each set.
+
+    A job that the set does not pay already is shared among the free slots that may need it: if t of k slots do, the
+    shares add up to t/k of it, never more than its cost.
+    """
+    sharing = np.zeros(len(bounds.job_cents))
+    for s in sets.free:
+        mask = np.bitwise_or.reduce(bounds.jobs[s].astype(np.int64), initial=0)
+        sharing += (mask >> np.arange(len(sharing))) & 1
+    out = []
+    for s in sets.free:
+        cents = np.repeat(bounds.cents[s][None].astype(float), len(sets), axis=0)
+        for j, cost in enumerate(bounds.job_cents):
+            needs = ((bounds.jobs[s].astype(np.int64) >> j) & 1).astype(float)
+            if cost and needs.any():
+                unpaid = 1 - ((sets.jobs >> j) & 1)
+                cents += unpaid[:, None] * needs * (float(cost) / sharing[j])
+        out.append(cents)
+    return out
+
+
+def within_budget(sets: DriveSets, bounds: AdditiveBounds, budget_cents: int) -> DriveSets:
+    """Drop sets that even the cheapest completion takes over the budget, and options that do so alone."""
+    cents = option_cents(sets, bounds)
+    least = [np.where(ok, price, np.inf).min(axis=1) for ok, price in zip(sets.allowed, cents, strict=True)]
+    left = budget_cents - sets.spent - sum(least, start=np.zeros(len(sets)))
+    allowed = tuple(
+        ok & (price - low[:, None] <= left[:, None] + 0.5)
+        for ok, price, low in zip(sets.allowed, cents, least, strict=True)
+    )
+    return DriveSets(sets.builds, sets.free, allowed, sets.spent, sets.jobs).take(left >= -0.5)
+
+
+def _combinations(legality: Legality, drive_slots: tuple[int, ...], bounds: AdditiveBounds) -> IntArray:
+    """Legal combinations over the drive slots, slot by slot: (D, S)."""
+    sizes = legality.options.sizes
+    builds = np.zeros((1, len(sizes)), dtype=np.int64)
+    for place, s in enumerate(drive_slots):
+        options = np.flatnonzero(~legality.forbidden[s] & bounds.available[s])
+        builds = np.repeat(builds, len(options), axis=0)
+        builds[:, s] = np.tile(options, len(builds) // max(len(options), 1))
+        keep = np.ones(len(builds), dtype=bool)
+        for t in drive_slots[:place]:
+            first, second = min(s, t), max(s, t)
+            if (first, second) in legality.pairs:
+                keep &= ~legality.pairs[first, second][builds[:, first], builds[:, second]]
+        builds = builds[keep]
+    return builds
+
+
+def _allowed(legality: Legality, builds: IntArray, drive_slots: tuple[int, ...], s: int) -> BoolArray:
+    """Options (D, m_s) of a free slot that no rule keeps from the drive set's parts."""
+    allowed = np.repeat(~legality.forbidden[s][None], len(builds), axis=0)
+    for t in drive_slots:
+        if (s, t) in legality.pairs:
+            allowed &= ~legality.pairs[s, t].T[builds[:, t]]
+        elif (t, s) in legality.pairs:
+            allowed &= ~legality.pairs[t, s][builds[:, t]]
+    return allowed

@@ -1,0 +1,137 @@
+"""Tangents: linear stand-ins for the speed of one drive set that no better build can be on the wrong side of.
+
+For one drive set the cars that reach a given speed form a convex set of points (docs/method.md, section 3). So where
+``y0`` has the speed v and slope g, every car at least that fast has ``g . (y - y0) >= 0``. Nothing here knows the
+simulator: it is handed a function from points to speeds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
+
+SpeedOf = Callable[[IntArray, FloatArray], FloatArray]
+"""Speeds (n,) of cars at points (n, L) of the drive sets given by rows (n,)."""
+
+LINE_PASSES = 6
+"""Bracketing passes along the line on which the level is looked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tangents:
+    """One tangent for each of B drive sets.
+
+    Attributes
+    ----------
+    point, slope : arrays (B, L)
+        Where it touches, and the change of speed per unit of each coordinate.
+    speed : array (B,)
+        Speed at the point; the tangent holds for all cars at least this fast.
+    """
+
+    point: FloatArray
+    slope: FloatArray
+    speed: FloatArray
+
+    def take(self, rows: IntArray) -> Tangents:
+        """Some of the tangents."""
+        return Tangents(self.point[rows], self.slope[rows], self.speed[rows])
+
+
+def tangents_at(
+    speed_of: SpeedOf, fast: FloatArray, slow: FloatArray, level: float, steps: FloatArray
+) -> Tangents:
+    """Tangents where the lines from ``fast`` to ``slow`` (B, L) fall to ``level``, or at ``slow`` if they do not.
+
+    Parameters
+    ----------
+    speed_of : callable
+        Speeds of cars at points.
+    fast, slow : arrays (B, L)
+        Ends of the lines; ``fast`` is expected to be at least at the level.
+    level : float
+        Speed [m/s]; the point found is at it or a trifle below, so that the tangent holds for it.
+    steps : array (L,)
+        Step of each coordinate for central differences; 0 leaves that coordinate out (its slope is 0).
+    """
+    rows = np.arange(len(fast))
+    point = _on_level(speed_of, rows, fast, slow, level)
+    active = np.flatnonzero(steps)
+    moved = np.repeat(point[None], 2 * len(active) + 1, axis=0)
+    for place, coordinate in enumerate(active):
+        moved[2 * place + 1, :, coordinate] += steps[coordinate]
+        moved[2 * place + 2, :, coordinate] -= steps[coordinate]
+    speeds = speed_of(np.tile(rows, len(moved)), moved.reshape(-1, point.shape[1])).reshape(len(moved), -1)
+    slope = np.zeros_like(point)
+    for place, coordinate in enumerate(active):
+        slope[:, coordinate] = (speeds[2 * place + 1] - speeds[2 * place + 2]) / (2 * steps[coordinate])
+    return Tangents(point, slope, speeds[0])
+
+
+def _on_level(speed_of: SpeedOf, rows: IntArray, fast: FloatArray, slow: FloatArray, level: float) -> FloatArray:
+    """Points on the lines whose speed is the level or just below it: false position, the slow side kept."""
+    if not np.isfinite(level):
+        return slow
+    low, high = np.zeros(len(rows)), np.ones(len(rows))
+    over, under = speed_of(rows, fast) - level, speed_of(rows, slow) - level
+    under_now = under.copy()
+    for _ in range(LINE_PASSES):
+        gap = np.where(over > under, over - under, 1.0)
+        share = np.clip(over / gap, 0.02, 0.98)
+        middle = low + (high - low) * share
+        found = speed_of(rows, fast + middle[:, None] * (slow - fast)) - level
+        is_under = found <= 0
+        over = np.where(is_under, np.where(under_now < 0, over * 0.7, over), found)
+        under = np.where(is_under, found, under * 0.7)
+        under_now = np.where(is_under, found, under_now)
+        low, high = np.where(is_under, low, middle), np.where(is_under, middle, high)
+    return fast + high[:, None] * (slow - fast)
+
+
+def lagrangian_bound(
+    scores: list[FloatArray], cents: list[FloatArray], left: FloatArray, allowed: list[BoolArray]
+) -> tuple[FloatArray, FloatArray]:
+    """Most that options can add to a score within the money left: one multiplier per drive set, by bisection.
+
+    Parameters
+    ----------
+    scores, cents : lists of arrays (B, m_s)
+        Score and price of each option of each free slot.
+    left : array (B,)
+        Money left for them; inf for no limit.
+    allowed : list of bool arrays (B, m_s)
+        Options that may be chosen.
+
+    Returns
+    -------
+    bound, multiplier : arrays (B,)
+        The bound, valid whatever the multiplier; -inf where even the cheapest options cost too much.
+    """
+    cheapest = sum(np.where(ok, price, np.inf).min(axis=1) for price, ok in zip(cents, allowed, strict=True))
+    affordable = cheapest <= left
+    limited = np.isfinite(left)
+    money = np.where(limited, left, 0.0)
+    low, high = np.zeros(len(left)), np.where(limited, 1.0, 0.0)
+
+    def value(multiplier: FloatArray) -> tuple[FloatArray, FloatArray]:
+        total, spent = np.zeros(len(left)), np.zeros(len(left))
+        for score, price, ok in zip(scores, cents, allowed, strict=True):
+            net = np.where(ok, score - multiplier[:, None] * price, -np.inf)
+            best = net.argmax(axis=1)[:, None]
+            total += np.take_along_axis(net, best, 1)[:, 0]
+            spent += np.take_along_axis(np.broadcast_to(price, net.shape), best, 1)[:, 0]
+        return total + multiplier * money, spent
+
+    best, chosen = value(low)[0], low
+    for _ in range(40):
+        middle = np.where(low > 0, np.sqrt(low * high), high * 1e-3) if _ % 2 else 0.5 * (low + high)
+        total, spent = value(middle)
+        better = total < best
+        best, chosen = np.where(better, total, best), np.where(better, middle, chosen)
+        over = spent > money
+        low, high = np.where(over, middle, low), np.where(over, high, middle)
+    return np.where(affordable, best, -np.inf), chosen

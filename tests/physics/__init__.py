@@ -1,0 +1,1 @@
+"""Tests of the physics formulas against published values."""

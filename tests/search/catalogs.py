@@ -1,0 +1,178 @@
+"""Small random catalogs, made so that every mechanism is in play, and their full enumeration.
+
+The enumeration uses the legality, price and simulator of the package, but nothing of the search: it tries everything.
+"""
+
+from __future__ import annotations
+
+import itertools
+from typing import Any
+
+import numpy as np
+
+from optimizer.choice.legality import legality_of
+from optimizer.choice.options import IntArray, Options, options_of
+from optimizer.choice.price import PriceBook
+from optimizer.run.judge import Judge, order_keys
+from optimizer.run.model import RunModel
+from optimizer.scenario.car import Job
+from optimizer.scenario.event import Bracket, Course, Scenario, Scoring, StoppingRule, Weather
+from optimizer.scenario.parts import TireSize
+from tests.choice.records import (
+    extra_slot,
+    make_class,
+    make_engine,
+    make_extra,
+    make_final_drive,
+    make_gearset,
+    make_kit,
+    make_rotor,
+    make_scenario,
+    make_tire,
+    make_wheel,
+    stock_slots,
+)
+
+LAYOUTS = ("front", "rear", "all")
+
+
+def random_catalog(seed: int, *, sizes: tuple[int, ...] = (2, 2, 3, 3, 2, 2, 2)) -> Scenario:
+    """A scenario with kits, shared work, owned parts, packs, brackets, wind, a binding budget.
+
+    ``sizes``: engines, gearsets, final drives, tires, wheels, rotors per axle, extras per slot, beside the fitted part.
+    """
+    rng = np.random.default_rng(seed)
+    drive = LAYOUTS[seed % 3]
+    engines, gearsets, finals, tires, wheels, rotors, extras = sizes
+    parts: list[Any] = []
+    for i in range(engines):
+        factor = 1 + 0.05 * (i + rng.random())
+        parts.append(
+            make_engine(
+                f"E{i}", price_cents=int(rng.integers(200, 900)) * 100, mass_kg=105 + rng.uniform(-4, 4),
+                curve=make_engine("x").curve.__class__(
+                    rpm=make_engine("x").curve.rpm, torque_nm=tuple(t * factor for t in make_engine("x").curve.torque_nm)
+                ),
+            )
+        )  # fmt: skip
+    for i in range(gearsets):
+        scale = rng.uniform(0.9, 1.1)
+        parts.append(
+            make_gearset(f"G{i}", ratios=tuple(scale * r for r in (3.3, 1.95, 1.40, 1.10, 0.88)[: 4 + i % 2]),
+                         price_cents=int(rng.integers(300, 900)) * 100, mass_kg=11 + rng.uniform(-1, 1))
+        )  # fmt: skip
+    for i in range(finals):
+        parts.append(
+            make_final_drive(f"F{i}", ratio=float(rng.uniform(3.4, 5.0)), price_cents=int(rng.integers(150, 500)) * 100)
+        )
+    for i in range(tires):
+        width, aspect, rim = [(0.165, 0.65, 14), (0.185, 0.60, 15), (0.175, 0.60, 14), (0.195, 0.55, 15)][i % 4]
+        if drive == "all":
+            width, aspect, rim = 0.185, 0.60 - 0.002 * i, 15
+        parts.append(
+            make_tire(
+                f"T{i}", size=TireSize(width, aspect, rim), mass_kg=rng.uniform(6, 9), price_cents=int(rng.integers(60, 250)) * 100,
+                pack=int(rng.choice([1, 2, 4])), rolling_coefficient=float(rng.uniform(0.006, 0.014)),
+                speed_symbol=str(rng.choice(["S", "T", "H", "V"])), grip_factor=float(rng.uniform(0.9, 1.05)),
+                inertia_kgm2=float(rng.uniform(0.4, 0.7)), owned=int(rng.choice([0, 0, 2])), fitting_cents=2000,
+                rim_width_min_in=5.0, rim_width_max_in=6.5, made=(2025, 10),
+            )
+        )  # fmt: skip
+    for i in range(wheels):
+        rim = (15, 14)[i % 2] if drive != "all" else 15
+        parts.append(
+            make_wheel(
+                f"W{i}", rim_diameter_in=float(rim), mass_kg=rng.uniform(4, 8), price_cents=int(rng.integers(50, 300)) * 100,
+                brake_clearance_m=0.335 if rim == 15 else 0.312, inertia_kgm2=float(rng.uniform(0.1, 0.25)),
+            )
+        )  # fmt: skip
+    for axle in ("front", "rear"):
+        for i in range(rotors):
+            parts.append(
+                make_rotor(
+                    f"R{axle[0]}{i}", axle=axle, mass_kg=rng.uniform(2.5, 6), heat_mass_kg=rng.uniform(2.0, 5),
+                    caliper_envelope_m=float(rng.uniform(0.29, 0.33)), price_cents=int(rng.integers(40, 160)) * 100,
+                    brake_drag_n=float(rng.uniform(0, 8)), max_rise_k=450.0,
+                )
+            )  # fmt: skip
+    slots = []
+    for name in ("nose", "tray"):
+        slots.append(extra_slot(name, position_m=float(rng.uniform(0, 2.4))))
+        for i in range(extras):
+            parts.append(
+                make_extra(
+                    f"X{name[0]}{i}", slots=(name,), mass_kg=float(rng.uniform(0.5, 30)), drag_area_m2=float(rng.uniform(-0.03, 0.01)),
+                    front_lift_area_m2=float(rng.uniform(-0.05, 0.02)), price_cents=int(rng.integers(20, 400)) * 100,
+                    tags=frozenset(["cage"]) if i == 0 and name == "nose" else frozenset(),
+                    work=("bodywork",) if i % 2 else (), position_m=float(rng.uniform(0, 2.4)),
+                    pressure_pa=2e4 if name == "tray" and i == 1 and seed % 2 else 0.0,
+                )
+            )  # fmt: skip
+    jobs = (Job(name="gearbox out", cost_cents=40_000, hours=9.0), Job(name="bodywork", cost_cents=15_000, hours=4.0))
+    base = [
+        slot.__class__(**{**{f: getattr(slot, f) for f in slot.__dataclass_fields__},
+                          "work": ("gearbox out",) if slot.kind in ("gearset", "final drive") else ()})
+        for slot in stock_slots()
+    ]  # fmt: skip
+    kits = [
+        make_kit("K0", int(rng.integers(300, 700)) * 100, {"G0": 1, "F0": 1}),
+        make_kit("K1", int(rng.integers(100, 500)) * 100, {"T0": 4, "W0": 4}, fitting_included=True),
+    ]
+    if rng.random() < 0.5:
+        kits.append(make_kit("K2", int(rng.integers(100, 400)) * 100, {"T0": 2, "T1": 2}))
+    measure = ("mean", "trap", "exit")[seed // 3 % 3]
+    runs = 2 if seed % 2 else 1
+    scoring = Scoring(measure=measure, runs=runs, second_run=("opposite", "same")[seed // 2 % 2], mean_of=("speeds", "times")[seed // 4 % 2])
+    weather = Weather(pressure_pa=87e3, temperature_k=297.0, humidity=0.2, wind_ms=float(rng.uniform(0, 3)), wind_from_deg=float(rng.uniform(0, 360)))
+    second = Weather(pressure_pa=86.8e3, temperature_k=301.0, humidity=0.2, wind_ms=float(rng.uniform(0, 3)), wind_from_deg=float(rng.uniform(0, 360)))
+    bracket = Bracket(name="cage", above_ms=float(rng.uniform(48, 52)), requires="cage", hold_off_ms=1.0)
+    run_up = float(rng.choice([1609.344, 3218.688]))
+    race = make_class(record_ms=46.0, record_margin=0.01, brackets=(bracket,) if seed % 2 else ())
+    event: dict[str, Any] = {
+        "classes": (race,),
+        "course": Course(run_up_m=run_up, timed_m=1609.344, shutdown_m=2600.0, elevation_m=1300.0),
+        "scoring": scoring,
+        "weather": (weather, second),
+        "stopping": StoppingRule(gentle_g=0.12, grip_share=0.5, salt="ordinary"),
+        "rating_rule": ("refuse", "limiter")[seed // 5 % 2],
+        "budget_cents": int(rng.integers(900, 1800)) * 100,
+        "hours_limit": (None, 14.0)[seed // 2 % 2],
+        "salt": ("ordinary", "soft", "firm")[seed % 3],
+        "max_circumference_mismatch": 0.012,
+        "fixed_costs": (("entry", 10_000),),
+    }
+    return make_scenario(parts, kits=kits, slots=base, extra_slots=slots, jobs=jobs, drive=drive, event=event)
+
+
+def machinery(scenario: Scenario) -> tuple[Options, Any, PriceBook, Judge]:
+    """Options, legality, price and judge of a scenario."""
+    options = options_of(scenario)
+    return options, legality_of(options), PriceBook(options), Judge(RunModel(options))
+
+
+def enumerate_all(scenario: Scenario) -> tuple[IntArray, Any, Any, int]:
+    """Every legal build in the total order: builds, speeds, cents, and how many were legal before any run."""
+    options, legality, book, judge = machinery(scenario)
+    builds = _all_builds(options, legality)
+    prices = book.price(builds)
+    budget = scenario.event.budget_cents
+    keep = prices.available & ((prices.cents <= budget) if budget is not None else True)
+    builds, cents = builds[keep], prices.cents[keep]
+    runs = judge.runs(builds)
+    speed = judge.joined(runs)
+    judged = judge.judge(builds, runs)
+    legal = judged.legal & (speed > 0)
+    order = order_keys(options, builds[legal], speed[legal], judged.care[legal], cents[legal])
+    return builds[legal][order], speed[legal][order], cents[legal][order], len(builds)
+
+
+def _all_builds(options: Options, legality: Any) -> IntArray:
+    choices = [np.flatnonzero(~out) for out in legality.forbidden]
+    kept = []
+    product = itertools.product(*choices)
+    while True:
+        block = np.array(list(itertools.islice(product, 200_000)), dtype=np.int64)
+        if len(block) == 0:
+            break
+        kept.append(block[legality.allowed(block)])
+    return np.concatenate(kept)
