@@ -299,6 +299,11 @@ def psi(pressure_pa: float) -> float:
     return to_unit(pressure_pa, "psi", "tire pressure")
 
 
+def usual(dimension: str, *, metric: bool) -> str:
+    """Name the unit that readers of a dimension think in."""
+    return _SHOWN[dimension][metric]
+
+
 def shown(value: float, dimension: str, *, metric: bool, digits: int = 3) -> str:
     """Text of a value in the unit its readers use, such as ``1,730 lb``.
 
@@ -313,7 +318,7 @@ def shown(value: float, dimension: str, *, metric: bool, digits: int = 3) -> str
     digits : int
         Significant digits; whole numbers are never cut.
     """
-    name = _SHOWN[dimension][metric] if dimension else ""
+    name = usual(dimension, metric=metric) if dimension else ""
     number = to_unit(value, name, dimension) if dimension else value
     decimals = max(0, digits - 1 - math.floor(math.log10(abs(number)))) if number else 0
     text = f"{number:,.{min(decimals, 9)}f}"
@@ -386,10 +391,11 @@ def split_quantity(text: str) -> tuple[float, str]:
     return parse_number(match["number"]), (match["unit"] or "").strip()
 
 
-def parse_quantity(text: str, dimension: str) -> float:
+def parse_quantity(text: str, dimension: str, *, metric: bool = False) -> float:
     """Read a number with its unit, such as ``1,730 lb``, into the unit used inside.
 
-    A fraction may go without unit (``0.61``); everything else must say its unit.
+    A fraction may go without unit (``0.61``); everything else must say its unit. `metric` readers get an
+    example in their own units.
 
     Raises
     ------
@@ -401,8 +407,8 @@ def parse_quantity(text: str, dimension: str) -> float:
         return find_unit(unit, dimension).inside(number)
     if dimension == "fraction":
         return number
-    first = UNITS[dimension][0].name
-    raise ValueError(f"needs its unit, one of {choices(dimension)}; such as {_tidy(text)} {first}")
+    example = f"{_tidy(text)} {usual(dimension, metric=metric)}"
+    raise ValueError(f'needs its unit, one of {choices(dimension)}; such as "{example}"')
 
 
 # --- headers of columns

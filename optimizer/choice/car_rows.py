@@ -16,7 +16,7 @@ from optimizer.choice.masses import axle_load_changes, axle_loads_as_weighed
 from optimizer.choice.options import FloatArray, IntArray, Options
 from optimizer.choice.rows import LinearRow, zeros
 from optimizer.physics import tires
-from optimizer.scenario.parts import Axle, Extra, Part, Tire, Wheel
+from optimizer.scenario.parts import NONE_ID, Axle, Extra, Part, Tire, Wheel
 
 
 def mechanical_rows(options: Options) -> Iterator[LinearRow]:
@@ -332,7 +332,7 @@ class _HeightWords:
         raised = ride_height_changes(options, self.axle, self.tire_slot)
         height = hub.ride_height_m + sum(float(each[o]) for each, o in zip(raised, build, strict=True))
         lowering = [
-            options.parts[t][int(o)].id
+            part.id if (part := options.parts[t][int(o)]).id != NONE_ID else f"no {options.slots[t].name}"
             for t, (each, o) in enumerate(zip(raised, build, strict=True))
             if each[o] < 0
         ]

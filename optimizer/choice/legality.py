@@ -21,9 +21,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.choice.car_rows import mechanical_rows
-from optimizer.choice.class_rules import Exclusion, exclusions, rule_faults, rule_rows
+from optimizer.choice.class_rules import Exclusion, exclusions, rule_rows
 from optimizer.choice.fit import Reason, pair_check, part_faults
 from optimizer.choice.options import BoolArray, IntArray, Options
+from optimizer.choice.part_rules import rule_faults
 from optimizer.choice.rows import LinearRow
 from optimizer.scenario.event import Override, RaceClass
 
@@ -95,6 +96,11 @@ class Legality:
     _exclusions: tuple[Exclusion, ...]
     _never: Mapping[Place, frozenset[str]]
 
+    @property
+    def settled_by_rows(self) -> Mapping[Place, frozenset[str]]:
+        """Names of the rows that an option breaks in every build; their reasons are its last `part_reasons`."""
+        return self._never
+
     def pair_reasons(self, s: int, o: int, t: int, q: int) -> tuple[Reason, ...]:
         """Say why option ``o`` of slot ``s`` may not be with ``q`` of slot ``t``; empty if it may."""
         if s > t:
@@ -144,7 +150,7 @@ def legality_of(options: Options, race_class: RaceClass | None = None) -> Legali
         If a rule looks at a field that parts do not have, or bounds what is not a number.
     """
     ruled = options.scenario.race_class if race_class is None else race_class
-    overrides = _Overrides(options)
+    overrides = _Overrides(options, ruled)
     part_reasons = _part_reasons(options, ruled, overrides)
     excluded = exclusions(options, ruled)
     fit = _fit_reasons(options, overrides)
@@ -175,10 +181,16 @@ def legality_of(options: Options, race_class: RaceClass | None = None) -> Legali
 class _Overrides:
     """The event's overrides, and which of them were needed."""
 
-    def __init__(self, options: Options) -> None:
+    def __init__(self, options: Options, ruled: RaceClass) -> None:
         self._options = options
         self._all = options.scenario.event.overrides
         self._used: set[Override] = set()
+        self._rules = {
+            *(rule.name for rule in ruled.rules),
+            *(rule.name for rule in ruled.pairs),
+            *(rule.name for rule in ruled.limits),
+            *(rule.name for rule in ruled.brackets),
+        }
 
     def lifts(self, check: str, *part_ids: str) -> bool:
         """Whether a refusal by this check is lifted for any of the parts concerned."""
@@ -217,6 +229,8 @@ class _Overrides:
         said = f"the override of {override.check!r} for {override.part}"
         if override.check in NEVER_LIFTED:
             yield f"{said} is ignored: this check is never lifted"
+        elif override.check in self._rules:
+            yield f"{said} is ignored: it is a rule of the class; change the rule where the organizer has"
         elif override.check not in LIFTED_HERE | LIFTED_ELSEWHERE:
             known = ", ".join(sorted(LIFTED_HERE | LIFTED_ELSEWHERE))
             yield f"{said} is ignored: it names no check; the checks that may be lifted are {known}"

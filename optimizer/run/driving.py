@@ -24,11 +24,15 @@ SECANT_PASSES = 5
 
 
 class Push(NamedTuple):
-    """State of full-throttle driving at some wheel speeds; arrays (k, n)."""
+    """State of full-throttle driving at some wheel speeds; arrays (k, n).
+
+    ``spare`` is the acceleration that grip allows beyond what the engine gives: negative where the driver lifts.
+    """
 
     speed: FloatArray
     acceleration: FloatArray
     use: FloatArray
+    spare: FloatArray
 
 
 class Gear:
@@ -96,7 +100,7 @@ class Gear:
             thrust = inputs.translating_kg * acceleration + against
             use = np.clip(thrust / (base + shift * thrust), 0.0, inputs.grip_use_limit)
             slip = slip_of_grip_use(use, inputs.slip_at_slide)
-        return Push(surface / (1.0 + slip), acceleration, use)
+        return Push(surface / (1.0 + slip), acceleration, use, by_grip - by_engine)
 
     def hold(self, surface: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Ground speed and grip use when the limiter holds the wheels at ``surface`` (n,): thrust equals resistance."""

@@ -7,6 +7,7 @@ car which has all but stopped accelerating costs no accuracy. Results never depe
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -17,16 +18,16 @@ from optimizer.run.inputs import FloatArray, IntArray, RunInputs
 
 CHUNK = 512
 """Cars per pass: the arrays of one pass stay in the processor's cache."""
-PULL_PANELS = 5
-"""Panels of a gear that is left again."""
-LAST_PANELS = 14
-"""Panels of the gear in which the run ends."""
-LOG_REACH = 11.0
+PULL_PANELS = 3
+"""Panels on either side of where grip stops limiting, in a gear that is left again."""
+LAST_PANELS = (4, 9)
+"""The same in the gear in which the run ends: before and after."""
+LOG_REACH = 10.0
 """How far the last gear is followed: to exp(-LOG_REACH) of the speed still to gain, then at constant speed."""
-SCAN_POINTS = 13
-"""Points at which the last gear is searched for the speed where acceleration ends."""
-ROOT_PASSES = 12
-"""Bracketing passes towards that speed."""
+SCAN_POINTS = 9
+"""Points at which a gear is searched for the speeds where grip stops limiting and where acceleration ends."""
+ROOT_PASSES = 9
+"""Bracketing passes towards those speeds."""
 
 Measure = Literal["mean", "trap", "exit"]
 LimitName = Literal["power", "revs", "grip", "distance", "speed cap"]
@@ -36,22 +37,22 @@ LIMITS: tuple[LimitName, ...] = ("power", "revs", "grip", "distance", "speed cap
 _LOBATTO = np.array([0.0, 0.5 - np.sqrt(0.05), 0.5 + np.sqrt(0.05), 1.0])
 
 
-def _lobatto_matrices() -> tuple[FloatArray, FloatArray]:
-    """Differentiation and integration-from-the-left matrices of the cubic through the four points."""
+def _lobatto_matrices() -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Differentiation, integration-from-the-left and coefficient matrices of the cubic through the four points."""
     exponent = np.arange(4)
     powers = _LOBATTO[:, None] ** exponent
     to_coefficients = np.linalg.inv(powers)
     slopes = np.zeros((4, 4))
     slopes[:, 1:] = powers[:, :3] * exponent[1:]
     integrals = powers * _LOBATTO[:, None] / (exponent + 1)
-    return slopes @ to_coefficients, integrals @ to_coefficients
+    return slopes @ to_coefficients, integrals @ to_coefficients, to_coefficients
 
 
-_SLOPE, _INTEGRAL = _lobatto_matrices()
+_SLOPE, _INTEGRAL, _COEFFICIENT = _lobatto_matrices()
 
 
 class Nodes(NamedTuple):
-    """A stretch of the run: its points, arrays (k, n)."""
+    """A stretch of the run: its points (k, n), and slopes per panel (p, n) at each panel's four points."""
 
     speed: FloatArray
     distance: FloatArray
@@ -59,6 +60,9 @@ class Nodes(NamedTuple):
     acceleration: FloatArray
     surface: FloatArray
     use: FloatArray
+    speed_rate: list[FloatArray]
+    distance_rate: list[FloatArray]
+    time_rate: list[FloatArray]
 
 
 class Entry(NamedTuple):
@@ -218,11 +222,10 @@ def _enter(
         clutch = Gear(gear.inputs, 0, clutch=True)
         surface = clutch.surface_at(entry.speed)
         upper = np.maximum(gear.launch_surface, surface)
-        nodes = _integrate(clutch, _panel_points(surface, upper, PULL_PANELS), entry.distance, entry.time)
+        nodes = _integrate(clutch, _even_points(surface, upper), entry.distance, entry.time)
         able &= (nodes.acceleration > 0).all(axis=0)
         passing = _pass_marks(passing, nodes, marks_m, number)
-        speed, distance, time = nodes.speed[-1], nodes.distance[-1], nodes.time[-1]
-        return Entry(speed, upper, distance, time, able), passing
+        return Entry(nodes.speed[-1], upper, nodes.distance[-1], nodes.time[-1], able), passing
     surface = gear.surface_at(entry.speed)
     able &= gear.push(surface[None]).acceleration[0] > 0
     return entry._replace(surface=surface, able=able), passing
@@ -231,16 +234,23 @@ def _enter(
 def _pull_through(
     gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, float], number: int
 ) -> tuple[Entry, Passing]:
-    """Accelerate to the shift speed, then coast through the pause. Cars already faster skip the gear."""
+    """Accelerate to the shift speed, then coast through the pause. Cars already faster skip the gear.
+
+    A car that passes the last mark before it shifts has run in this gear to the end: that is for `_end_in` to count.
+    """
     inputs = gear.inputs
     skip = entry.surface >= gear.shift_surface
     top = np.where(skip, entry.surface, gear.shift_surface)
-    nodes = _integrate(gear, _panel_points(entry.surface, top, PULL_PANELS), entry.distance, entry.time)
+    ahead = _look_ahead(gear, entry.surface, top)
+    points = _deep_points(ahead, np.where(ahead.settles, 1.0, ahead.reach), (PULL_PANELS, PULL_PANELS))
+    nodes = _integrate(gear, points, entry.distance, entry.time)
     capped = (nodes.speed[-1] >= inputs.cap_ms) | (top >= inputs.surface_cap_ms)
-    able = entry.able & (skip | (nodes.acceleration > 0).all(axis=0)) & ~capped
-    passing = _pass_marks(passing, nodes, marks_m, number)
+    pulls = ~ahead.settles & (nodes.acceleration > 0).all(axis=0) & (nodes.distance[-1] < marks_m[-1])
+    able = entry.able & (skip | pulls) & ~capped
+    passing = _pass_marks(passing, nodes, marks_m, number, able & ~skip)
     after, rolled = gear.coast(nodes.speed[-1], inputs.shift_time_s)
-    passing = _pass_marks(passing, _pause_nodes(nodes, after, rolled, inputs.shift_time_s), marks_m, number, ~skip)
+    pause = _pause_nodes(nodes, after, rolled, inputs.shift_time_s)
+    passing = _pass_marks(passing, pause, marks_m, number, able & ~skip)
     speed = np.where(skip, entry.speed, after)
     distance = np.where(skip, entry.distance, nodes.distance[-1] + rolled)
     time = np.where(skip, entry.time, nodes.time[-1] + inputs.shift_time_s)
@@ -248,17 +258,16 @@ def _pull_through(
 
 
 def _pause_nodes(nodes: Nodes, after: FloatArray, rolled: FloatArray, pause_s: float) -> Nodes:
-    """The two ends of a shift pause as a stretch of the run."""
+    """A shift pause as one panel: the car slows evenly."""
     before = nodes.speed[-1]
-    rate = (after - before) / max(pause_s, 1e-9)
+    speed = before + _LOBATTO[:, None] * (after - before)
+    distance = nodes.distance[-1] + _LOBATTO[:, None] * rolled
+    time = nodes.time[-1] + _LOBATTO[:, None] * np.full_like(before, pause_s)
+    slowing = np.repeat((after - before)[None] / max(pause_s, 1e-9), 4, axis=0)
     return Nodes(
-        speed=np.stack([before, after]),
-        distance=np.stack([nodes.distance[-1], nodes.distance[-1] + rolled]),
-        time=np.stack([nodes.time[-1], nodes.time[-1] + pause_s]),
-        acceleration=np.stack([rate, rate]),
-        surface=np.stack([before, after]),
-        use=np.zeros((2, len(after))),
-    )
+        speed, distance, time, slowing, speed, np.zeros_like(speed),
+        [(after - before)[None]] * 4, [(each * pause_s)[None] for each in speed], [np.full_like(before, pause_s)[None]] * 4,
+    )  # fmt: skip
 
 
 def _end_in(
@@ -272,12 +281,10 @@ def _end_in(
         at_cap = np.where(has_cap, gear.surface_at(np.where(has_cap, inputs.cap_ms, 50.0)), np.inf)
     limiter = np.minimum(gear.limit_surface, inputs.surface_cap_ms)
     stop = np.maximum(np.minimum(limiter, at_cap), entry.surface)
-    end, pole, settles = _where_it_ends(gear, entry.surface, stop)
-    remaining = (pole - entry.surface) / np.where(settles, 1.0, pole - end)
-    reach = np.where(settles, LOG_REACH, np.minimum(np.log(np.maximum(remaining, 1.0)), LOG_REACH))
-    depth = _panel_points(np.zeros_like(reach), reach, LAST_PANELS)
-    surface = pole - (pole - entry.surface) * np.exp(-depth)
-    nodes = _integrate(gear, surface, entry.distance, entry.time)
+    ahead = _look_ahead(gear, entry.surface, stop)
+    settles = ahead.settles
+    points = _deep_points(ahead, np.where(settles, LOG_REACH, ahead.reach), LAST_PANELS)
+    nodes = _integrate(gear, points, entry.distance, entry.time)
     limited_speed, limited_use = gear.hold(stop)
     by_cap = ~settles & (at_cap <= limiter)
     held = np.where(settles, nodes.speed[-1], np.where(by_cap, np.minimum(inputs.cap_ms, nodes.speed[-1]), limited_speed))
@@ -290,38 +297,94 @@ def _end_in(
     return Run(np.where(np.isfinite(score), score, 0.0), passing, held)
 
 
-def _where_it_ends(gear: Gear, start: FloatArray, stop: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Find the wheel speed at which acceleration ends in this gear.
+class Ahead(NamedTuple):
+    """What a gear has in store between two wheel speeds; arrays (n,).
 
-    Returns
-    -------
-    end : array (n,)
-        Wheel speed at which the stretch ends: where acceleration first falls to zero, or ``stop``.
-    pole : array (n,)
-        Where acceleration is zero, or would be if it went on falling past ``stop``.
-    settles : bool array (n,)
-        Whether acceleration ends before ``stop``.
+    Depth y measures how much of the speed to the pole is gained: ``c = pole - (pole - start) exp(-y)``.
+
+    Attributes
+    ----------
+    start : wheel speed at which the stretch begins.
+    pole : wheel speed at which acceleration is zero, or would be if it went on falling past the end.
+    reach : depth of the end of the stretch.
+    kink : depth at which grip stops limiting; where it does not, a depth that divides the stretch sensibly.
+    settles : whether acceleration ends before the end of the stretch.
     """
+
+    start: FloatArray
+    pole: FloatArray
+    reach: FloatArray
+    kink: FloatArray
+    settles: BoolArray
+
+
+def _look_ahead(gear: Gear, start: FloatArray, stop: FloatArray) -> Ahead:
+    """Find where acceleration ends and where grip stops limiting between two wheel speeds (n,) of a gear."""
     at = start + np.linspace(0.0, 1.0, SCAN_POINTS)[:, None] * (stop - start)
-    acceleration = gear.push(at).acceleration
-    spent = acceleration <= 0
+    push = gear.push(at)
+    spent = push.acceleration <= 0
     settles = spent.any(axis=0)
-    first = np.where(settles, np.argmax(spent, axis=0), SCAN_POINTS - 1).clip(1)[None]
-    low, high = (np.take_along_axis(at, first - 1, 0)[0], np.take_along_axis(at, first, 0)[0])
-    pull, drag = (np.take_along_axis(acceleration, first - 1, 0)[0], np.take_along_axis(acceleration, first, 0)[0])
-    fall = np.where(high > low, (pull - drag) / np.where(high > low, high - low, 1.0), 0.0)
-    ahead = np.where(fall > 1e-4, drag / np.maximum(fall, 1e-4), drag * 1e4)
-    pole = stop + np.clip(ahead, 1e-3, 1e3)
+    last = np.where(settles, np.argmax(spent, axis=0), SCAN_POINTS - 1).clip(1)
+    (low, high), (pull, end_pull) = _pair_at(at, last), _pair_at(push.acceleration, last)
+    wide = high > low
+    fall = np.where(wide, (pull - end_pull) / np.where(wide, high - low, 1.0), 0.0)
+    beyond = np.where(fall > 1e-4, end_pull / np.maximum(fall, 1e-4), end_pull * 1e4)
+    pole = stop + np.clip(beyond, 1e-4, 1e3)
     if settles.any():
-        root = _bracketed_root(gear, (low, high), (pull, drag))
+        root = _bracketed_root(lambda c: gear.push(c[None]).acceleration[0], (low, high), (pull, end_pull))
         pole = np.where(settles, root, pole)
-    return np.where(settles, pole, stop), pole, settles
+    span = pole - start
+    reach = np.where(settles, LOG_REACH, np.log(np.maximum(span / np.maximum(pole - stop, 1e-12), 1.0)))
+    kink = reach * (LAST_PANELS[0] / sum(LAST_PANELS))
+    frees = (push.spare[:-1] < 0) & (push.spare[1:] >= 0) & ~spent[:-1]
+    if frees.any():
+        place = np.where(frees.any(axis=0), SCAN_POINTS - 1 - np.argmax(frees[::-1], axis=0), 1)
+        before, after = _pair_at(at, place), _pair_at(push.spare, place)
+        freed = _bracketed_root(lambda c: -gear.push(c[None]).spare[0], before, (-after[0], -after[1]))
+        inside = frees.any(axis=0) & (freed < pole)
+        depth = np.log(np.where(inside, span / np.where(inside, pole - freed, 1.0), 1.0))
+        kink = np.where(inside, np.minimum(depth, reach), kink)
+    return Ahead(start, pole, np.minimum(reach, LOG_REACH), np.minimum(kink, LOG_REACH), settles)
+
+
+def _pair_at(values: FloatArray, place: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Values (k, n) before and at a place (n,)."""
+    return (
+        np.take_along_axis(values, place[None] - 1, 0)[0],
+        np.take_along_axis(values, place[None], 0)[0],
+    )
+
+
+class Points(NamedTuple):
+    """Wheel speeds (3 p + 1, n) at the Lobatto points of p panels, and their slope per panel, at its four points."""
+
+    surface: FloatArray
+    slope: list[FloatArray]
+
+
+def _deep_points(ahead: Ahead, reach: FloatArray, panels: tuple[int, int]) -> Points:
+    """Points even in depth, from the start to ``reach`` (n,), with a panel border where grip stops limiting."""
+    kink = np.minimum(ahead.kink, reach)
+    first = _panel_points(np.zeros_like(kink), kink, panels[0])
+    depth = np.concatenate([first, _panel_points(kink, reach, panels[1])[1:]])
+    left = (ahead.pole - ahead.start) * np.exp(-depth)
+    width = depth[3::3] - depth[:-3:3]
+    slope = [width * left[i : len(left) - 3 + i : 3] for i in range(4)]
+    return Points(ahead.pole - left, slope)
+
+
+def _even_points(low: FloatArray, high: FloatArray) -> Points:
+    """Points of panels even in wheel speed."""
+    surface = _panel_points(low, high, 2 * PULL_PANELS)
+    return Points(surface, [surface[3::3] - surface[:-3:3]] * 4)
 
 
 def _bracketed_root(
-    gear: Gear, bracket: tuple[FloatArray, FloatArray], values: tuple[FloatArray, FloatArray]
+    function: Callable[[FloatArray], FloatArray],
+    bracket: tuple[FloatArray, FloatArray],
+    values: tuple[FloatArray, FloatArray],
 ) -> FloatArray:
-    """Zero of the acceleration between two wheel speeds: false position with Anderson and Bjorck's weights.
+    """Zero of a falling function between two wheel speeds: false position with Anderson and Bjorck's weights.
 
     N. Anderson, A. Bjorck, "A new high order method of regula falsi type for computing a root of an equation",
     BIT 13 (1973).
@@ -330,7 +393,7 @@ def _bracketed_root(
     for _ in range(ROOT_PASSES):
         gap = f_low - f_high
         middle = np.where(gap > 0, low + (high - low) * f_low / np.where(gap > 0, gap, 1.0), low)
-        f_middle = gear.push(middle[None]).acceleration[0]
+        f_middle = function(middle)
         right = f_middle <= 0
         weight = 1.0 - f_middle / np.where(right, np.where(f_high == 0, 1, f_high), np.where(f_low == 0, 1, f_low))
         weight = np.where(weight > 0, weight, 0.5)
@@ -347,19 +410,24 @@ def _panel_points(low: FloatArray, high: FloatArray, panels: int) -> FloatArray:
     return low + share[:, None] * (high - low)
 
 
-def _integrate(gear: Gear, surface: FloatArray, distance: FloatArray, time: FloatArray) -> Nodes:
-    """Distance and time over wheel speeds ``surface`` (3 p + 1, n), the Lobatto points of p panels.
+def _integrate(gear: Gear, points: Points, distance: FloatArray, time: FloatArray) -> Nodes:
+    """Distance and time over the points of p panels, from those at the start (n,).
 
-    The slope of ground speed is taken from each panel's own cubic, so that slip, lift and lifting off need no
-    derivative; slope and integral are both per unit of the panel's variable, whatever that is.
+    Ground speed is ``u = c / (1 + s)``: the slope of c is exact, that of slip is taken from the panel's own cubic, so
+    that lift and lifting off need no derivative, and only the small share that slip has is interpolated.
     """
+    surface = points.surface
     push = gear.push(surface)
     moving = np.abs(push.acceleration) > 1e-13
     inverse = 1.0 / np.where(moving, push.acceleration, 1e-13)
+    ratio = np.where(push.speed > 0, surface / np.where(push.speed > 0, push.speed, 1.0), 1.0)
     corners = [slice(i, len(surface) - 3 + i, 3) for i in range(4)]
-    speed = [push.speed[each] for each in corners]
-    per_time = [_row(_SLOPE[i], speed) * inverse[corners[i]] for i in range(4)]
-    per_distance = [speed[i] * per_time[i] for i in range(4)]
+    ratios = [ratio[each] for each in corners]
+    gain, per_time, per_distance = [], [], []
+    for i, corner in enumerate(corners):
+        gain.append((points.slope[i] - push.speed[corner] * _row(_SLOPE[i], ratios)) / ratios[i])
+        per_time.append(gain[i] * inverse[corner])
+        per_distance.append(push.speed[corner] * per_time[i])
     return Nodes(
         push.speed,
         _accumulate(per_distance, distance),
@@ -367,6 +435,9 @@ def _integrate(gear: Gear, surface: FloatArray, distance: FloatArray, time: Floa
         push.acceleration,
         surface,
         push.use,
+        gain,
+        per_distance,
+        per_time,
     )
 
 
@@ -391,40 +462,58 @@ def _accumulate(rates: list[FloatArray], start: FloatArray) -> FloatArray:
 def _pass_marks(
     passing: Passing, nodes: Nodes, marks_m: tuple[float, float], number: int, where: BoolArray | None = None
 ) -> Passing:
-    """Note the passing of every mark that lies on this stretch, by cubic Hermite interpolation over distance."""
+    """Note the passing of every mark that lies on this stretch, by the panel's own integrals."""
     new = Passing(*(getattr(passing, name).copy() for name in ("time", "speed", "surface", "use", "gear", "limit")))
     for m, mark in enumerate(marks_m):
         on = (nodes.distance[0] <= mark) & (mark < nodes.distance[-1]) & np.isnan(passing.time[m])
         if where is not None:
             on &= where
         rows = np.flatnonzero(on)
-        if len(rows) == 0:
-            continue
-        distance = nodes.distance[:, rows]
-        after = (distance <= mark).sum(axis=0).clip(1, len(distance) - 1)
-        columns = np.arange(len(rows))
-        left, right = Nodes(*(each[:, rows][after - 1, columns] for each in nodes)), Nodes(
-            *(each[:, rows][after, columns] for each in nodes)
-        )  # fmt: skip
-        span = np.maximum(right.distance - left.distance, 1e-12)
-        share = (mark - left.distance) / span
-        new.time[m, rows] = _hermite(share, span, (left.time, right.time), (1 / left.speed, 1 / right.speed))
-        slopes = (left.acceleration / left.speed, right.acceleration / right.speed)
-        new.speed[m, rows] = _hermite(share, span, (left.speed, right.speed), slopes)
-        new.surface[m, rows] = left.surface + share * (right.surface - left.surface)
-        new.use[m, rows] = left.use + share * (right.use - left.use)
-        new.gear[m, rows] = number
-        new.limit[m, rows] = LIMITS.index("distance")
+        if len(rows):
+            time, speed, surface, use = _at_distance(nodes, mark, rows)
+            new.time[m, rows], new.speed[m, rows] = time, speed
+            new.surface[m, rows], new.use[m, rows] = surface, use
+            new.gear[m, rows] = number
+            new.limit[m, rows] = LIMITS.index("distance")
     return new
 
 
-def _hermite(
-    share: FloatArray, span: FloatArray, values: tuple[FloatArray, FloatArray], slopes: tuple[FloatArray, FloatArray]
-) -> FloatArray:
-    """Cubic through two values with two slopes."""
-    rest = 1.0 - share
-    by_value = values[0] * rest * rest * (1 + 2 * share) + values[1] * share * share * (1 + 2 * rest)
-    return by_value + span * share * rest * (slopes[0] * rest - slopes[1] * share)
+def _at_distance(
+    nodes: Nodes, mark_m: float, cars: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Time, ground speed, wheel speed and grip use at a distance on the stretch, for some cars: arrays (c,)."""
+    borders = nodes.distance[::3, cars]
+    panel = (borders <= mark_m).sum(axis=0).clip(1, len(borders) - 1) - 1
+
+    def cubic(values: list[FloatArray]) -> list[FloatArray]:
+        return [_row(_COEFFICIENT[i], [value[panel, cars] for value in values]) for i in range(4)]
+
+    rate = cubic(nodes.distance_rate)
+    start = nodes.distance[3 * panel, cars]
+    span = np.maximum(nodes.distance[3 * panel + 3, cars] - start, 1e-12)
+    share = np.clip((mark_m - start) / span, 0.0, 1.0)
+    for _ in range(5):
+        slope = np.maximum(_polynomial(rate, share), 1e-9 * span)
+        share = np.clip(share - (_integral(rate, share) - (mark_m - start)) / slope, 0.0, 1.0)
+    time = nodes.time[3 * panel, cars] + _integral(cubic(nodes.time_rate), share)
+    speed = nodes.speed[3 * panel, cars] + _integral(cubic(nodes.speed_rate), share)
+    surface, use = (
+        _polynomial(cubic([values[i : len(values) - 3 + i : 3] for i in range(4)]), share)
+        for values in (nodes.surface, nodes.use)
+    )
+    return time, speed, surface, use
+
+
+def _polynomial(coefficients: list[FloatArray], share: FloatArray) -> FloatArray:
+    """Value of a cubic."""
+    c0, c1, c2, c3 = coefficients
+    return c0 + share * (c1 + share * (c2 + share * c3))
+
+
+def _integral(coefficients: list[FloatArray], share: FloatArray) -> FloatArray:
+    """Integral of a cubic from 0."""
+    c0, c1, c2, c3 = coefficients
+    return share * (c0 + share * (c1 / 2 + share * (c2 / 3 + share * c3 / 4)))
 
 
 def _pass_held(

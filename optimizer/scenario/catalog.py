@@ -75,7 +75,7 @@ def _rim_fields(entry: Entry) -> Sequence[Field]:
     names: set[str] = set()
     if {"rim_diameter_in", "rim_width_in"} & set(entry.values):
         names = {"rim diameter", "rim width"}
-    elif "size" not in entry.places:
+    elif entry.lacks("size"):
         names = {"size"}
     return [replace(item, required=True) for item in SHEETS["wheels"].fields if item.name in names]
 
@@ -138,7 +138,7 @@ def _settle_torque(entry: Entry, findings: Findings) -> None:
     if entry.faulty or rpm is None:
         return
     if torque is None and power is None:
-        entry.fault(findings, "torque", "is needed, or power")
+        entry.fault(findings, "torque_nm", "is needed, or power")
         return
     if power is None:
         return
@@ -191,7 +191,9 @@ def resolve_engines(draft: Draft, findings: Findings) -> None:
     for name in sorted(draft.named_curves - used):
         findings.notices.append(f"the curve {name} is named by no engine{nearest(name, engines)}")
     for entry in draft.parts.get("engines", []):
-        ask_for_required(entry, SHEETS["engines"].fields, findings)
+        # what a base could not give is not asked for: the fault of the base is noted already
+        complete = "base" not in entry.values or "curve" in entry.values
+        ask_for_required(entry, SHEETS["engines"].fields if complete else COMMON[:1], findings)
 
 
 def _check_base(
@@ -235,7 +237,6 @@ def _resolve(
     _resolve(base.label, engines, draft, done, findings)
     if base.faulty or "curve" not in base.values:
         entry.faulty = True  # the base's own fault is noted already
-        entry.places = {**base.places, **entry.places}
         return
     for item in _INHERITED:
         if item.target not in entry.values and item.target in base.values:
@@ -253,11 +254,11 @@ def _own_curve(entry: Entry, draft: Draft, findings: Findings) -> None:
         entry.values["curve"] = draft.curves[name]
     elif name in draft.named_curves or "curves" in draft.broken or entry.faulty:
         entry.faulty = True  # the fault of the curve itself is noted already
-    elif "curve_id" in entry.places:
+    elif "curve_id" in entry.typed:
         near = nearest(name, draft.named_curves)
         entry.fault(findings, "curve_id", f"is not a curve of the sheet curves{near}")
     else:
-        entry.fault(findings, "curve", "is needed: a curve of the sheet curves, or a base")
+        entry.fault(findings, "curve_id", "is needed: the name of a curve in the sheet curves, or a base")
 
 
 def check_dyno(draft: Draft, findings: Findings) -> None:
@@ -269,12 +270,12 @@ def check_dyno(draft: Draft, findings: Findings) -> None:
                 ("dyno_pressure_pa", "dyno pressure"),
                 ("dyno_temperature_k", "dyno temperature"),
             ):
-                if target not in values and target not in entry.places:
-                    entry.places[target] = (entry.row, name)
+                if entry.lacks(target):
+                    entry.places.setdefault(target, (entry.row, name))
                     entry.fault(findings, target, "is needed where the correction is none")
         sweeps = values.get("measured_at") == "wheels" and values.get("sweep_rpm_per_s", 0.0) > 0
-        if sweeps and "dyno_ratio" not in values and "dyno_ratio" not in entry.places:
-            entry.places["dyno_ratio"] = (entry.row, "dyno ratio")
+        if sweeps and entry.lacks("dyno_ratio"):
+            entry.places.setdefault("dyno_ratio", (entry.row, "dyno ratio"))
             entry.fault(findings, "dyno_ratio", "is needed for a sweep at the wheels")
 
 

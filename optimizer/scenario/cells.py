@@ -89,9 +89,7 @@ def basis(text: str) -> Basis:
     found = known.get(kind.strip().lower())
     if found is None:
         near = nearest(kind, known)
-        raise ValueError(
-            f"must be measured, rated or assumed, with who says so after a colon if you like{near}"
-        )
+        raise ValueError(f"must be measured, rated or assumed; who says so may follow a colon{near}")
     return Basis(found, by.strip())
 
 
@@ -191,12 +189,12 @@ def _why_not_a_size(bare: str) -> str:
     example = "must be a size code such as 205/60R15 or 205/60R15 91V"
     if re.match(r"T\d{3}/", bare):
         return "is a temporary spare (T): not for speed"
-    if re.match(r"(LT)|.*(LT|C)( \d|$)", bare):
-        return "is a light truck size, whose loads are read from another table: " + example
     if re.match(r"\d{3}\s*[A-Z]?R\s*\d{2}", bare):
         return "has no height; write it with the aspect ratio, such as 155/80R13"
     if re.match(r"\d{2,3}/\d{2}\s*([A-Z]?[BD]|-)\s*\d{2}|.*M/C", bare):
         return "is not a radial car tire: " + example
+    if re.match(r"LT|.*R\d\d(LT|C)", bare):
+        return "is a light truck size, whose loads are read from another table: " + example
     return example
 
 

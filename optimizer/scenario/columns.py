@@ -105,11 +105,15 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """One sheet: its name, the kind of part it holds (empty for kits and curves), and its columns."""
+    """One sheet: its name, the kind of part it holds (empty for kits and curves), and its columns.
+
+    In a sheet that ``inherits``, a row may take what it needs from another row, so a column may be missing.
+    """
 
     name: str
     kind: str
     fields: tuple[Field, ...]
+    inherits: bool = False
 
 
 def _number(name: str, target: str, meaning: str, bounds: Bounds = ANY, *, required: bool = False) -> Field:
@@ -428,7 +432,7 @@ SHEETS: Mapping[str, Sheet] = MappingProxyType(
             Sheet("rotors", "rotor", (*COMMON, *ROTORS)),
             Sheet("final_drives", "final drive", (*COMMON, *FINAL_DRIVES)),
             Sheet("gearsets", "gearset", (*COMMON, *GEARSETS)),
-            Sheet("engines", "engine", (*COMMON, *ENGINES)),
+            Sheet("engines", "engine", (*COMMON, *ENGINES), inherits=True),
             Sheet("extras", "extra", (*COMMON, *EXTRAS)),
             Sheet("kits", "", KITS),
             Sheet("curves", "", CURVES),

@@ -5,6 +5,7 @@ One function for one kind of fault. All take drafts, so that a part with a bad c
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
@@ -72,8 +73,8 @@ def check_slots(car: CarDraft, draft: Draft, findings: Findings) -> None:
     """Slots hold known parts of their kind in places those parts may go to."""
     parts = {entry.label: (kind, entry) for kind, entry in draft.each_part()}
     for slot in car.slots:
-        kind, axle, fitted = (slot.values.get(target) for target in ("kind", "axle", "fitted"))
-        if kind in {"tire", "wheel", "rotor"} and axle is None and "axle" not in slot.typed:
+        kind, fitted = slot.values.get("kind"), slot.values.get("fitted")
+        if kind in {"tire", "wheel", "rotor"} and slot.lacks("axle"):
             slot.fault(findings, "axle", f"is needed for a {kind}")
         if fitted == NONE_ID and slot.values.get("required", True):
             slot.fault(
@@ -174,7 +175,11 @@ def check_kits(draft: Draft, findings: Findings) -> None:
     for kit in draft.kits:
         for part, _ in kit.values.get("contents", ()):
             if part not in known and draft.complete:
-                kit.fault(findings, "contents", f"is not the id of a part{nearest(part, known)}", part)
+                joined = re.fullmatch(r"(.+)x(\d+)", part)
+                near = nearest(part, known)
+                if joined and joined[1] in known:
+                    near = f"; leave a space before the number of pieces: {joined[1]} x{joined[2]}"
+                kit.fault(findings, "contents", f"is not the id of a part{near}", part)
 
 
 def check_rim_widths(draft: Draft, findings: Findings) -> None:
@@ -266,9 +271,9 @@ def _check_runs(event: EventDraft, findings: Findings) -> None:
         event.weather[0].fault(findings, "weather", f"must be {what}: {runs}, not {len(event.weather)}")
     for run in event.weather:
         blows = run.values.get("wind_ms", 0.0) > 0
-        if blows and "wind_from_deg" not in run.values and "wind_from_deg" not in run.typed:
+        if blows and run.lacks("wind_from_deg"):
             run.fault(findings, "wind_from_deg", "is needed where there is wind")
-        if blows and "bearing_deg" not in event.course.values and "bearing_deg" not in event.course.typed:
+        if blows and event.course.lacks("bearing_deg"):
             event.course.fault(findings, "bearing_deg", "is needed where there is wind")
             return
 

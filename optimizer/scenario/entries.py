@@ -10,15 +10,7 @@ from optimizer.scenario.columns import MONEY, Field
 from optimizer.scenario.event import Assumption
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.parts import Basis
-from optimizer.units import (
-    UNITS,
-    Unit,
-    choices,
-    find_unit,
-    parse_number,
-    split_quantity,
-    take_tilde,
-)
+from optimizer.units import Unit, find_unit, parse_quantity, split_quantity, take_tilde
 
 
 @dataclass(slots=True)
@@ -38,7 +30,9 @@ class Entry:
     places : dict
         Row and header or key, by field of the record: where a fault of this value is shown.
     typed : dict
-        Text as typed, with its unit, by field of the record.
+        Text as typed, by field of the record; also of what could not be read.
+    units : dict
+        Unit of the column it was typed in, by field of the record.
     faulty : bool
         Something in it could not be read, so no record is made of it.
     """
@@ -50,6 +44,7 @@ class Entry:
     bases: dict[str, Basis] = field(default_factory=dict)
     places: dict[str, tuple[int, str]] = field(default_factory=dict)
     typed: dict[str, str] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
     faulty: bool = False
 
     @property
@@ -90,11 +85,19 @@ class Entry:
         """List what was typed but is marked as assumed; `names` are the names by field of the record."""
         return [
             Assumption(
-                self.place, names.get(target, target), self.typed[target], basis.by or "marked as assumed"
+                self.place, names.get(target, target), self._shown(target), basis.by or "marked as assumed"
             )
             for target, basis in self.bases.items()
             if basis.kind == "assumed" and target in self.typed
         ]
+
+    def lacks(self, target: str) -> bool:
+        """Tell whether a value is blank; one that could not be read is not: its fault is noted already."""
+        return target not in self.values and target not in self.typed
+
+    def _shown(self, target: str) -> str:
+        text, unit = self.typed[target], self.units.get(target, "")
+        return text if text.endswith(unit) else f"{text} {unit}"
 
 
 def value_of(item: Field, text: str, unit: Unit | None, findings: Findings) -> tuple[Any, bool]:
@@ -121,7 +124,7 @@ def value_of(item: Field, text: str, unit: Unit | None, findings: Findings) -> t
     assumed, bare = take_tilde(text) if item.has_basis else (False, text)
     if item.dimension == MONEY:
         return cells.money(bare, findings.currency), False
-    value = _with_unit(item, bare, unit) if item.dimension else item.parse(bare)
+    value = _with_unit(item, bare, unit, metric=findings.metric) if item.dimension else item.parse(bare)
     if isinstance(value, float):
         complaint = item.bounds.complaint(value, item.dimension, metric=findings.metric)
         if complaint:
@@ -129,27 +132,14 @@ def value_of(item: Field, text: str, unit: Unit | None, findings: Findings) -> t
     return value, assumed
 
 
-def _with_unit(item: Field, text: str, unit: Unit | None) -> float:
+def _with_unit(item: Field, text: str, unit: Unit | None, *, metric: bool) -> float:
+    """Read a number in the unit of its column, in its own, or in the one that the name of the field says."""
     number, own = split_quantity(text)
-    if own:
-        found = find_unit(own, item.dimension)
-        if unit is not None and found != unit and item.dimension != "fraction":
-            raise ValueError(f"is in {found.name}, but its column is in {unit.name}")
-        return found.inside(number)
-    if unit is None and item.unit:
-        unit = find_unit(item.unit, item.dimension)
-    if unit is None and item.dimension == "fraction":
-        return number
+    if unit is None and not own and item.unit:
+        return find_unit(item.unit, item.dimension).inside(number)
     if unit is None:
-        example = f"{text} {UNITS[item.dimension][0].name}"
-        raise ValueError(f'needs its unit, one of {choices(item.dimension)}; such as "{example}"')
-    return unit.inside(number)
-
-
-def is_number(text: str) -> bool:
-    """Whether a text can be read as a plain number."""
-    try:
-        parse_number(text)
-    except ValueError:
-        return False
-    return True
+        return parse_quantity(text, item.dimension, metric=metric)
+    found = find_unit(own, item.dimension) if own else unit
+    if found != unit and item.dimension != "fraction":
+        raise ValueError(f"is in {found.name}, but its column is in {unit.name}")
+    return found.inside(number)

@@ -57,7 +57,7 @@ def read_scenario(folder: str | pathlib.Path) -> Scenario:
     catalog = read_catalog(find_tables(path, tuple(SHEETS), findings), findings)
     resolve_engines(catalog, findings)
     check_dyno(catalog, findings)
-    if car_file.tree and event_file.tree:
+    if car_file.usable and event_file.usable:
         _crosscheck(car, event, catalog, findings)
     else:
         crosscheck.check_for_repeated_ids(catalog, findings)

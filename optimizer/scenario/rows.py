@@ -11,7 +11,7 @@ from optimizer.scenario.entries import Entry, value_of
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.parts import Basis
 from optimizer.scenario.tables import Cell, Row, Table
-from optimizer.units import Unit, choices, find_unit, nearest, split_header
+from optimizer.units import Unit, choices, find_unit, nearest, split_header, usual
 
 RATED = Basis("rated")
 """A value typed without a basis is taken as its maker or seller states it."""
@@ -36,11 +36,13 @@ class Layout:
     """Columns of a table.
 
     ``bases`` are position and header of basis columns by name of their field, ``""`` for the row's.
+    ``absent`` are fields that every row needs and no column holds: one fault, not one a row.
     ``broken``: something in the header is wrong, so no record is made of any row.
     """
 
     columns: tuple[Column, ...]
     bases: dict[str, tuple[int, str]]
+    absent: frozenset[str]
     broken: bool
 
 
@@ -53,8 +55,12 @@ def read_rows(table: Table, sheet: Sheet, findings: Findings) -> list[Entry]:
     entries = []
     for row in table.rows:
         entry = Entry(table.file, row.number)
-        entry.faulty = layout.broken
-        for column in layout.columns:
+        entry.faulty = layout.broken or row.shifted
+        # what a missing column or a shifted row cannot hold is not asked for again; of a shifted row only the
+        # id is read, so that it is still known elsewhere
+        unreadable = {field.target for field in sheet.fields} if row.shifted else layout.absent
+        entry.typed |= dict.fromkeys(unreadable, "")
+        for column in layout.columns[: 1 if row.shifted else None]:
             _read_cell(entry, column, layout, row, table, findings)
         entry.label = str(entry.values.get("id", ""))
         entries.append(entry)
@@ -64,13 +70,20 @@ def read_rows(table: Table, sheet: Sheet, findings: Findings) -> list[Entry]:
 def ask_for_required(entry: Entry, fields: Sequence[Field], findings: Findings) -> None:
     """Note a fault for each required value that is blank; a value that could not be read is already noted."""
     for field in fields:
-        if field.required and field.target not in entry.values and field.target not in entry.places:
-            entry.places[field.target] = (entry.row, field.name)
+        if field.required and entry.lacks(field.target):
+            entry.places.setdefault(field.target, (entry.row, field.name))
             entry.fault(findings, field.target, "is needed")
 
 
 def _layout(table: Table, sheet: Sheet, findings: Findings) -> Layout:
     by_name = {field.name: field for field in sheet.fields}
+    if not any(_field_of(*split_header(header), by_name)[0] for header in table.header):
+        first = ", ".join(list(by_name)[:3])
+        complaint = (
+            f"names no column of the sheet {sheet.name}; the first row must hold names such as {first}"
+        )
+        findings.fault(table.file, table.header_row, "", ", ".join(table.header), complaint)
+        return Layout((), {}, frozenset(field.target for field in sheet.fields), broken=True)
     columns: dict[str, Column] = {}
     bases: dict[str, tuple[int, str]] = {}
     broken = False
@@ -91,14 +104,25 @@ def _layout(table: Table, sheet: Sheet, findings: Findings) -> Layout:
         elif field.name in columns:
             complaint = f"stands in the header twice; the other is {columns[field.name].header!r}"
         else:
-            unit, complaint = _unit_of(field, unit_text, findings.currency)
+            unit, complaint = _unit_of(field, unit_text, findings)
             columns[field.name] = Column(position, header, field, unit, readable=not complaint)
         if complaint:
             findings.fault(table.file, table.header_row, header, "", complaint)
             broken = True
     order = {field.name: place for place, field in enumerate(sheet.fields)}
     placed = tuple(sorted(columns.values(), key=lambda column: order[column.field.name]))
-    return Layout(placed, bases, broken)
+    missing = [] if sheet.inherits else [field for field in sheet.fields if field.required]
+    missing = [] if broken else [field for field in missing if field.name not in columns]
+    for field in missing:
+        findings.fault(
+            table.file, table.header_row, field.name, "", "is needed: the sheet has no such column"
+        )
+    absent = (
+        frozenset(field.target for field in sheet.fields if field.name not in columns)
+        if broken
+        else frozenset()
+    )
+    return Layout(placed, bases, absent | {field.target for field in missing}, broken or bool(missing))
 
 
 def _check_nameless(table: Table, position: int, findings: Findings) -> None:
@@ -120,15 +144,16 @@ def _field_of(name: str, unit: str, by_name: dict[str, Field]) -> tuple[Field | 
     return None, ""
 
 
-def _unit_of(field: Field, text: str, currency: str) -> tuple[Unit | None, str]:
+def _unit_of(field: Field, text: str, findings: Findings) -> tuple[Unit | None, str]:
     """Find the unit of a column, or a complaint about what is typed for it."""
     if field.dimension in {"", MONEY}:
+        currency = findings.currency
         allowed = {"", currency, cells.CURRENCIES[currency]} if field.dimension else {""}
         needs = f"must be in the event's currency, {currency}" if field.dimension else "takes no unit"
         return None, "" if text.upper() in allowed else needs
     if not text and not field.unit:
-        first = choices(field.dimension).split(", ")[0]
-        return None, f"needs a unit, one of {choices(field.dimension)}; such as {field.name} [{first}]"
+        example = f"{field.name} [{usual(field.dimension, metric=findings.metric)}]"
+        return None, f"needs a unit, one of {choices(field.dimension)}; such as {example}"
     try:
         return find_unit(text or field.unit, field.dimension), ""
     except ValueError as fault:
@@ -139,9 +164,9 @@ def _read_cell(
     entry: Entry, column: Column, layout: Layout, row: Row, table: Table, findings: Findings
 ) -> None:
     field, cell = column.field, row.cells[column.position]
-    if not cell.text and column.readable:
-        return
     entry.places[field.target] = (row.number, column.header)
+    if not cell.text and not cell.kind and column.readable:
+        return
     entry.typed[field.target] = cell.text
     if not column.readable:
         return
@@ -160,13 +185,15 @@ def _read_cell(
     if basis is not None and assumed:
         basis = Basis("assumed", basis.by)
     entry.put(findings, field, value, basis)
-    if column.unit is not None and not cell.text.endswith(column.unit.name):
-        entry.typed[field.target] = f"{cell.text} {column.unit.name}"
+    if column.unit is not None:
+        entry.units[field.target] = column.unit.name
 
 
 def _wrong_kind(cell: Cell, field: Field, table: Table) -> str:
     if cell.kind == "uncalculated":
         return "is a formula without a stored result; save it in a spreadsheet program, or type the value"
+    if cell.kind == "merged":
+        return "is merged with a neighbor and holds nothing of its own; unmerge the cells"
     if cell.kind == "date" and field.parse is not cells.words:
         return "was turned into a date by the spreadsheet; format the column as text and type it again"
     if table.comma_is_unclear and field.is_number and "," in cell.text:

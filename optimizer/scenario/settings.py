@@ -91,7 +91,7 @@ def read_car(document: Document) -> CarDraft:
         jobs=[document.entry(path, keys.JOB) for path in document.tables(("jobs",))],
     )
     draft.front.label, draft.rear.label = "front", "rear"
-    if document.tree and not draft.slots:
+    if document.usable and not draft.slots:
         document.fault(("slots",), "", "is needed: [[slots]] tables say where parts go")
     return draft
 
@@ -211,7 +211,7 @@ def _read_bounds(entry: Entry, dimension: str, findings: Findings) -> None:
         if text is None:
             continue
         try:
-            entry.values[target] = _bound(text, dimension)
+            entry.values[target] = _bound(text, dimension, metric=findings.metric)
         except ValueError as fault:
             entry.fault(findings, target, str(fault))
     least, most = entry.values.get("minimum"), entry.values.get("maximum")
@@ -219,14 +219,14 @@ def _read_bounds(entry: Entry, dimension: str, findings: Findings) -> None:
         entry.fault(findings, "minimum", "is greater than the maximum")
 
 
-def _bound(text: str, dimension: str) -> float:
+def _bound(text: str, dimension: str, *, metric: bool) -> float:
     if not dimension:
         raise ValueError("bounds nothing: this attribute is a word; use allowed or forbidden")
     if dimension == "number":
         return parse_number(text)
     if dimension == "speed" and text.strip().upper() in SPEED_SYMBOL_MS:
         return SPEED_SYMBOL_MS[text.strip().upper()]
-    return parse_quantity(text, dimension)
+    return parse_quantity(text, dimension, metric=metric)
 
 
 # --- records

@@ -22,18 +22,22 @@ WORKBOOK = "parts.xlsx"
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """Text of one cell as its writer sees it; ``kind`` tells dates and formulas without a result apart."""
+    """Text of one cell as its writer sees it; ``kind`` tells what a sheet did to it."""
 
     text: str = ""
-    kind: Literal["", "date", "uncalculated"] = ""
+    kind: Literal["", "date", "uncalculated", "merged"] = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row: its number as a spreadsheet shows it, and its cells, as many as the header has."""
+    """One row: its number as a spreadsheet shows it, and its cells, as many as the header has.
+
+    ``shifted``: it was longer than the header, so its cells may stand under the wrong columns.
+    """
 
     number: int
     cells: tuple[Cell, ...]
+    shifted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,41 +80,38 @@ def _is_comment(cells: Sequence[Cell]) -> bool:
 
 
 def table_of(
-    file: str, raw: Iterable[Sequence[Cell]], findings: Findings, *, semicolons: bool = False
+    file: str, raw: Iterable[Sequence[Cell]], findings: Findings, *, separator: str = ""
 ) -> Table | None:
     """Make a table of all rows of a sheet; comments and blank rows are skipped, the header is the first left.
 
-    None, with a fault, for an empty sheet. A row with something beyond the last column of the header is a
-    fault.
+    None, with a fault, for an empty sheet. A row longer than the header is a fault, even where its last cell
+    is blank: a separator inside a value has moved every cell after it.
     """
     header: tuple[str, ...] = ()
-    header_row = 0
+    header_row, width = 0, 0
     rows: list[Row] = []
     for number, cells in enumerate(raw, start=1):
-        if _is_comment(cells) or not any(cell.text or cell.kind for cell in cells):
+        if _is_comment(cells) or not any(cell.text for cell in cells):
             continue
         if not header_row:
             texts = [cell.text for cell in cells]
             while not texts[-1]:
                 texts.pop()
-            header, header_row = tuple(texts), number
+            header, header_row, width = tuple(texts), number, len(cells)
             continue
-        beyond = [cell.text for cell in cells[len(header) :] if cell.text]
-        if beyond:
-            findings.fault(
-                file,
-                number,
-                f"cell {len(header) + 1}",
-                beyond[0],
-                f"stands beyond the {len(header)} columns of the header; does a value hold a separator?",
-            )
-            continue
+        long = 0
+        used = max((place for place, cell in enumerate(cells, start=1) if cell.text), default=0)
+        if used > len(header) or len(cells) > width:
+            long = used if used > len(header) else len(cells)
+            hint = f"; a value that holds {separator!r} must stand in quotation marks" if separator else ""
+            complaint = f"stands beyond the header, which names {len(header)} columns{hint}"
+            findings.fault(file, number, f"cell {long}", cells[long - 1].text, complaint)
         padded = [*cells[: len(header)], *[Cell()] * (len(header) - len(cells))]
-        rows.append(Row(number, tuple(padded)))
+        rows.append(Row(number, tuple(padded), shifted=long > 0))
     if not header_row:
         findings.fault(file, 0, "", "", "is empty; its first row must name the columns")
         return None
-    return Table(file, header, header_row, tuple(rows), comma_is_unclear=semicolons)
+    return Table(file, header, header_row, tuple(rows), comma_is_unclear=separator == ";")
 
 
 # --- CSV
@@ -148,7 +149,7 @@ def read_csv(file: str, data: bytes, findings: Findings) -> Table | None:
     except csv.Error as error:
         findings.fault(file, len(raw) + 1, "", "", f"has quotation marks that do not pair up ({error})")
         return None
-    return table_of(file, raw, findings, semicolons=separator == ";")
+    return table_of(file, raw, findings, separator=separator)
 
 
 # --- XLSX
@@ -170,6 +171,7 @@ def read_xlsx(path: pathlib.Path, findings: Findings) -> dict[str, list[list[Cel
         rows = [[_cell_of(cell) for cell in row] for row in tab.iter_rows()]
         if formulas is not None:
             _mark_uncalculated(rows, formulas[tab.title])
+        _mark_merged(rows, tab)
         tabs[tab.title] = rows
     return tabs
 
@@ -189,6 +191,15 @@ def _mark_uncalculated(rows: list[list[Cell]], tab: Any) -> None:
             if cell.data_type == "f" and not rows[r][c].text:
                 formula = cell.value if isinstance(cell.value, str) else str(getattr(cell.value, "text", "="))
                 rows[r][c] = Cell(formula, "uncalculated")
+
+
+def _mark_merged(rows: list[list[Cell]], tab: Any) -> None:
+    """Mark all but the first cell of merged ones: they look filled, but the file holds nothing for them."""
+    for area in tab.merged_cells.ranges:
+        for r in range(area.min_row - 1, min(area.max_row, len(rows))):
+            for c in range(area.min_col - 1, area.max_col):
+                if (r, c) != (area.min_row - 1, area.min_col - 1):
+                    rows[r][c] = Cell("", "merged")
 
 
 def _cell_of(cell: Any) -> Cell:

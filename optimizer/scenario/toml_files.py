@@ -27,14 +27,15 @@ Path = tuple[str | int, ...]
 class Document:
     """A TOML file that was taken apart.
 
-    ``tree`` is empty where the file is missing or its syntax is wrong (then there is a fault already);
-    ``lines`` gives the line on which a key or a table begins.
+    ``tree`` is empty and the document not ``usable`` where the file is missing or its syntax is wrong: that
+    is one fault, and no key is missed. ``lines`` gives the line on which a key or a table begins.
     """
 
     file: str
     tree: Mapping[str, Any]
     lines: Mapping[Path, int]
     findings: Findings
+    usable: bool = True
 
     def line(self, path: Path) -> int:
         """Line of a value, or of the nearest table around it; 0 where that is not known."""
@@ -95,16 +96,11 @@ class Document:
                 entry.places[field.target] = (self.line((*path, key)), dotted((*path, key)))
                 self._read(entry, field, value)
             elif words_of(key) not in map(words_of, tables):
-                near = nearest(words_of(key), [*by_name, *map(words_of, tables)])
-                self.fault(
-                    (*path, key),
-                    "",
-                    "is not a key of this table"
-                    + near.replace(" ", "_").replace(";_did_you_mean_", "; did you mean "),
-                )
+                near = nearest(key, [*map(_key, by_name), *tables])
+                self.fault((*path, key), "", f"is not a key of this table{near}")
                 entry.faulty = True
         for field in fields:
-            if field.required and field.target not in entry.values and field.target not in entry.typed:
+            if self.usable and field.required and entry.lacks(field.target):
                 entry.fault(self.findings, field.target, "is needed")
         entry.label = str(entry.values.get("name", ""))
         return entry
@@ -175,7 +171,7 @@ def dotted(path: Path) -> str:
 
 def read_document(path: pathlib.Path, findings: Findings) -> Document:
     """Take a TOML file apart; a missing file and wrong syntax are faults, the latter with line and column."""
-    empty = Document(path.name, {}, {}, findings)
+    empty = Document(path.name, {}, {}, findings, usable=False)
     try:
         data = path.read_bytes()
     except FileNotFoundError:
@@ -198,6 +194,8 @@ def _note_syntax(file: str, text: str, error: tomllib.TOMLDecodeError, findings:
     row, column = (int(match[1]), int(match[2])) if match else (len(lines), 0)
     typed = lines[row - 1].strip() if 0 < row <= len(lines) else ""
     said = re.sub(r"\s*\(at .*\)", "", str(error))
+    if re.match(r"[^=]*=\s*[~$\d.,]+\s*[A-Za-z%]", typed):
+        said += "; a value with a unit stands in quotation marks"
     findings.fault(file, row, f"column {column}" if column else "end of file", typed, f"is not TOML: {said}")
 
 

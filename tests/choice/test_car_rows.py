@@ -126,7 +126,7 @@ def test_corner_load_helped_only_by_parts_that_may_be_chosen():
 
 
 def test_one_corner_load_row_for_pressures_that_carry_the_same():
-    """At 250 kPa and above the whole load index is carried: only what lowers the pressure needs a row of its own."""
+    """At 250 kPa and above the whole index is carried: only what lowers the pressure needs its own row."""
     found = legality(
         sold("tire", "T65", load_index=65),
         sold("extra", "hard", pressure_pa=25e3, mass_kg=0.0),
@@ -237,7 +237,7 @@ def test_ride_height():
 
 
 def test_ride_height_was_measured_with_what_is_fitted():
-    """Fitted blocks raise the front 30 mm and are in the 140 mm: out, and shims of -15 mm a side, leave 80 mm."""
+    """Fitted blocks raise the front 30 mm, within the 140: without, and with two shims of -15, 80 remain."""
     block = sold("extra", "block", front_ride_height_m=0.030, slots=("blocks",))
     shims = [sold("extra", f"S-{mm}", front_ride_height_m=-mm / 1000, slots=("shims",)) for mm in (15, 16)]
     slots = [extra_slot("blocks", fitted="block"), extra_slot("shims", count=2)]
@@ -245,7 +245,7 @@ def test_ride_height_was_measured_with_what_is_fitted():
 
     assert wrong(found, blocks="none", shims="S-15") == {}
     assert wrong(found, shims="S-16") == {}
-    text = "the front would ride at 3.071 in with none and S-16, minimum 3.15 in"
+    text = "the front would ride at 3.071 in with no blocks and S-16, minimum 3.15 in"
     assert wrong(found, blocks="none", shims="S-16") == {"ride height": text}
 
 

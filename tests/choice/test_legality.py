@@ -101,7 +101,10 @@ def test_override_lifts_no_class_rule():
     ruled = make_class(rules=(Rule(name="rule 1", reason="r", field="id", forbidden=("X",)),))
     event = {"classes": (ruled,), "overrides": (overridden("rule 1", "X"),)}
 
-    assert list(against(legality(sold("tire", "X"), event=event), "front tires", "X")) == ["rule 1"]
+    found = legality(sold("tire", "X"), event=event)
+
+    assert list(against(found, "front tires", "X")) == ["rule 1"]
+    assert "it is a rule of the class" in found.notices[0]
 
 
 def busy_legality() -> Legality:

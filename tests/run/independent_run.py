@@ -1,15 +1,15 @@
 """One car down the course by an ordinary solver of differential equations: the judge of the simulator.
 
-Written from the model in words (docs/method.md, section 1), not from the simulator: ground speed and distance are
-integrated over *time*, slip is solved for at every evaluation, and every change (shift, limiter, cap, board) is an
-event that the solver locates. Slow, plain, and shares no code with what it judges; only `RunInputs` is common.
+Written from the model in words (docs/method.md, section 1), not from the simulator: ground speed and distance
+are integrated over *time*, slip is solved for at every evaluation, and every change (shift, limiter, cap,
+board) is an event that the solver locates. Slow and plain; only `RunInputs` is common with what it judges.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import cbrt, copysign, inf, isnan, nan, pi
 
 import numpy as np
@@ -56,7 +56,11 @@ def table_torque(inputs: RunInputs) -> Torque:
 
 @dataclass(frozen=True)
 class State:
-    """Somewhere on the course; ``passed`` holds (time, speed) at the boards so far, ``limited`` why speed stands."""
+    """Somewhere on the course.
+
+    ``passed`` holds (time, speed) at the boards so far, ``held`` what holds the speed since ``held_from``;
+    ``coasting`` says that the run ended in the pause of a shift.
+    """
 
     time: float
     speed: float
@@ -64,6 +68,7 @@ class State:
     passed: tuple[tuple[float, float], ...] = ()
     held: str = ""
     held_from: float = nan
+    coasting: bool = False
 
 
 @dataclass(frozen=True)
@@ -101,7 +106,8 @@ class OneCar:
             name: float(getattr(inputs, name)[0])
             for name in (
                 "translating_kg", "wheel_side_kg", "shaft_kgm2", "engine_kgm2", "front_grip_n", "rear_grip_n",
-                "front_mu", "rear_mu", "slip_at_slide", "transfer", "rolling_n", "rolling_nv2", "lift_rolling_m2",
+                "front_mu", "rear_mu", "slip_at_slide", "transfer", "rolling_n", "rolling_nv2",
+                "lift_rolling_m2",
                 "lift_rolling_v2", "drag_area_m2", "front_lift_m2", "rear_lift_m2", "radius_m", "final_ratio",
                 "efficiency", "torque_scale", "rev_limit_rpm", "launch_rpm", "cap_ms", "surface_cap_ms",
             )
@@ -116,7 +122,7 @@ class OneCar:
         self.use_limit = inputs.grip_use_limit
         self.slip_limit = self.slide_slip(self.use_limit)
 
-    # --- forces -------------------------------------------------------------------------------------------------
+    # --- forces -------------------------------------------------------------------------------------------
 
     def slide_slip(self, use: float) -> float:
         """Brush model: slip at a share of grip used."""
@@ -126,7 +132,8 @@ class OneCar:
         """Drag, rolling resistance, dynamic pressure at a ground speed."""
         q = 0.5 * self.density * (u + self.wind) ** 2
         drag = copysign(self.drag_area_m2 * q, u + self.wind)
-        rolling = self.rolling_n + self.rolling_nv2 * u * u - q * (self.lift_rolling_m2 + self.lift_rolling_v2 * u * u)
+        lift = self.lift_rolling_m2 + self.lift_rolling_v2 * u * u
+        rolling = self.rolling_n + self.rolling_nv2 * u * u - q * lift
         return drag, rolling, q
 
     def grip_terms(self, rolling: float, q: float) -> tuple[float, float]:
@@ -184,7 +191,7 @@ class OneCar:
 
         return brentq(miss, 0.3 * c, c * (1.0 + 1e-12), xtol=1e-13, rtol=1e-14)
 
-    # --- integration --------------------------------------------------------------------------------------------
+    # --- integration --------------------------------------------------------------------------------------
 
     def integrate(
         self,
@@ -194,7 +201,7 @@ class OneCar:
         stops: list[Callable[[float], float]],
         longest: float = LONGEST_S,
     ) -> tuple[State, int]:
-        """Integrate until one of ``stops`` (functions of speed) rises through 0, the last board, standstill, or time.
+        """Integrate until one of ``stops`` (of speed) rises through 0, the last board, standstill, or time.
 
         Returns the state and what ended it: index into ``stops``, -1 for the last board, -2 for a standstill,
         -3 for time.
@@ -221,7 +228,12 @@ class OneCar:
             return float(y[0]) - 1e-3
 
         still.terminal, still.direction = True, -1.0
-        events = [board(marks[0], ends=False), board(marks[1], ends=True), still, *(stop(each) for each in stops)]
+        events = [
+            board(marks[0], ends=False),
+            board(marks[1], ends=True),
+            still,
+            *(stop(each) for each in stops),
+        ]
         result = solve_ivp(
             slopes, (0.0, longest), (state.speed, state.distance),
             method="DOP853", rtol=RTOL, atol=ATOL, events=events, max_step=20.0,
@@ -232,7 +244,11 @@ class OneCar:
         for times, values in zip(result.t_events[:2], result.y_events[:2], strict=True):
             passed += [(state.time + float(t), float(y[0])) for t, y in zip(times, values, strict=True)]
         after = State(
-            state.time + float(result.t[-1]), float(result.y[0, -1]), float(result.y[1, -1]), tuple(passed), state.held
+            state.time + float(result.t[-1]),
+            float(result.y[0, -1]),
+            float(result.y[1, -1]),
+            tuple(passed),
+            state.held,
         )
         if result.status == 0:
             return after, -3
@@ -244,12 +260,18 @@ class OneCar:
     def hold(self, state: State, speed: float, marks: tuple[float, float], why: str) -> State:
         """Go on at a steady speed past the boards that are left."""
         passed = list(state.passed)
-        for mark in marks[len(passed) :]:
-            passed.append((state.time + (mark - state.distance) / speed, speed))
+        passed += [(state.time + (mark - state.distance) / speed, speed) for mark in marks[len(passed) :]]
         return State(passed[-1][0], speed, marks[1], tuple(passed), why, state.time)
 
     def pull(
-        self, state: State, gear: int, marks: tuple[float, float], target: float, name: str, *, clutch: bool = False
+        self,
+        state: State,
+        gear: int,
+        marks: tuple[float, float],
+        target: float,
+        name: str,
+        *,
+        clutch: bool = False,
     ) -> tuple[State, str]:
         """Full throttle to a wheel speed ``target``; what ended it: ``name``, board, cap, still."""
 
@@ -275,10 +297,12 @@ class OneCar:
             drag, rolling, _ = self.against(u)
             return -(drag + rolling) / mass
 
-        after, why = self.integrate(state, marks, acceleration, [], longest=self.pause) if self.pause else (state, -3)
+        if not self.pause:
+            return state, "done"
+        after, why = self.integrate(state, marks, acceleration, [], longest=self.pause)
         return after, {-1: "board", -2: "still", -3: "done"}[why]
 
-    # --- the run ------------------------------------------------------------------------------------------------
+    # --- the run ------------------------------------------------------------------------------------------
 
     def finish(self, state: State, gear: int, marks: tuple[float, float]) -> State | None:
         """The rest of the run with this gear the last; None if its limit is already passed."""
@@ -337,7 +361,7 @@ class OneCar:
             state, why = self.coast(state, marks)
             if why == "board":
                 # The run ends in the pause: the shift is still a choice, and the car is then in no gear yet.
-                ends[gear + 1] = state
+                ends[gear + 1] = replace(state, coasting=True)
                 return ends
             if why == "still":
                 return ends

@@ -13,7 +13,7 @@ from optimizer.run.inputs import RunInputs
 from optimizer.run.model import RunModel
 from optimizer.scenario.event import Course, Salt, Weather
 from optimizer.scenario.parts import CurvePoints
-from tests.choice.records import make_engine, make_event, make_final_drive, make_gearset, make_scenario
+from tests.choice.records import make_engine, make_final_drive, make_gearset, make_scenario
 from tests.run.independent_run import IndependentRun, Torque, independent_run, pchip_torque
 
 Measure = Literal["mean", "trap", "exit"]
@@ -46,7 +46,7 @@ def random_curve(rng: np.random.Generator) -> CurvePoints:
 
 
 def random_car_and_day(rng: np.random.Generator, drive: str) -> tuple[RunInputs, tuple[float, float], Torque]:
-    """Simulator inputs of one random build without caps, the boards, and its torque through the typed points."""
+    """Simulator inputs of one random build without caps, the boards, and torque through its typed points."""
     curve = random_curve(rng)
     limit = curve.rpm[-1] * rng.uniform(0.9, 1.02)
     engine = make_engine(
@@ -81,17 +81,19 @@ def random_car_and_day(rng: np.random.Generator, drive: str) -> tuple[RunInputs,
         wind_ms=0.0 if rng.random() < 0.4 else rng.uniform(0.5, 9.0),
         wind_from_deg=rng.uniform(0.0, 360.0),
     )
-    event = make_event(
-        course=Course(run_up_m=run_up, timed_m=timed, shutdown_m=3000.0, elevation_m=0.0),
-        salts={"today": salt}, salt="today", weather=(weather,),
-    )  # fmt: skip
+    event: dict[str, Any] = {
+        "course": Course(run_up_m=run_up, timed_m=timed, shutdown_m=3000.0, elevation_m=0.0),
+        "salts": {"today": salt},
+        "salt": "today",
+        "weather": (weather,),
+    }
     scenario = make_scenario(
         (
             engine,
             make_gearset("G-stock", ratios=tuple(map(float, ratios))),
             make_final_drive("F-stock", ratio=rng.uniform(2.6, 5.4)),
         ),
-        drive=drive, car=car, event={"course": event.course, "salts": event.salts, "salt": "today", "weather": (weather,)},
+        drive=drive, car=car, event=event,
     )  # fmt: skip
     options = options_of(scenario)
     model = RunModel(options)
@@ -126,6 +128,7 @@ def _kinds(
 ) -> frozenset[str]:
     """What a case is an example of."""
     gears = int((inputs.overall[:, 0] > 0).sum())
+    rolling = float(inputs.rolling_n[0] / (inputs.front_grip_n[0] + inputs.rear_grip_n[0]))
     lift = float(inputs.front_lift_m2[0] + inputs.rear_lift_m2[0])
     held = truth.held
     if held == "cap":
@@ -147,6 +150,6 @@ def _kinds(
             "grip limited at the last board" if truth.grip_limited_at_exit else "grip to spare",
             "top gear" if truth.gear == gears - 1 else "stays below top gear",
             "top gear slower" if truth.gear < truth.highest_gear else "no higher gear to try",
-            "soft salt" if inputs.rolling_n[0] / (inputs.front_grip_n[0] + inputs.rear_grip_n[0]) > 0.04 else "firm salt",
+            "soft salt" if rolling > 0.04 else "firm salt",
         }
     )

@@ -1,4 +1,4 @@
-"""A complete small scenario: a front-drive car of 1.3 liters, a few parts of each kind, written to any folder.
+"""A complete small scenario: a front-drive car of 1.3 liters and a few parts of each kind, in any folder.
 
 Invented from end to end. `CAR`, `EVENT` and `SHEETS` are the texts; change a copy to make another scenario.
 """
@@ -7,8 +7,15 @@ from __future__ import annotations
 
 import copy
 import csv
+import dataclasses
 import io
 import pathlib
+import re
+
+import pytest
+
+from optimizer.errors import Fault, ScenarioError
+from optimizer.scenario.reading import read_scenario
 
 CAR = """\
 [car]
@@ -278,7 +285,7 @@ def sheets() -> dict[str, list[list[str]]]:
     return copy.deepcopy(SHEETS)
 
 
-def column(sheet: list[list[str]], name: str) -> int:
+def column_of(sheet: list[list[str]], name: str) -> int:
     """Position of the column whose header begins with a name."""
     return next(position for position, header in enumerate(sheet[0]) if header.startswith(name))
 
@@ -330,3 +337,60 @@ def _value(text: str) -> float | str | None:
         return float(text) if text else None
     except ValueError:
         return text
+
+
+# --- breaking it, and what is said
+
+
+def faults_of(folder) -> list[tuple[str, int, str, str, str]]:
+    """Every fault of a folder, as plain tuples."""
+    with pytest.raises(ScenarioError) as refused:
+        read_scenario(folder)
+    assert all(isinstance(fault, Fault) for fault in refused.value.faults)
+    return [dataclasses.astuple(fault) for fault in refused.value.faults]
+
+
+def with_cell(sheet: str, row: int, column: str, text: str) -> dict[str, list[list[str]]]:
+    """Sheets with one cell changed; rows as a spreadsheet numbers them."""
+    tables = sheets()
+    tables[sheet][row - 1][column_of(tables[sheet], column)] = text
+    return tables
+
+
+def with_column(sheet: str, header: str, *texts: str) -> dict[str, list[list[str]]]:
+    """Sheets with one column more; rows without text stay blank."""
+    tables = sheets()
+    for row, text in zip(tables[sheet], [header, *texts, *[""] * len(tables[sheet])], strict=False):
+        row.append(text)
+    return tables
+
+
+def without_column(sheet: str, name: str) -> dict[str, list[list[str]]]:
+    """Sheets with one column less."""
+    tables = sheets()
+    gone = column_of(tables[sheet], name)
+    tables[sheet] = [row[:gone] + row[gone + 1 :] for row in tables[sheet]]
+    return tables
+
+
+def line_of(text: str, part: str, nth: int = 1) -> int:
+    """Number of the nth line that begins with something."""
+    return [number for number, line in enumerate(text.splitlines(), start=1) if line.startswith(part)][
+        nth - 1
+    ]
+
+
+def content(scenario):
+    """Everything in a scenario but where it was read from."""
+    parts = {id_: dataclasses.replace(part, where="") for id_, part in scenario.parts.items()}
+    kits = tuple(dataclasses.replace(kit, where="") for kit in scenario.kits)
+    assumptions = [(each.quantity, each.value, each.why) for each in scenario.assumptions]
+    return scenario.car, scenario.event, parts, kits, assumptions
+
+
+def without_thousands(tables):
+    """Sheets without the comma that a sheet of semicolons cannot have in a number."""
+    return {
+        name: [[re.sub(r"^(\d),(\d{3})$", r"\1\2", text) for text in row] for row in rows]
+        for name, rows in tables.items()
+    }

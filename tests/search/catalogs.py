@@ -63,10 +63,14 @@ def random_catalog(seed: int, *, sizes: tuple[int, ...] = (2, 2, 3, 3, 2, 2, 2))
         )  # fmt: skip
     for i in range(finals):
         parts.append(
-            make_final_drive(f"F{i}", ratio=float(rng.uniform(3.4, 5.0)), price_cents=int(rng.integers(150, 500)) * 100)
+            make_final_drive(
+                f"F{i}", ratio=float(rng.uniform(3.4, 5.0)), price_cents=int(rng.integers(150, 500)) * 100
+            )
         )
     for i in range(tires):
-        width, aspect, rim = [(0.165, 0.65, 14), (0.185, 0.60, 15), (0.175, 0.60, 14), (0.195, 0.55, 15)][i % 4]
+        width, aspect, rim = [(0.165, 0.65, 14), (0.185, 0.60, 15), (0.175, 0.60, 14), (0.195, 0.55, 15)][
+            i % 4
+        ]
         if drive == "all":
             width, aspect, rim = 0.185, 0.60 - 0.002 * i, 15
         parts.append(
@@ -108,7 +112,10 @@ def random_catalog(seed: int, *, sizes: tuple[int, ...] = (2, 2, 3, 3, 2, 2, 2))
                     pressure_pa=2e4 if name == "tray" and i == 1 and seed % 2 else 0.0,
                 )
             )  # fmt: skip
-    jobs = (Job(name="gearbox out", cost_cents=40_000, hours=9.0), Job(name="bodywork", cost_cents=15_000, hours=4.0))
+    jobs = (
+        Job(name="gearbox out", cost_cents=40_000, hours=9.0),
+        Job(name="bodywork", cost_cents=15_000, hours=4.0),
+    )
     base = [
         slot.__class__(**{**{f: getattr(slot, f) for f in slot.__dataclass_fields__},
                           "work": ("gearbox out",) if slot.kind in ("gearset", "final drive") else ()})
@@ -122,9 +129,26 @@ def random_catalog(seed: int, *, sizes: tuple[int, ...] = (2, 2, 3, 3, 2, 2, 2))
         kits.append(make_kit("K2", int(rng.integers(100, 400)) * 100, {"T0": 2, "T1": 2}))
     measure = ("mean", "trap", "exit")[seed // 3 % 3]
     runs = 2 if seed % 2 else 1
-    scoring = Scoring(measure=measure, runs=runs, second_run=("opposite", "same")[seed // 2 % 2], mean_of=("speeds", "times")[seed // 4 % 2])
-    weather = Weather(pressure_pa=87e3, temperature_k=297.0, humidity=0.2, wind_ms=float(rng.uniform(0, 3)), wind_from_deg=float(rng.uniform(0, 360)))
-    second = Weather(pressure_pa=86.8e3, temperature_k=301.0, humidity=0.2, wind_ms=float(rng.uniform(0, 3)), wind_from_deg=float(rng.uniform(0, 360)))
+    scoring = Scoring(
+        measure=measure,
+        runs=runs,
+        second_run=("opposite", "same")[seed // 2 % 2],
+        mean_of=("speeds", "times")[seed // 4 % 2],
+    )
+    weather = Weather(
+        pressure_pa=87e3,
+        temperature_k=297.0,
+        humidity=0.2,
+        wind_ms=float(rng.uniform(0, 3)),
+        wind_from_deg=float(rng.uniform(0, 360)),
+    )
+    second = Weather(
+        pressure_pa=86.8e3,
+        temperature_k=301.0,
+        humidity=0.2,
+        wind_ms=float(rng.uniform(0, 3)),
+        wind_from_deg=float(rng.uniform(0, 360)),
+    )
     bracket = Bracket(name="cage", above_ms=float(rng.uniform(48, 52)), requires="cage", hold_off_ms=1.0)
     run_up = float(rng.choice([1609.344, 3218.688]))
     race = make_class(record_ms=46.0, record_margin=0.01, brackets=(bracket,) if seed % 2 else ())

@@ -1,0 +1,196 @@
+"""Why no build is legal: the cheapest is too dear, the quickest takes too long, or rules exclude each other.
+
+Money comes first: if some build is legal but for the budget, its price is the answer. Then own hours.
+Otherwise a *deletion filter* finds a smallest set of rules that cannot be met together: each rule in turn is
+left out for good if there is still no build without it; what remains is needed, every one of it. A rule with
+all its parts, pairs and rows is one item, and each step is a question to the mixed-integer model.
+
+Smallest means that none of the rules can be spared, not that no other set is shorter.
+
+References
+----------
+J. W. Chinneck, E. W. Dravnieks, Locating minimal infeasible constraint sets in linear programs, ORSA Journal
+on Computing 3, 1991 (from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.choice.legality import Legality
+from optimizer.choice.options import IntArray, Options
+from optimizer.choice.price import PriceBook
+from optimizer.errors import SolverError
+from optimizer.search.constraints import STOCK
+from optimizer.search.selection_model import SelectionModel, build_model, pair_checks
+
+BUDGET = "budget"
+OWN_HOURS = "own hours"
+_EXAMPLES = 2
+"""Sentences quoted for each rule."""
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """Why there is no legal build.
+
+    Attributes
+    ----------
+    reasons : tuple of str
+        ``budget``, or ``own hours``, or the names of a smallest set of rules that cannot be met together;
+        empty if a legal build exists.
+    cheapest_cents : int or None
+        With ``budget``: exact price of the cheapest build that meets every rule but the budget.
+    text : str
+        The same in words, for the user.
+    """
+
+    reasons: tuple[str, ...]
+    cheapest_cents: int | None
+    text: str
+
+
+def explain_no_legal_build(
+    options: Options,
+    legality: Legality,
+    book: PriceBook,
+    *,
+    budget_cents: float | None = None,
+    failed_in_run: Sequence[str] = (),
+) -> Diagnosis:
+    """Find out why no build is legal.
+
+    Parameters
+    ----------
+    options, legality, book
+        Of one scenario; the limit on own hours is the book's.
+    budget_cents : float, optional
+        What a build may cost; the event's budget if not given, ``math.inf`` for no limit.
+    failed_in_run : sequence of str, optional
+        Names of the checks that need a run, where every build that was legal and within the limits failed one
+        of them: they are then the reason, unless there is no such build at all.
+
+    Raises
+    ------
+    SolverError
+        If the solver does not finish: nothing is said that it could not settle.
+    """
+    limit = options.scenario.event.budget_cents if budget_cents is None else budget_cents
+    budget = math.inf if limit is None else limit
+    model = build_model(options, legality, book, budget_cents=None, hours_limit=book.hours_limit)
+    cheapest, objective = _settled(model)
+    if cheapest is not None:
+        cents = round(objective)
+        if cents > budget:
+            return _too_dear(options, cheapest, cents, budget)
+        if failed_in_run:
+            names = tuple(dict.fromkeys(failed_in_run))
+            text = f"Every build that the rules and the money allow fails at speed: {', '.join(names)}."
+            return Diagnosis(names, None, text)
+        return Diagnosis((), cents, f"There is a legal build: {_in_words(options, cheapest)}.")
+    model = build_model(options, legality, book, budget_cents=None, hours_limit=None)
+    model.minimize_hours()
+    quickest, hours = _settled(model)
+    if quickest is not None:
+        return Diagnosis(
+            (OWN_HOURS,),
+            None,
+            f"No legal build takes {book.hours_limit:g} own hours or less: the quickest takes {hours:g} "
+            f"({_in_words(options, quickest)}).",
+        )
+    return _excluding_each_other(options, legality, book)
+
+
+def _settled(model: SelectionModel) -> tuple[IntArray | None, float]:
+    """Solve; the build, if there is one, and its objective."""
+    found = model.solve()
+    if not found.proven:
+        raise SolverError(f"why no build is legal could not be settled: {found.text}", found.text)
+    return found.build, found.objective
+
+
+def _too_dear(options: Options, build: IntArray, cents: int, budget: float) -> Diagnosis:
+    text = (
+        f"No legal build costs {_money(budget)} or less: the cheapest costs {_money(cents)} "
+        f"({_in_words(options, build)})."
+    )
+    return Diagnosis((BUDGET,), cents, text)
+
+
+def _money(cents: float) -> str:
+    return f"{cents / 100:,.2f}".removesuffix(".00")
+
+
+def _in_words(options: Options, build: IntArray) -> str:
+    """Name what changes against the car as it stands."""
+    changes = [
+        f"{slot.name} {parts[o].id}"
+        for slot, parts, o in zip(options.slots, options.parts, build.tolist(), strict=True)
+        if o
+    ]
+    return ", ".join(changes) or "the car as it stands"
+
+
+def _excluding_each_other(options: Options, legality: Legality, book: PriceBook) -> Diagnosis:
+    names = rule_names(legality)
+    dropped: frozenset[str] = frozenset()
+    for name in names:
+        if not _possible(options, legality, book, dropped | {name}):
+            dropped |= {name}
+    left = tuple(name for name in names if name not in dropped)
+    sentences = [f"No build meets these rules at once: {', '.join(left)}."]
+    sentences += [f"{name}: {said}." for name in left if (said := _said(options, legality, name))]
+    sentences += _empty_slots(options, legality)
+    return Diagnosis(left, None, "\n".join(sentences))
+
+
+def rule_names(legality: Legality) -> tuple[str, ...]:
+    """All checks and rules that refuse anything: stock, of pairs, of rows, of single parts; each once.
+
+    The filter keeps what comes late rather than what comes early: where there is a choice, the reason given
+    is one against single parts, which is the easiest to act on.
+    """
+    found = [STOCK]
+    found += sorted({check for checks in pair_checks(legality).values() for check in checks})
+    found += [row.reason.check for row in legality.rows]
+    found += [reason.check for reasons in legality.part_reasons.values() for reason in reasons]
+    return tuple(dict.fromkeys(found))
+
+
+def _possible(options: Options, legality: Legality, book: PriceBook, drop: frozenset[str]) -> bool:
+    model = build_model(options, legality, book, budget_cents=None, hours_limit=None, drop=drop)
+    model.maximize([np.zeros(m) for m in options.sizes])
+    return _settled(model)[0] is not None
+
+
+def _said(options: Options, legality: Legality, name: str) -> str:
+    """Quote what a rule says: its row, or the first parts or pairs that it refuses."""
+    texts = list(dict.fromkeys(_texts(options, legality, name)))
+    more = len(texts) - _EXAMPLES
+    return "; ".join(texts[:_EXAMPLES]) + (f"; and {more} more" if more > 0 else "")
+
+
+def _texts(options: Options, legality: Legality, name: str) -> Iterator[str]:
+    yield from (row.reason.text for row in legality.rows if row.reason.check == name)
+    for (s, _), reasons in legality.part_reasons.items():
+        slot = options.slots[s].name
+        yield from (f"{slot}: {reason.text}" for reason in reasons if reason.check == name)
+    for place, checks in pair_checks(legality).items():
+        if name in checks:
+            yield from (each.text for each in legality.pair_reasons(*place) if each.check == name)
+
+
+def _empty_slots(options: Options, legality: Legality) -> Iterator[str]:
+    """Name the slots in which single parts alone leave no option."""
+    for s, (slot, out) in enumerate(zip(options.slots, legality.forbidden, strict=True)):
+        if out.all():
+            checks: dict[str, int] = {}
+            for o in range(len(out)):
+                for check in {reason.check for reason in legality.part_reasons[s, o]}:
+                    checks[check] = checks.get(check, 0) + 1
+            counts = ", ".join(f"{check} {number}" for check, number in sorted(checks.items()))
+            yield f"{slot.name}: none of {len(out)} options is left ({counts})."
