@@ -1,6 +1,6 @@
 """Speed of a build under the event's scoring, and the checks that need a run: tires, load, stopping, rotors.
 
-Ranks use a total order, `order_keys`: speed to 1e-6 m/s, then margin, then price, then ids.
+Ranks use a total order, `order_keys`: speed to 1e-6 m/s, then price, then margin, then ids.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from optimizer.run.conditions import Conditions, conditions_of, fast_conditions_
 from optimizer.run.inputs import FloatArray, RunInputs
 from optimizer.run.model import RunModel, S, rated_speed_ms
 from optimizer.run.simulator import Run, simulate
-from optimizer.run.stopping import Stopping, rotor_over_limit, stopping_of
+from optimizer.run.stopping import Stopping, rotor_capacity_j, stopping_of
 from optimizer.scenario.parts import Axle, Extra, Tire
 
 SPEED_STEP_MS = 1e-6
@@ -87,9 +87,9 @@ class Judge:
         """Each run that counts, for builds (n, S)."""
         return tuple(self.run_of(self.model.inputs(builds, each)) for each in self.conditions)
 
-    def run_of(self, inputs: RunInputs) -> Run:
-        """One run of cars given as inputs."""
-        return simulate(inputs, self.marks_m, self.event.scoring.measure)
+    def run_of(self, inputs: RunInputs, last_gear: IntArray | None = None) -> Run:
+        """One run of cars given as inputs, ending in the best gear or in those given (n,)."""
+        return simulate(inputs, self.marks_m, self.event.scoring.measure, last_gear)
 
     def joined(self, runs: tuple[Run, ...]) -> FloatArray:
         """Speed that counts (n,) over the runs, as the rule joins them: mean of speeds, or of times."""
@@ -142,26 +142,39 @@ class Judge:
                 margin = 1 + self.event.fast_case.tire_speed_margin
                 out.append(np.array([rated_speed_ms(cast(Tire, part)) < speed * margin * (1 - 1e-9) for part in parts]))
             elif slot.kind == "rotor":
-                out.append(rotor_over_limit(self.options, s, energy, self.model.car.brake_front_share))
+                capacity = rotor_capacity_j(self.options, s, self.model.car.brake_front_share)
+                out.append(energy > capacity * (1 + 1e-9))
             else:
                 out.append(np.zeros(len(parts), dtype=bool))
         return tuple(out)
 
-    def driven_tires_hold(self, builds: IntArray, slowest_ms: FloatArray, level_ms: float) -> BoolArray:
-        """Whether driven tires (of builds (n, S)) are good for ``slowest_ms`` (n,), or for a cap at or above the level."""
+    def tires_hold(self, axle: Axle, speed_ms: FloatArray, level_ms: float) -> BoolArray:
+        """Whether each tire (m_s,) of an axle is good for surface speeds (n,), or for a cap at or above the level: (n, m_s)."""
+        s = cast(int, self.model.slot_on("tire", axle))
+        rated = np.array([rated_speed_ms(cast(Tire, part)) for part in self.options.parts[s]])
         if self.model.limiter_holds_rating:
-            return np.ones(len(builds), dtype=bool)
-        caps = [
-            bracket.above_ms - bracket.hold_off_ms
-            for bracket in self.options.scenario.race_class.brackets
-        ] + [part.cap_ms for parts in self.options.parts for part in parts if isinstance(part, Extra) and part.cap_ms]
-        sure = np.minimum(slowest_ms, min((cap for cap in caps if cap >= level_ms), default=np.inf))
+            return np.ones((len(speed_ms), len(rated)), dtype=bool)
+        caps = [each.above_ms - each.hold_off_ms for each in self.options.scenario.race_class.brackets]
+        caps += [part.cap_ms for parts in self.options.parts for part in parts if isinstance(part, Extra) and part.cap_ms]
+        sure = np.minimum(speed_ms, min((cap for cap in caps if cap >= level_ms - SPEED_STEP_MS), default=np.inf))
         margin = (1 + self.event.fast_case.tire_speed_margin) * (1 - 1e-9)
-        holds = np.ones(len(builds), dtype=bool)
-        for axle in ("front", "rear"):
-            if self.model.car.drive in ("all", axle):
-                holds &= sure * margin <= self._per_axle(builds, cast(Axle, axle), rated_speed_ms)
-        return holds
+        return np.asarray(sure[:, None] * margin <= rated)
+
+    def rotor_rows(self, level_ms: float) -> tuple[tuple[tuple[FloatArray, ...], float], ...]:
+        """Linear rows (coefficients per slot, upper) that builds reaching a level must keep for the rotors' sake.
+
+        Half the mass times the square of the higher of level and planned speed, in the worst case all on one axle, must
+        not pass what its rotors take. Turning mass is left out: the row is a little mild, never too strict.
+        """
+        speed = max(level_ms, self.planned_ms, 0.0)
+        rows = []
+        for s, slot in enumerate(self.options.slots):
+            if slot.kind != "rotor":
+                continue
+            coefficients = [table[:, S["mass_kg"]].copy() for table in self.model.sums]
+            coefficients[s] -= rotor_capacity_j(self.options, s, self.model.car.brake_front_share) / (0.5 * speed**2)
+            rows.append((tuple(coefficients), -float(self.model.base[S["mass_kg"]]) + 1e-6))
+        return tuple(rows)
 
     def rpm(self, builds: IntArray, run: Run) -> FloatArray:
         """Engine speed at both boards: (2, n)."""
@@ -217,9 +230,12 @@ def _capacity_kg(tire: Tire, pressure_pa: float, surface_ms: FloatArray) -> Floa
 
 
 def order_keys(options: Options, builds: IntArray, speed_ms: FloatArray, care: FloatArray, cents: IntArray) -> IntArray:
-    """Positions of builds (n, S) from best to worst in the total order: speed, margin (to 0.1 %), price, ids."""
+    """Positions of builds (n, S) from best to worst in the total order: speed, price, margin (to 0.1 %), ids.
+
+    Where a cap holds the speed, thousands of builds are equally fast: the cheapest of them comes first.
+    """
     ranks = [_id_ranks(options, s)[builds[:, s]] for s in range(len(options.slots))]
-    keys = [*reversed(ranks), cents, -np.round(care, 3), -np.round(speed_ms / SPEED_STEP_MS)]
+    keys = [*reversed(ranks), -np.round(care, 3), cents, -np.round(speed_ms / SPEED_STEP_MS)]
     return np.lexsort(keys)
 
 
@@ -229,5 +245,3 @@ def _id_ranks(options: Options, s: int) -> IntArray:
     order = sorted(ids)
     return np.array([order.index(each) for each in ids])
 
-
-__all__ = ["CHECKS", "SPEED_STEP_MS", "Judge", "Judged", "S", "order_keys"]

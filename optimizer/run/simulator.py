@@ -20,7 +20,7 @@ CHUNK = 512
 """Cars per pass: the arrays of one pass stay in the processor's cache."""
 PULL_PANELS = 3
 """Panels on either side of where grip stops limiting, in a gear that is left again."""
-LAST_PANELS = (4, 9)
+LAST_PANELS = (7, 12)
 """The same in the gear in which the run ends: before and after."""
 LOG_REACH = 10.0
 """How far the last gear is followed: to exp(-LOG_REACH) of the speed still to gain, then at constant speed."""
@@ -131,7 +131,9 @@ def score_of(passing: Passing, marks_m: tuple[float, float], measure: Measure) -
     return passing.speed[0] if measure == "trap" else passing.speed[1]
 
 
-def simulate(inputs: RunInputs, marks_m: tuple[float, float], measure: Measure) -> Run:
+def simulate(
+    inputs: RunInputs, marks_m: tuple[float, float], measure: Measure, last_gear: IntArray | None = None
+) -> Run:
     """Run n cars from the start past two marks, each in the gear that serves it best.
 
     A car that will not pull a gear stays in the one below: every gear is tried as the last one, and the best score
@@ -145,9 +147,16 @@ def simulate(inputs: RunInputs, marks_m: tuple[float, float], measure: Measure) 
         Distances of the first and the last board from the start.
     measure : str
         ``mean`` between the boards, speed at the first (``trap``) or at the last (``exit``).
+    last_gear : array (n,), optional
+        The gear (0 is first) in which each car's run must end, where that is not to be its best one.
     """
     parts = [
-        _simulate_chunk(inputs.take(slice(start, start + CHUNK)), marks_m, measure)
+        _simulate_chunk(
+            inputs.take(slice(start, start + CHUNK)),
+            marks_m,
+            measure,
+            None if last_gear is None else last_gear[start : start + CHUNK],
+        )
         for start in range(0, len(inputs), CHUNK)
     ]
     passing = Passing(
@@ -163,7 +172,9 @@ def simulate(inputs: RunInputs, marks_m: tuple[float, float], measure: Measure) 
     )
 
 
-def _simulate_chunk(inputs: RunInputs, marks_m: tuple[float, float], measure: Measure) -> Run:
+def _simulate_chunk(
+    inputs: RunInputs, marks_m: tuple[float, float], measure: Measure, last_gear: IntArray | None
+) -> Run:
     """Pull through the gears upward, then try them as the last one downward, highest first."""
     count = len(inputs)
     passing = Passing.empty(len(marks_m), count)
@@ -180,7 +191,10 @@ def _simulate_chunk(inputs: RunInputs, marks_m: tuple[float, float], measure: Me
     for number in reversed(range(len(entries))):
         entry, passing = entries[number]
         reach = np.minimum(inputs.rev_limit_rpm * inputs.radius_m / inputs.overall[number].clip(1e-9) * np.pi / 30, 1e3)
-        rows = np.flatnonzero(entry.able & (reach > best.score_ms))
+        pulls = Gear(inputs, number).push(entry.surface[None]).acceleration[0] > 0
+        limit = np.minimum(reach, inputs.surface_cap_ms) * (1 + 1e-9)
+        tried = entry.able & pulls & (entry.surface <= limit) & (reach > best.score_ms)
+        rows = np.flatnonzero(tried if last_gear is None else tried & (last_gear == number))
         if len(rows):
             run = _end_in(
                 Gear(inputs.take(rows), number),
@@ -223,11 +237,13 @@ def _enter(
         surface = clutch.surface_at(entry.speed)
         upper = np.maximum(gear.launch_surface, surface)
         nodes = _integrate(clutch, _even_points(surface, upper), entry.distance, entry.time)
-        able &= (nodes.acceleration > 0).all(axis=0)
+        able &= (upper == surface) | (nodes.acceleration > 0).all(axis=0)
         passing = _pass_marks(passing, nodes, marks_m, number)
-        return Entry(nodes.speed[-1], upper, nodes.distance[-1], nodes.time[-1], able), passing
+        closed = gear.surface_at(nodes.speed[-1])
+        able &= (closed >= gear.shift_surface) | (gear.push(closed[None]).acceleration[0] > 0)
+        return Entry(nodes.speed[-1], closed, nodes.distance[-1], nodes.time[-1], able), passing
     surface = gear.surface_at(entry.speed)
-    able &= gear.push(surface[None]).acceleration[0] > 0
+    able &= (surface >= gear.shift_surface) | (gear.push(surface[None]).acceleration[0] > 0)
     return entry._replace(surface=surface, able=able), passing
 
 
@@ -286,8 +302,8 @@ def _end_in(
     points = _deep_points(ahead, np.where(settles, LOG_REACH, ahead.reach), LAST_PANELS)
     nodes = _integrate(gear, points, entry.distance, entry.time)
     limited_speed, limited_use = gear.hold(stop)
-    by_cap = ~settles & (at_cap <= limiter)
-    held = np.where(settles, nodes.speed[-1], np.where(by_cap, np.minimum(inputs.cap_ms, nodes.speed[-1]), limited_speed))
+    by_cap = ~settles & ((at_cap <= limiter) | (limited_speed > inputs.cap_ms))
+    held = np.where(settles, nodes.speed[-1], np.where(by_cap, inputs.cap_ms, limited_speed))
     held_use = np.where(settles, nodes.use[-1], limited_use)
     passing = _pass_marks(passing, nodes, marks_m, number)
     holding = np.where(by_cap | (inputs.surface_cap_ms < gear.limit_surface), 4, 1)

@@ -11,7 +11,7 @@ from typing import Literal, cast
 
 import numpy as np
 
-from optimizer.choice.options import BoolArray, IntArray, Options
+from optimizer.choice.options import IntArray, Options
 from optimizer.physics import air, brakes, grip
 from optimizer.run.inputs import FloatArray
 from optimizer.run.model import RunModel, S
@@ -109,12 +109,16 @@ def _energy_shares(front_share: float) -> dict[Axle, tuple[float, float, float]]
     return {"front": (front_share, 0.0, 1.0), "rear": (1 - front_share, 1.0, 0.0)}
 
 
-def rotor_over_limit(options: Options, s: int, energy_j: float, front_share: float) -> BoolArray:
-    """Which rotors (m_s,) of a slot pass their allowed rise at this energy in some case."""
+def rotor_capacity_j(options: Options, s: int, front_share: float) -> FloatArray:
+    """Kinetic energy of the car (m_s,) that each rotor of a slot takes in the worst case; inf without a limit."""
     slot = options.slots[s]
     rotors = [cast(Rotor, part) for part in options.parts[s]]
-    heat = np.array([slot.count * rotor.heat_mass_kg for rotor in rotors])
-    specific = np.array([rotor.specific_heat_jkgk for rotor in rotors])
-    allowed = np.array([rotor.max_rise_k or np.inf for rotor in rotors])
-    most = max(_energy_shares(front_share)[cast(Axle, slot.axle)]) * energy_j
-    return np.asarray(brakes.rotor_rise(most, heat, specific) > allowed * (1 + 1e-9))
+    worst = max(_energy_shares(front_share)[cast(Axle, slot.axle)])
+    return np.array(
+        [
+            slot.count * rotor.heat_mass_kg * rotor.specific_heat_jkgk * rotor.max_rise_k / worst
+            if rotor.max_rise_k
+            else 1e12
+            for rotor in rotors
+        ]
+    )

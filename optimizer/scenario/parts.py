@@ -120,7 +120,10 @@ class Tire(Part):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wheel(Part):
-    """A wheel. ``brake_clearance_m`` is the diameter that brake parts inside it may reach; offset is positive inward."""
+    """A wheel. ``brake_clearance_m`` is the diameter that brake parts inside it may reach.
+
+    Offset is positive where the mounting face lies outward of the middle of the rim: the wheel then stands further in.
+    """
 
     rim_diameter_in: float
     rim_width_in: float

@@ -6,14 +6,15 @@ grip chosen apart. Net force at every speed is at least that of every real compl
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import itertools
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.run.judge import Judge
 from optimizer.run.linear import LESS_IS_FASTER, C, Frame, LinearSpace
-from optimizer.run.simulator import simulate
+from optimizer.run.simulator import LIMITS, simulate
 from optimizer.search.drive_sets import DriveSets
 from optimizer.search.surrogate import Tangents, tangents_at
 
@@ -23,6 +24,11 @@ STEPS = {
     "rear_turning_kgm2": 2e-3, "free_rolling_n": 0.2, "free_rolling_nv2": 5e-5,
 }  # fmt: skip
 """Steps of the central differences: large against rounding, small against curvature."""
+SLACK_MS = 1e-2
+"""Optimistic runs are loosened by this: a lighter wheel also coasts down faster while a gear is changed, which can
+cost more than it brings by up to 0.007 m/s (docs/method.md)."""
+LEAD_SLACK_MS = 0.1
+"""Taken off the lead of the fast day, which is sampled."""
 CHUNK = 4096
 """Drive sets bounded at once."""
 
@@ -37,18 +43,22 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """B drive sets opened together: their frame, options' coordinates, span."""
+    """B drive sets opened together: their frame, options' coordinates, span.
+
+    ``gears`` (R, B) are the gears in which each run ends; None: the best.
+    """
 
     sets: DriveSets
     frame: Frame
     additions: tuple[FloatArray, ...]
     span: Span
+    gears: IntArray | None = None
 
     def take(self, rows: IntArray) -> Batch:
-        """Some of the drive sets."""
+        """Some of the drive sets, or drive sets repeated."""
         return Batch(
             self.sets.take(rows), self.frame.take(rows), tuple(each[rows] for each in self.additions),
-            Span(self.span.least[rows], self.span.most[rows]),
+            Span(self.span.least[rows], self.span.most[rows]), None if self.gears is None else self.gears[:, rows],
         )  # fmt: skip
 
 
@@ -90,12 +100,84 @@ class Bounding:
         self.simulated += len(roll)
         return run.passing.speed[1]
 
+    def fast_day_lead(self, batch: Batch) -> tuple[FloatArray, FloatArray]:
+        """How much faster than the score tires and car are on the fast day, at least: (B,) each.
+
+        Taken at three points across the completions' span, less the spread of the three and `LEAD_SLACK_MS`. Both
+        speeds fall together along the span, so the lead hardly changes; this is checked, not shown by argument.
+        """
+        span = batch.span
+        turning, ground = [], []
+        for share in (0.0, 0.5, 1.0):
+            point = span.least + share * (span.most - span.least)
+            score = self.speed_of(batch, np.arange(len(point)), point)
+            run = simulate(self.space.inputs(batch.frame, point, self.judge.fast), self.judge.marks_m, "exit")
+            self.simulated += len(point)
+            turning.append(run.passing.surface[1] - score)
+            ground.append(run.passing.speed[1] - score)
+        return _least_lead(turning), _least_lead(ground)
+
     def speed_of(self, batch: Batch, rows: IntArray, points: FloatArray) -> FloatArray:
         """Speeds (n,) of cars at points (n, L) of the batch's drive sets given by rows."""
         frame = batch.frame.take(rows)
-        runs = tuple(self.judge.run_of(self.space.inputs(frame, points, each)) for each in self.judge.conditions)
+        runs = tuple(
+            self.judge.run_of(
+                self.space.inputs(frame, points, each), None if batch.gears is None else batch.gears[number, rows]
+            )
+            for number, each in enumerate(self.judge.conditions)
+        )
         self.simulated += len(rows) * len(runs)
         return self.judge.joined(runs)
+
+    def by_gear(self, batch: Batch, level: float) -> tuple[IntArray, Batch, FloatArray, BoolArray]:
+        """The batch once for each combination of last gears that could still reach the level, with its rows.
+
+        A car's speed is the best over the gears its runs may end in, so the cars that reach a level are a union: one
+        convex set for each choice of gears. The optimistic run of each choice says which matter.
+
+        Returns
+        -------
+        rows : array (n,)
+            Row of the batch that each entry came from.
+        batch : Batch
+            The entries.
+        speed : array (n,)
+            Speed of the optimistic run.
+        free : bool array (n,)
+            Whether neither limiter nor cap holds it: then every real completion is held by power, grip or distance.
+        """
+        count, gears = len(batch.sets), len(batch.frame.drive.overall)
+        roll, grip = _extreme_points(batch.span, best=True)
+        speeds = np.zeros((len(self.judge.conditions), gears, count))
+        held = np.zeros(speeds.shape, dtype=bool)
+        for number, each in enumerate(self.judge.conditions):
+            inputs = self.space.inputs(batch.frame, roll, each, grip)
+            for gear in range(gears):
+                run = self.judge.run_of(inputs, np.full(count, gear))
+                speeds[number, gear] = run.score_ms
+                held[number, gear] = np.isin(run.passing.limit[1], (LIMITS.index("revs"), LIMITS.index("speed cap")))
+        self.simulated += speeds.size
+        rows, chosen, bounds, free = [], [], [], []
+        for choice in itertools.product(range(gears), repeat=len(speeds)):
+            each_run = [speeds[number, gear] for number, gear in enumerate(choice)]
+            mean = sum(each_run) / len(each_run)
+            possible = np.flatnonzero((np.minimum.reduce(each_run) > 0) & (mean > level - SLACK_MS))
+            rows.append(possible)
+            chosen.append(np.repeat(np.array(choice)[:, None], len(possible), axis=1))
+            bounds.append(np.asarray(mean)[possible])
+            free.append(~np.logical_or.reduce([held[n, g] for n, g in enumerate(choice)])[possible])
+        kept = np.concatenate(rows)
+        taken = replace(batch.take(kept), gears=np.concatenate(chosen, axis=1))
+        return kept, taken, np.concatenate(bounds), np.concatenate(free)
+
+    def losses(self, batch: Batch, slope: FloatArray) -> list[FloatArray]:
+        """Speed (n, m_s) that each option costs against the best in its slot, at a given slope per coordinate."""
+        out = []
+        for add, ok in zip(batch.additions, batch.sets.allowed, strict=True):
+            least = np.where(ok[:, :, None], add, np.inf).min(axis=1, keepdims=True)
+            worse = np.where(ok[:, :, None], add - least, 0.0)
+            out.append(-np.einsum("bml,l->bm", worse[:, :, LESS_IS_FASTER], slope[list(LESS_IS_FASTER)]))
+        return out
 
     def tangents(self, batch: Batch, level: float, ends: tuple[FloatArray, FloatArray] | None = None) -> Tangents:
         """Tangents of a batch at a level, on the line between two points, or from best to worst coordinates."""
@@ -112,6 +194,12 @@ class Bounding:
             if differs[C[name]]:
                 steps[C[name]] = step
         return steps
+
+
+def _least_lead(leads: list[FloatArray]) -> FloatArray:
+    """Least of some leads, less their spread and the slack."""
+    low, high = np.minimum.reduce(leads), np.maximum.reduce(leads)
+    return low - (high - low) - LEAD_SLACK_MS
 
 
 def _span(frame: Frame, additions: tuple[FloatArray, ...], allowed: tuple[BoolArray, ...]) -> Span:

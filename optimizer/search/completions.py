@@ -79,19 +79,22 @@ class _Block:
         )  # fmt: skip
 
 
-def complete(task: Task, most: int) -> Found:
+def complete(task: Task, most: int, *, cheapest: bool = False) -> Found:
     """Find all completions, or, where there are more than ``most``, those with the highest first score.
+
+    With ``cheapest``, those with the lowest bound on their price instead.
 
     Never leaves out a completion that meets the limits, unless it says ``cut_off``; prices are lower bounds and
     linear rows are checked in full, so what is found still has to be priced.
     """
-    search = _Search(task, most)
-    return search.run()
+    return _Search(task, most, cheapest=cheapest).run()
 
 
 class _Search:
-    def __init__(self, task: Task, most: int) -> None:
+    def __init__(self, task: Task, most: int, *, cheapest: bool) -> None:
         self.task = task
+        self.cheapest = cheapest
+        self.cents_left = task.cents_left
         self.most = most
         self.threshold = task.threshold.copy()
         self.cut_off = False
@@ -150,10 +153,18 @@ class _Search:
         leaves = [*leaves, block]
         if sum(len(leaf.cents) for leaf in leaves) <= 2 * self.most:
             return leaves
+        self.cut_off = True
+        if self.cheapest:
+            spent = [self._spent(leaf.cents, leaf.jobs) for leaf in leaves]
+            self.cents_left = float(np.partition(np.concatenate(spent), self.most - 1)[self.most - 1])
+            return [leaf.take(cents <= self.cents_left) for leaf, cents in zip(leaves, spent, strict=True)]
         scores = np.concatenate([leaf.scores[0] for leaf in leaves])
         self.threshold[0] = max(self.threshold[0], np.partition(scores, -self.most)[-self.most])
-        self.cut_off = True
         return [leaf.take(leaf.scores[0] >= self.threshold[0]) for leaf in leaves]
+
+    def _spent(self, cents: FloatArray, jobs: IntArray) -> FloatArray:
+        """Lower bound on the price of partial builds, with the jobs they need so far."""
+        return cents + _job_sum(jobs & ~self.task.jobs_done, self.task.job_cents)
 
     def _grow(self, block: _Block, depth: int) -> _Block:
         """Add every allowed option of the next slot to every partial build, and drop what cannot be saved."""
@@ -170,12 +181,12 @@ class _Search:
         keep &= (scores + self.rest_score[:, depth + 1, None] >= self.threshold[:, None]).all(axis=0)
         cents = block.cents[parent] + task.cents[depth][option]
         jobs = block.jobs[parent] | task.jobs[depth][option]
-        spent = cents + _job_sum(jobs & ~task.jobs_done, task.job_cents)
-        keep &= spent + self.rest_cents[depth + 1] <= task.cents_left
+        spent = self._spent(cents, jobs)
+        keep &= spent + self.rest_cents[depth + 1] <= self.cents_left
         hours = block.hours[parent] + task.hours[depth][option]
         keep &= hours + _job_sum(jobs & ~task.jobs_done, task.job_hours) + self.rest_hours[depth + 1] <= task.hours_left
-        if np.isfinite(task.cents_left):
-            reach = scores + self.rest_net[:, depth + 1, None] + task.multipliers[:, None] * (task.cents_left - spent)
+        if np.isfinite(self.cents_left):
+            reach = scores + self.rest_net[:, depth + 1, None] + task.multipliers[:, None] * (self.cents_left - spent)
             keep &= (reach >= self.threshold[:, None]).all(axis=0)
         rows = block.rows[:, parent] + np.stack([table[depth][option] for table in task.rows]) if task.rows else block.rows[:, parent]
         if task.rows:

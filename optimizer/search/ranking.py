@@ -8,7 +8,7 @@ bound is above the K-th best. What each step rests on is in docs/method.md, sect
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -16,10 +16,12 @@ from optimizer.choice.legality import Legality
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds, PriceBook
 from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge, order_keys
-from optimizer.run.linear import LinearSpace
+from optimizer.run.linear import C, LinearSpace
+from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.completions import Task, complete
-from optimizer.search.drive_sets import DriveSets, drive_sets_of, option_cents
+from optimizer.scenario.parts import Axle, Extra
+from optimizer.search.drive_sets import DriveSets, drive_sets_of, option_cents, within_budget
 from optimizer.search.surrogate import Tangents, lagrangian_bound
 
 Progress = Callable[[str, float], None]
@@ -27,9 +29,28 @@ Progress = Callable[[str, float], None]
 
 SLACK_MS = 2e-3
 """Every cut is loosened by this: it covers differences, rounding and the curvature of the mean (docs/method.md)."""
-FIRST_BATCH, BATCH = 8, 48
-SEED_LEAVES, MOST_LEAVES = 400, 6000
-"""Completions listed for one drive set before the level is known, and after."""
+CLIMBS, CLIMB_WIDTH = 7, 4
+"""Builds whose neighbors are tried before the search proper, taken from among the best few."""
+GENTLE = 0.75
+"""Share of the smallest slope met that is relied on before a drive set has a tangent of its own."""
+FIRST_BATCH, BATCH = 8, 128
+REBOUND_MS = 0.05
+"""A rise of the level by this much is worth bounding the waiting drive sets again."""
+SEED_LEAVES, MOST_LEAVES, CHEAP_LEAVES = 400, 6000, 1000
+"""Completions listed for one drive set before the level is known, after, and when cheap ones are looked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """What is looked for: builds at least as fast as ``level``, for at most ``money`` cents.
+
+    ``ties`` says whether builds that can only equal the level count; ``cheapest`` lists cheap completions first.
+    """
+
+    level: float
+    money: float
+    ties: bool = False
+    cheapest: bool = False
 
 
 @dataclass(slots=True)
@@ -113,6 +134,16 @@ class _Pool:
             return -np.inf
         return float(np.partition(self.numbers[:, 0], -self.k)[-self.k])
 
+    def kth_price(self) -> float:
+        """Price of the K-th best, by speed and then price."""
+        order = np.lexsort([self.numbers[:, 1], -np.round(self.numbers[:, 0] / SPEED_STEP_MS)])
+        return float(self.numbers[order[self.k - 1], 1])
+
+    def cheapest(self, level: float) -> float:
+        """Lowest price among builds at least this fast."""
+        fast = self.numbers[:, 0] >= level
+        return float(self.numbers[fast, 1].min())
+
 
 class Ranker:
     """Finds the best K builds of one scenario, class, salt condition and budget.
@@ -151,6 +182,7 @@ class Ranker:
         usable = tuple(~out & ok for out, ok in zip(legality.forbidden, self.bounds.available, strict=True))
         self.space = LinearSpace(judge.model, judge.conditions, usable)
         self.bounding = Bounding(judge, self.space)
+        self.gentlest: FloatArray | None = None
         self.evidence = Evidence(combinations=_product(judge.options.sizes))
 
     def top(self, k: int, proposals: IntArray | None = None) -> Ranking:
@@ -166,75 +198,251 @@ class Ranker:
         self.progress("listing tire, gear and engine combinations", 0.0)
         sets = drive_sets_of(self.legality, self.judge.model.drive_slots, self.bounds, self.budget_cents)
         self.evidence.drive_sets = len(sets)
-        pool = _Pool(self.judge, k)
-        self._try(pool, np.zeros((1, len(self.judge.options.slots)), dtype=np.int64))
+        self.pool = pool = _Pool(self.judge, k)
+        self._try(np.zeros((1, len(self.judge.options.slots)), dtype=np.int64))
         if proposals is not None:
-            self._try(pool, proposals)
+            self._try(proposals)
+        self._climb()
         self.progress("best cases of all combinations", 0.1)
-        bound = self.bounding.optimistic(sets)
-        order = np.argsort(-bound, kind="stable")
-        self._search(pool, sets.take(order), bound[order])
-        return self._ranked(pool, k)
+        self.all_sets = sets
+        self._bound_all(Goal(pool.level, self.budget))
+        self._search()
+        if np.isfinite(pool.level) and np.isclose(self._caps(), pool.level, rtol=0, atol=SPEED_STEP_MS).any():
+            self.progress("cheapest of the equally fast", 0.7)
+            self._cheapest_first(pool.level, pool.kth_price)
+        return self._ranked(k)
+
+    def cheapest(self, level: float) -> IntArray:
+        """The cheapest legal build (S,) at least as fast as a level that some build of the last `top` reaches."""
+        pool = self.pool
+        self.progress("cheapest at nearly that speed", 0.8)
+        self._cheapest_first(level, lambda: pool.cheapest(level) - 1)
+        fast = np.flatnonzero(pool.numbers[:, 0] >= level)
+        speed, cents, _, care = pool.numbers[fast].T
+        whole = cents.astype(np.int64)
+        order = order_keys(self.judge.options, pool.builds[fast], speed, care, whole)
+        return pool.builds[fast[order[np.argmin(whole[order])]]]
 
     # --- the search ---------------------------------------------------------------------------------------------
 
-    def _search(self, pool: _Pool, sets: DriveSets, bound: FloatArray) -> None:
+    def _bound_all(self, goal: Goal) -> None:
+        """Bound every drive set that could meet a goal, best bound first."""
+        sets = self._tighten(self.all_sets, goal)
+        bound = self.bounding.optimistic(sets)
+        order = np.argsort(-bound, kind="stable")
+        self.sets, self.bound = sets.take(order), bound[order]
+
+    def _climb(self) -> None:
+        """Change one or two slots of good builds until that brings nothing: a level to start from, and no more.
+
+        What is found here only decides how early the bounds bite.
+        """
+        done: set[bytes] = set()
+        for equipped in (True, False):
+            for step in range(CLIMBS):
+                build = self._next_to_change(done, equipped=equipped)
+                if build is None:
+                    break
+                self.progress("trying changes to the car", 0.05 * step / CLIMBS)
+                done.add(build.tobytes())
+                self._try(_two_changes(build, self.judge.options.sizes))
+
+    def _next_to_change(self, done: set[bytes], *, equipped: bool) -> IntArray | None:
+        """The best build met but not yet changed, among the best few: of all, or of those no speed bracket holds."""
+        pool = self.pool
+        rows = np.arange(len(pool.builds))
+        if equipped:
+            rows = rows[~np.isfinite(self.judge.model.drive_rows(pool.builds).cap_ms)]
+        speed = np.round(pool.numbers[rows, 0] / SPEED_STEP_MS)
+        best = rows[np.lexsort([pool.numbers[rows, 1], -speed])[:CLIMB_WIDTH]]
+        return next((pool.builds[row] for row in best if pool.builds[row].tobytes() not in done), None)
+
+    def _tighten(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """Drop what no build that meets the goal can have: hopeless tires and rotors, slots left without the equipment
+        a speed bracket asks for, and what money then no longer allows."""
+        sets = _without_hopeless(sets, self.judge.hopeless(goal.level))
+        allowed = list(sets.allowed)
+        for carry in self._equipment(goal):
+            slots = [s for s, has in enumerate(carry) if has.any()]
+            if len(slots) == 1 and slots[0] in sets.free:
+                allowed[sets.free.index(slots[0])] = allowed[sets.free.index(slots[0])] & carry[slots[0]]
+        sets = replace(sets, allowed=tuple(allowed))
+        while True:
+            sets = sets.take(np.logical_and.reduce([ok.any(axis=1) for ok in sets.allowed], initial=True))
+            before = sum(int(ok.sum()) for ok in sets.allowed)
+            if np.isfinite(goal.money):
+                sets = within_budget(sets, self.bounds, int(goal.money))
+            if sum(int(ok.sum()) for ok in sets.allowed) == before:
+                return sets
+
+    def _equipment(self, goal: Goal) -> list[tuple[BoolArray, ...]]:
+        """For each speed bracket that the goal lies above: which options carry what it asks for."""
+        needed = []
+        for bracket in self.judge.options.scenario.race_class.brackets:
+            cap = bracket.above_ms - bracket.hold_off_ms + (SPEED_STEP_MS if goal.ties else -SPEED_STEP_MS)
+            if bracket.requires not in self.judge.event.carries and goal.level > cap:
+                needed.append(
+                    tuple(
+                        np.array([bracket.requires in part.tags for part in parts])
+                        for parts in self.judge.options.parts
+                    )
+                )
+        return needed
+
+    def _search(self) -> None:
         """Open drive sets best bound first until no bound is above the K-th best."""
+        sets, bound, pool = self.sets, self.bound, self.pool
         waiting = list(range(len(sets)))
         most = dict.fromkeys(waiting, SEED_LEAVES)
         touched: set[int] = set()
-        size = FIRST_BATCH
+        bounded_at = pool.level
         while waiting:
             level = pool.level
-            rows = [row for row in waiting[:size] if bound[row] > level - SLACK_MS]
+            if level > bounded_at + REBOUND_MS:
+                kept = self._rebound(sets, np.array(waiting), Goal(level, self.budget))
+                waiting, bounded_at = [int(row) for row in kept], level
+                continue
+            size = BATCH if np.isfinite(level) else FIRST_BATCH
+            rows = [row for row in waiting[:size] if bound[row] > level - BOUND_SLACK_MS]
             if not rows:
                 break
-            self.progress("looking for faster builds", 0.3 + 0.7 * len(touched) / (len(touched) + len(waiting)))
+            close = np.count_nonzero(bound > level - BOUND_SLACK_MS)
+            self.progress("looking for faster builds", 0.2 + 0.5 * len(touched) / max(close, 1))
             touched.update(rows)
-            again = self._open(pool, sets, np.array(rows), level, most)
+            again = self._open(sets, np.array(rows), Goal(level, self.budget), most)
             for row in again:
                 most[row] = most[row] * 4 if pool.level <= level else MOST_LEAVES
             waiting = sorted([*again, *waiting[len(rows) :]], key=lambda row: -bound[row])
-            size = BATCH if np.isfinite(pool.level) else FIRST_BATCH
-        left = [bound[row] for row in waiting]
         self.evidence.opened = len(touched)
-        self.evidence.highest_left_ms = float(max(left)) if left else 0.0
+        self.evidence.highest_left_ms = float(max((bound[row] for row in waiting), default=0.0))
 
-    def _open(self, pool: _Pool, sets: DriveSets, rows: IntArray, level: float, most: dict[int, int]) -> list[int]:
-        """List, price and simulate the completions of drive sets that could reach the level.
+    def _rebound(self, sets: DriveSets, rows: IntArray, goal: Goal) -> IntArray:
+        """Which of the waiting drive sets (by row) are still worth opening now that the level has risen.
+
+        Bounds are taken again over what the higher level leaves allowed; `sets` itself keeps its rows.
+        """
+        rows = rows[self.bound[rows] > goal.level - BOUND_SLACK_MS]
+        if len(rows) == 0:
+            return rows
+        tight = self._tighten(replace(sets.take(rows), builds=_marked(sets.builds[rows], rows)), goal)
+        marks = tight.builds[:, -1]
+        tight = replace(tight, builds=tight.builds[:, :-1])
+        self.bound[marks] = np.minimum(self.bound[marks], self.bounding.optimistic(tight))
+        kept = marks[self.bound[marks] > goal.level - BOUND_SLACK_MS]
+        return kept[np.argsort(-self.bound[kept], kind="stable")]
+
+    def _cheapest_first(self, level: float, ceiling: Callable[[], float]) -> None:
+        """Open drive sets that can reach the level for at most ``ceiling``, cheapest first, as the ceiling falls."""
+        if self.budget < ceiling():
+            return
+        sets = self._tighten(self.all_sets, Goal(level, ceiling(), ties=True))
+        sets = sets.take(self.bounding.optimistic(sets) > level - BOUND_SLACK_MS)
+        cents = option_cents(sets, self.bounds)
+        least = sets.spent + sum(
+            (np.where(ok, price, np.inf).min(axis=1) for ok, price in zip(sets.allowed, cents, strict=True)),
+            start=np.zeros(len(sets)),
+        )
+        waiting = [int(row) for row in np.argsort(least, kind="stable")]
+        most = dict.fromkeys(waiting, CHEAP_LEAVES)
+        while waiting:
+            money = ceiling()
+            rows = [row for row in waiting[:BATCH] if least[row] <= money + 0.5]
+            if not rows:
+                break
+            again = self._open(sets, np.array(rows), Goal(level, money, ties=True, cheapest=True), most)
+            for row in again:
+                most[row] *= 4
+            waiting = sorted([*again, *waiting[len(rows) :]], key=lambda row: least[row])
+
+    def _caps(self) -> FloatArray:
+        """Every ground speed cap that some build could run into."""
+        caps = [each.above_ms - each.hold_off_ms for each in self.judge.options.scenario.race_class.brackets]
+        for parts in self.judge.options.parts:
+            caps += [part.cap_ms for part in parts if isinstance(part, Extra) and part.cap_ms is not None]
+        return np.array(caps, dtype=float)
+
+    def _open(self, sets: DriveSets, rows: IntArray, goal: Goal, most: dict[int, int]) -> list[int]:
+        """List, price and simulate the completions of drive sets that could meet the goal.
 
         Returns the sets whose list was cut off, to be opened again.
         """
-        chosen = _without_hopeless(sets.take(rows), self._hopeless(level))
-        alive = np.logical_and.reduce([ok.any(axis=1) for ok in chosen.allowed], initial=True)
-        rows, batch = rows[alive], self.bounding.open(chosen.take(alive))
+        marked = replace(sets.take(rows), builds=_marked(sets.builds[rows], rows))
+        chosen = self._tighten(marked, goal)
+        rows = chosen.builds[:, -1]
         if len(rows) == 0:
             return []
-        fit = self._tires_hold(batch, level)
-        rows, batch = rows[fit], batch.take(np.flatnonzero(fit))
+        batch = self.bounding.open(replace(chosen, builds=chosen.builds[:, :-1]))
+        again, batch, speed, free = self.bounding.by_gear(batch, goal.level)
+        rows = rows[again]
+        close = np.flatnonzero(self._may_reach(batch, speed, free, goal))
+        rows, batch = rows[close], batch.take(close)
         if len(rows) == 0:
             return []
-        cuts, kept = self._cuts(batch, level)
+        fit, batch = self._tires_hold(batch, goal.level)
+        rows, batch = rows[fit], batch.take(fit)
+        if len(rows) == 0:
+            return []
+        cuts, kept = self._cuts(batch, goal)
         cut_off, found = [], []
         for place, row in enumerate(rows[kept]):
-            task, order = self._task(batch, int(kept[place]), cuts, place, level)
-            each = complete(task, most[int(row)])
+            task, order = self._task(batch, int(kept[place]), cuts, place, goal)
+            each = complete(task, most[int(row)], cheapest=goal.cheapest)
             builds = np.repeat(batch.sets.builds[kept[place]][None], len(each.choices), axis=0)
             builds[:, order] = each.choices
             found.append(builds)
             if each.cut_off:
                 cut_off.append(int(row))
         if found:
-            self._try(pool, np.concatenate(found))
-        return cut_off
+            self._try(np.concatenate(found))
+        return sorted(set(cut_off))
 
-    def _cuts(self, batch: Batch, level: float) -> tuple[list[tuple[Tangents, FloatArray, BoolArray]], IntArray]:
+    def _may_reach(self, batch: Batch, speed: FloatArray, free: BoolArray, goal: Goal) -> BoolArray:
+        """Whether affordable completions could reach the level, by slopes gentler than any met so far.
+
+        From the optimistic run, every kilogram and newton that money forces on a build costs at least `GENTLE` of the
+        smallest slope seen among tangents of cars that no limiter or cap holds. Checked, not shown by argument.
+        """
+        if self.gentlest is None or not np.isfinite(goal.level):
+            return np.ones(len(speed), dtype=bool)
+        losses = self.bounding.losses(batch, GENTLE * self.gentlest)
+        left = goal.money - batch.sets.spent
+        bound, _ = lagrangian_bound(losses, option_cents(batch.sets, self.bounds), left, list(batch.sets.allowed))
+        return np.where(free, speed + bound, np.where(np.isfinite(bound), speed, -np.inf)) >= goal.level - BOUND_SLACK_MS
+
+    def _learn(self, tangents: Tangents) -> None:
+        """Keep the smallest slope of each coordinate met so far."""
+        steep = tangents.smooth & (tangents.slope[:, C["drag_area_m2"]] < 0)
+        if steep.any():
+            least = np.maximum(-tangents.slope[steep], 0.0).min(axis=0)
+            self.gentlest = least if self.gentlest is None else np.minimum(self.gentlest, least)
+
+    def _tires_hold(self, batch: Batch, level: float) -> tuple[IntArray, Batch]:
+        """Drive sets and undriven tires that are good for the fast day of any build that reaches the level."""
+        turning = ground = self.bounding.slowest_on_fast_day(batch)
+        if np.isfinite(level):
+            lead, ground_lead = self.bounding.fast_day_lead(batch)
+            turning, ground = np.maximum(turning, level + lead), np.maximum(ground, level + ground_lead)
+        fit = np.ones(len(batch.sets), dtype=bool)
+        allowed = list(batch.sets.allowed)
+        for axle in AXLES:
+            s = self.judge.model.slot_on("tire", axle)
+            if s in batch.sets.free:
+                allowed[batch.sets.free.index(s)] &= self.judge.tires_hold(axle, ground, level)
+            elif s is not None:
+                holds = self.judge.tires_hold(axle, turning, level)
+                fit &= holds[np.arange(len(fit)), batch.sets.builds[:, s]]
+        fit &= np.logical_and.reduce([ok.any(axis=1) for ok in allowed], initial=True)
+        sets = replace(batch.sets, allowed=tuple(allowed))
+        return np.flatnonzero(fit), replace(batch, sets=sets)
+
+    def _cuts(self, batch: Batch, goal: Goal) -> tuple[list[tuple[Tangents, FloatArray, BoolArray]], IntArray]:
         """Two tangents per drive set, and the sets whose bound by the first still reaches the level."""
         cents = option_cents(batch.sets, self.bounds)
-        left = self.budget - batch.sets.spent
+        left, level = goal.money - batch.sets.spent, goal.level
         first = self.bounding.tangents(batch, level)
+        self._learn(first)
         bound, multiplier, best = self._linear_bound(batch, first, cents, left)
-        holds = first.speed <= level
+        holds = (first.speed <= level) & first.smooth
         kept = np.flatnonzero(np.isfinite(bound) & (~holds | (bound >= -SLACK_MS)))
         if len(kept) == 0 or not np.isfinite(level):
             return [(first.take(kept), multiplier[kept], holds[kept])], kept
@@ -242,7 +450,7 @@ class Ranker:
         ends = self._line_through(smaller, best[kept], level)
         second = self.bounding.tangents(smaller, level, ends)
         bound2, multiplier2, _ = self._linear_bound(smaller, second, [each[kept] for each in cents], left[kept])
-        holds2 = second.speed <= level
+        holds2 = (second.speed <= level) & second.smooth
         stay = ~holds2 | (bound2 >= -SLACK_MS)
         one = (first.take(kept[stay]), multiplier[kept[stay]], holds[kept[stay]])
         two = (second.take(np.flatnonzero(stay)), multiplier2[stay], holds2[stay])
@@ -275,7 +483,7 @@ class Ranker:
         place: int,
         cuts: list[tuple[Tangents, FloatArray, BoolArray]],
         position: int,
-        level: float,
+        goal: Goal,
     ) -> tuple[Task, list[int]]:
         """The completion task of one drive set, and its free slots in the order of how much they matter to speed."""
         sets, free = batch.sets, batch.sets.free
@@ -287,7 +495,7 @@ class Ranker:
         order = sorted(range(len(free)), key=lambda f: -spread[f])
         one = sets.take(np.array([place]))
         cents = [each[0] for each in self._plain_cents(one)]
-        rows, left = self._rows(one, level)
+        rows, left = self._rows(one, goal)
         where = {s: order.index(f) for f, s in enumerate(free)}
         pairs = {}
         for (s, t), forbidden in self.legality.pairs.items():
@@ -303,7 +511,7 @@ class Ranker:
             score_base=np.array([(batch.frame.base[place] - p) @ g for p, g in zip(points, slopes, strict=True)]),
             threshold=np.array([-SLACK_MS if holds[position] else -np.inf for _, _, holds in cuts]),
             cents=[cents[f] for f in order],
-            cents_left=self.budget - float(one.spent[0]) + 0.5,
+            cents_left=goal.money - float(one.spent[0]) + 0.5,
             jobs=[self.bounds.jobs[free[f]].astype(np.int64) for f in order],
             jobs_done=done,
             job_cents=self.bounds.job_cents.astype(float),
@@ -321,7 +529,7 @@ class Ranker:
         """Price of each option without jobs, which the task counts exactly."""
         return [self.bounds.cents[s][None].astype(float) for s in one.free]
 
-    def _rows(self, one: DriveSets, level: float) -> tuple[list[list[FloatArray]], FloatArray]:
+    def _rows(self, one: DriveSets, goal: Goal) -> tuple[list[list[FloatArray]], FloatArray]:
         """Linear rows over the free slots with what the drive set leaves of them; equipment needed at the level."""
         rows, left = [], []
         drive = self.judge.model.drive_slots
@@ -329,31 +537,22 @@ class Ranker:
             used = sum(float(row.coefficients[s][one.builds[0, s]]) for s in drive)
             rows.append([row.coefficients[s] for s in one.free])
             left.append(row.upper + row.slack - used)
-        event = self.judge.event
-        for bracket in self.judge.options.scenario.race_class.brackets:
-            if bracket.requires in event.carries or level <= bracket.above_ms - bracket.hold_off_ms:
-                continue
-            carry = [
-                np.array([float(bracket.requires in part.tags) for part in parts])
-                for parts in self.judge.options.parts
-            ]
+        for coefficients, upper in self.judge.rotor_rows(goal.level):
+            used = sum(float(coefficients[s][one.builds[0, s]]) for s in drive)
+            rows.append([coefficients[s] for s in one.free])
+            left.append(upper - used)
+        for has_it in self._equipment(goal):
+            carry = [each.astype(float) for each in has_it]
             has = sum(float(carry[s][one.builds[0, s]]) for s in drive)
             rows.append([-carry[s] for s in one.free])
             left.append(has - 1.0)
         return rows, np.array(left)
 
-    def _hopeless(self, level: float) -> tuple[BoolArray, ...]:
-        """Options with which no build that reaches the level meets every check."""
-        return self.judge.hopeless(level)
-
-    def _tires_hold(self, batch: Batch, level: float) -> BoolArray:
-        """Drive sets whose driven tires are good for the slowest of their completions on the fast day."""
-        return self.judge.driven_tires_hold(batch.sets.builds, self.bounding.slowest_on_fast_day(batch), level)
-
     # --- builds -------------------------------------------------------------------------------------------------
 
-    def _try(self, pool: _Pool, builds: IntArray) -> None:
+    def _try(self, builds: IntArray) -> None:
         """Price, simulate and check builds; the legal ones enter the pool."""
+        pool = self.pool
         builds = pool.fresh(builds)
         builds = builds[self.legality.allowed(builds)]
         if len(builds) == 0:
@@ -378,8 +577,9 @@ class Ranker:
         care = judged.care[judged.legal & (speed[rows] > 0)]
         pool.add(builds[legal], speed[legal], cents[legal], hours[legal], care)
 
-    def _ranked(self, pool: _Pool, k: int) -> Ranking:
+    def _ranked(self, k: int) -> Ranking:
         """The pool in the total order."""
+        pool = self.pool
         speed, cents, hours, care = pool.numbers.T
         order = order_keys(self.judge.options, pool.builds, speed, care, cents.astype(np.int64))
         listed = min(k, len(order))
@@ -391,8 +591,28 @@ class Ranker:
         )  # fmt: skip
 
 
+AXLES: tuple[Axle, Axle] = ("front", "rear")
 NEAR_MS = 0.15
 """Builds this little below the K-th best are checked too: candidates for the cheapest and most careful choice."""
+
+
+def _marked(builds: IntArray, rows: IntArray) -> IntArray:
+    """Builds (n, S) with the row each came from as a further column, to survive a selection."""
+    return np.concatenate([builds, rows[:, None]], axis=1)
+
+
+def _two_changes(build: IntArray, sizes: tuple[int, ...]) -> IntArray:
+    """Every build that differs from one (S,) in one or two slots."""
+    places = [(s, o) for s, size in enumerate(sizes) for o in range(size)]
+    slot, option = np.array(places).T
+    first, second = np.triu_indices(len(places), k=0)
+    keep = (slot[first] != slot[second]) | (first == second)
+    first, second = first[keep], second[keep]
+    builds = np.repeat(build[None], len(first), axis=0)
+    rows = np.arange(len(first))
+    builds[rows, slot[first]] = option[first]
+    builds[rows, slot[second]] = option[second]
+    return builds
 
 
 def _product(sizes: tuple[int, ...]) -> int:
@@ -413,5 +633,3 @@ def _without_hopeless(sets: DriveSets, hopeless: tuple[BoolArray, ...]) -> Drive
     allowed = tuple(ok & ~own[:, None] for ok in allowed)
     return DriveSets(sets.builds, sets.free, allowed, sets.spent, sets.jobs)
 
-
-__all__ = ["SPEED_STEP_MS", "Evidence", "Ranker", "Ranking"]

@@ -31,15 +31,18 @@ class Tangents:
         Where it touches, and the change of speed per unit of each coordinate.
     speed : array (B,)
         Speed at the point; the tangent holds for all cars at least this fast.
+    smooth : bool array (B,)
+        Whether the slopes to either side agree: where they do not (a shift at a board), it holds for no car.
     """
 
     point: FloatArray
     slope: FloatArray
     speed: FloatArray
+    smooth: BoolArray
 
     def take(self, rows: IntArray) -> Tangents:
         """Some of the tangents."""
-        return Tangents(self.point[rows], self.slope[rows], self.speed[rows])
+        return Tangents(self.point[rows], self.slope[rows], self.speed[rows], self.smooth[rows])
 
 
 def tangents_at(
@@ -67,9 +70,12 @@ def tangents_at(
         moved[2 * place + 2, :, coordinate] -= steps[coordinate]
     speeds = speed_of(np.tile(rows, len(moved)), moved.reshape(-1, point.shape[1])).reshape(len(moved), -1)
     slope = np.zeros_like(point)
+    smooth = speeds[0] > 0
     for place, coordinate in enumerate(active):
-        slope[:, coordinate] = (speeds[2 * place + 1] - speeds[2 * place + 2]) / (2 * steps[coordinate])
-    return Tangents(point, slope, speeds[0])
+        ahead, back = speeds[2 * place + 1] - speeds[0], speeds[0] - speeds[2 * place + 2]
+        slope[:, coordinate] = (ahead + back) / (2 * steps[coordinate])
+        smooth &= np.abs(ahead - back) <= 0.2 * (np.abs(ahead) + np.abs(back)) + 2e-5
+    return Tangents(point, slope, speeds[0], smooth)
 
 
 def _on_level(speed_of: SpeedOf, rows: IntArray, fast: FloatArray, slow: FloatArray, level: float) -> FloatArray:

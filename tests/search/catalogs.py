@@ -51,7 +51,8 @@ def random_catalog(seed: int, *, sizes: tuple[int, ...] = (2, 2, 3, 3, 2, 2, 2))
             make_engine(
                 f"E{i}", price_cents=int(rng.integers(200, 900)) * 100, mass_kg=105 + rng.uniform(-4, 4),
                 curve=make_engine("x").curve.__class__(
-                    rpm=make_engine("x").curve.rpm, torque_nm=tuple(t * factor for t in make_engine("x").curve.torque_nm)
+                    rpm=make_engine("x").curve.rpm,
+                    torque_nm=tuple(t * factor for t in make_engine("x").curve.torque_nm),
                 ),
             )
         )  # fmt: skip
@@ -61,12 +62,12 @@ def random_catalog(seed: int, *, sizes: tuple[int, ...] = (2, 2, 3, 3, 2, 2, 2))
             make_gearset(f"G{i}", ratios=tuple(scale * r for r in (3.3, 1.95, 1.40, 1.10, 0.88)[: 4 + i % 2]),
                          price_cents=int(rng.integers(300, 900)) * 100, mass_kg=11 + rng.uniform(-1, 1))
         )  # fmt: skip
-    for i in range(finals):
-        parts.append(
-            make_final_drive(
-                f"F{i}", ratio=float(rng.uniform(3.4, 5.0)), price_cents=int(rng.integers(150, 500)) * 100
-            )
+    parts.extend(
+        make_final_drive(
+            f"F{i}", ratio=float(rng.uniform(3.4, 5.0)), price_cents=int(rng.integers(150, 500)) * 100
         )
+        for i in range(finals)
+    )
     for i in range(tires):
         width, aspect, rim = [(0.165, 0.65, 14), (0.185, 0.60, 15), (0.175, 0.60, 14), (0.195, 0.55, 15)][
             i % 4
@@ -75,7 +76,8 @@ def random_catalog(seed: int, *, sizes: tuple[int, ...] = (2, 2, 3, 3, 2, 2, 2))
             width, aspect, rim = 0.185, 0.60 - 0.002 * i, 15
         parts.append(
             make_tire(
-                f"T{i}", size=TireSize(width, aspect, rim), mass_kg=rng.uniform(6, 9), price_cents=int(rng.integers(60, 250)) * 100,
+                f"T{i}", size=TireSize(width, aspect, rim), mass_kg=rng.uniform(6, 9),
+                price_cents=int(rng.integers(60, 250)) * 100,
                 pack=int(rng.choice([1, 2, 4])), rolling_coefficient=float(rng.uniform(0.006, 0.014)),
                 speed_symbol=str(rng.choice(["S", "T", "H", "V"])), grip_factor=float(rng.uniform(0.9, 1.05)),
                 inertia_kgm2=float(rng.uniform(0.4, 0.7)), owned=int(rng.choice([0, 0, 2])), fitting_cents=2000,
@@ -86,32 +88,34 @@ def random_catalog(seed: int, *, sizes: tuple[int, ...] = (2, 2, 3, 3, 2, 2, 2))
         rim = (15, 14)[i % 2] if drive != "all" else 15
         parts.append(
             make_wheel(
-                f"W{i}", rim_diameter_in=float(rim), mass_kg=rng.uniform(4, 8), price_cents=int(rng.integers(50, 300)) * 100,
+                f"W{i}", rim_diameter_in=float(rim), mass_kg=rng.uniform(4, 8),
+                price_cents=int(rng.integers(50, 300)) * 100,
                 brake_clearance_m=0.335 if rim == 15 else 0.312, inertia_kgm2=float(rng.uniform(0.1, 0.25)),
             )
         )  # fmt: skip
     for axle in ("front", "rear"):
-        for i in range(rotors):
-            parts.append(
-                make_rotor(
-                    f"R{axle[0]}{i}", axle=axle, mass_kg=rng.uniform(2.5, 6), heat_mass_kg=rng.uniform(2.0, 5),
-                    caliper_envelope_m=float(rng.uniform(0.29, 0.33)), price_cents=int(rng.integers(40, 160)) * 100,
-                    brake_drag_n=float(rng.uniform(0, 8)), max_rise_k=450.0,
-                )
-            )  # fmt: skip
+        parts.extend(
+            make_rotor(
+                f"R{axle[0]}{i}", axle=axle, mass_kg=rng.uniform(2.5, 6), heat_mass_kg=rng.uniform(2.0, 5),
+                caliper_envelope_m=float(rng.uniform(0.29, 0.33)), price_cents=int(rng.integers(40, 160)) * 100,
+                brake_drag_n=float(rng.uniform(0, 8)), max_rise_k=450.0,
+            )
+            for i in range(rotors)
+        )  # fmt: skip
     slots = []
     for name in ("nose", "tray"):
         slots.append(extra_slot(name, position_m=float(rng.uniform(0, 2.4))))
-        for i in range(extras):
-            parts.append(
-                make_extra(
-                    f"X{name[0]}{i}", slots=(name,), mass_kg=float(rng.uniform(0.5, 30)), drag_area_m2=float(rng.uniform(-0.03, 0.01)),
-                    front_lift_area_m2=float(rng.uniform(-0.05, 0.02)), price_cents=int(rng.integers(20, 400)) * 100,
-                    tags=frozenset(["cage"]) if i == 0 and name == "nose" else frozenset(),
-                    work=("bodywork",) if i % 2 else (), position_m=float(rng.uniform(0, 2.4)),
-                    pressure_pa=2e4 if name == "tray" and i == 1 and seed % 2 else 0.0,
-                )
-            )  # fmt: skip
+        parts.extend(
+            make_extra(
+                f"X{name[0]}{i}", slots=(name,), mass_kg=float(rng.uniform(0.5, 30)),
+                drag_area_m2=float(rng.uniform(-0.03, 0.01)),
+                front_lift_area_m2=float(rng.uniform(-0.05, 0.02)), price_cents=int(rng.integers(20, 400)) * 100,
+                tags=frozenset(["cage"]) if i == 0 and name == "nose" else frozenset(),
+                work=("bodywork",) if i % 2 else (), position_m=float(rng.uniform(0, 2.4)),
+                pressure_pa=2e4 if name == "tray" and i == 1 and seed % 2 else 0.0,
+            )
+            for i in range(extras)
+        )  # fmt: skip
     jobs = (
         Job(name="gearbox out", cost_cents=40_000, hours=9.0),
         Job(name="bodywork", cost_cents=15_000, hours=4.0),
@@ -177,7 +181,7 @@ def machinery(scenario: Scenario) -> tuple[Options, Any, PriceBook, Judge]:
 def enumerate_all(scenario: Scenario) -> tuple[IntArray, Any, Any, int]:
     """Every legal build in the total order: builds, speeds, cents, and how many were legal before any run."""
     options, legality, book, judge = machinery(scenario)
-    builds = _all_builds(options, legality)
+    builds = _all_builds(legality)
     prices = book.price(builds)
     budget = scenario.event.budget_cents
     keep = prices.available & ((prices.cents <= budget) if budget is not None else True)
@@ -190,7 +194,7 @@ def enumerate_all(scenario: Scenario) -> tuple[IntArray, Any, Any, int]:
     return builds[legal][order], speed[legal][order], cents[legal][order], len(builds)
 
 
-def _all_builds(options: Options, legality: Any) -> IntArray:
+def _all_builds(legality: Any) -> IntArray:
     choices = [np.flatnonzero(~out) for out in legality.forbidden]
     kept = []
     product = itertools.product(*choices)

@@ -1,0 +1,1 @@
+"""What the crew asks of a ranking."""

@@ -1,0 +1,64 @@
+"""Parts that a question forces in or leaves out, as further rules of a `Legality`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from difflib import get_close_matches
+
+import numpy as np
+
+from optimizer.choice.fit import Reason
+from optimizer.choice.legality import Legality
+from optimizer.choice.options import Options
+from optimizer.choice.rows import LinearRow
+from optimizer.errors import UsageError
+
+
+def with_wishes(legality: Legality, with_parts: tuple[str, ...], without_parts: tuple[str, ...]) -> Legality:
+    """A legality in which each of ``with_parts`` must stand in some slot, and none of ``without_parts`` in any.
+
+    A part may be named as ``slot=id`` to speak of one slot only.
+
+    Raises
+    ------
+    UsageError
+        If a part is no option of any slot, or of the slot named.
+    """
+    options = legality.options
+    forbidden = [out.copy() for out in legality.forbidden]
+    reasons = dict(legality.part_reasons)
+    for named in without_parts:
+        for s, o in places_of(options, named):
+            forbidden[s][o] = True
+            reasons[s, o] = (*reasons.get((s, o), ()), Reason("left out", f"{named} is left out as asked"))
+    rows = list(legality.rows)
+    for named in with_parts:
+        coefficients = tuple(np.zeros(size) for size in options.sizes)
+        for s, o in places_of(options, named):
+            coefficients[s][o] = -1.0
+        rows.append(LinearRow(f"with {named}", Reason("forced in", f"{named} must be in"), coefficients, -1.0))
+    return replace(legality, forbidden=tuple(forbidden), part_reasons=reasons, rows=tuple(rows))
+
+
+def places_of(options: Options, named: str) -> tuple[tuple[int, int], ...]:
+    """Slots and positions of a part named as ``id`` or ``slot=id``.
+
+    Raises
+    ------
+    UsageError
+        If there are none; it names the nearest ids.
+    """
+    slot, _, part = named.rpartition("=")
+    places = tuple(
+        (s, o)
+        for s, choices in enumerate(options.parts)
+        for o, choice in enumerate(choices)
+        if choice.id == part and slot in ("", options.slots[s].name)
+    )
+    if not places:
+        known = sorted({choice.id for choices in options.parts for choice in choices})
+        near = get_close_matches(part, known, n=3, cutoff=0.5)
+        hint = f"; nearest: {', '.join(near)}" if near else ""
+        where = f" in {slot}" if slot else ""
+        raise UsageError(f"no part is called {part!r}{where}{hint}")
+    return places

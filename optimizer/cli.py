@@ -1,0 +1,291 @@
+"""Arguments in, text or one JSON document out. What is heavy is imported inside the commands that need it.
+
+Exit codes: 0 done, 1 our fault, 2 usage, 3 faulty sheets, 4 no legal build.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Self
+
+import click
+
+from optimizer.errors import NoLegalBuildError, SaltmileError, UsageError
+
+if TYPE_CHECKING:
+    from optimizer.scenario.event import Scenario
+
+Command = Callable[..., Any]
+QUIET_SECONDS = 1.0
+"""Progress is shown on work that takes longer."""
+
+
+def _keep_traceback(context: click.Context, _option: click.Parameter, wanted: bool) -> None:
+    if wanted:
+        context.obj["traceback"] = True
+
+
+def _common(command: Command) -> Command:
+    """Options of every command."""
+    return click.option(
+        "--traceback",
+        is_flag=True,
+        expose_value=False,
+        callback=_keep_traceback,
+        help="Show where in the program a refusal comes from.",
+    )(command)
+
+
+def _class_and_json(command: Command) -> Command:
+    """Options of every question to a scenario."""
+    command = click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")(command)
+    return click.option("--class", "race_class", metavar="NAME", help="Class to run in, instead of the event's.")(
+        command
+    )
+
+
+_salt = click.option("--salt", metavar="NAME", help="Condition of the salt, instead of the event's.")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="saltmile", prog_name="saltmile")
+def cli() -> None:
+    """Find the parts that make a car fastest over a measured mile on salt.
+
+    A scenario is a FOLDER with car.toml, event.toml and sheets of parts. Predictions are not permission to run:
+    inspectors, the rule book and the makers' ratings decide.
+    """
+
+
+@cli.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@_common
+def new(folder: Path) -> None:
+    """Write a commented scenario to start from into FOLDER.
+
+    FOLDER must be new or empty: nothing is ever overwritten.
+    """
+    from importlib.resources import files  # noqa: PLC0415
+
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} is a file; name a folder that is new or empty")
+    if folder.is_dir() and any(folder.iterdir()):
+        raise UsageError(f"{folder} is not empty and nothing is overwritten; name a folder that is new or empty")
+    folder.mkdir(parents=True, exist_ok=True)
+    starter = sorted((each for each in files("optimizer").joinpath("starter").iterdir()), key=lambda each: each.name)
+    names = [each.name for each in starter if each.is_file()]
+    for each in starter:
+        if each.is_file():
+            with (folder / each.name).open("xb") as copy:
+                copy.write(each.read_bytes())
+    _write(
+        f"Wrote {len(names)} files into {folder}: {', '.join(names)}.\n"
+        "Every name and number in them is invented: put yours in their place. Then:\n\n"
+        f"  saltmile check {folder}\n  saltmile rank {folder}\n"
+    )
+
+
+@cli.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--all", "everything", is_flag=True, help="Every part that is ruled out, every assumed number.")
+@_class_and_json
+@_common
+def check(folder: Path, everything: bool, race_class: str | None, as_json: bool) -> None:
+    """Say what is in the sheets of FOLDER, what is ruled out and why, what is assumed."""
+    from optimizer.pipeline import Question, workshop  # noqa: PLC0415
+    from optimizer.report import documents  # noqa: PLC0415
+    from optimizer.report.checking import check_result, check_text  # noqa: PLC0415
+
+    result = check_result(workshop(_read(folder), Question(race_class=race_class)))
+    if as_json:
+        _write(documents.as_json(documents.check_document(result)))
+    else:
+        _write(check_text(result, everything=everything, color=_wants_color()))
+
+
+@cli.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--budget", metavar="N", help="Most to spend, in the event's currency, instead of the event's budget.")
+@click.option("--top", type=click.IntRange(1, 1000), default=10, show_default=True, help="How many builds.")
+@click.option("--with", "with_parts", metavar="PART", multiple=True, help="A part that must be in: id, or slot=id.")
+@click.option("--without", "without_parts", metavar="PART", multiple=True, help="A part that must not be in.")
+@click.option("--all", "all_builds", is_flag=True, help="Tell every build in full, not only the first three.")
+@_salt
+@_class_and_json
+@_common
+def rank(
+    folder: Path,
+    budget: str | None,
+    top: int,
+    with_parts: tuple[str, ...],
+    without_parts: tuple[str, ...],
+    all_builds: bool,
+    salt: str | None,
+    race_class: str | None,
+    as_json: bool,
+) -> None:
+    """Rank the fastest legal builds of FOLDER within the budget, with reasons."""
+    from optimizer import pipeline  # noqa: PLC0415
+    from optimizer.report import documents  # noqa: PLC0415
+    from optimizer.report.terminal import ranking_text  # noqa: PLC0415
+
+    scenario = _read(folder)
+    question = pipeline.Question(
+        top=top,
+        budget_cents=None if budget is None else _cents(budget, scenario),
+        race_class=race_class,
+        salt=salt,
+        with_parts=with_parts,
+        without_parts=without_parts,
+    )
+    with _Progress() as progress:
+        try:
+            result = pipeline.rank(scenario, question, progress)
+        except NoLegalBuildError as refusal:
+            if as_json:
+                _write(documents.as_json(documents.refusal_document(refusal)))
+            raise
+    if as_json:
+        _write(documents.as_json(documents.rank_document(result)))
+    else:
+        _write(ranking_text(result, all_builds=all_builds, color=_wants_color()))
+
+
+@cli.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("parts", nargs=-1, metavar="[PART]...")
+@_salt
+@_class_and_json
+@_common
+def predict(folder: Path, parts: tuple[str, ...], salt: str | None, race_class: str | None, as_json: bool) -> None:
+    """Say what the car of FOLDER does as it stands, or with each PART put in.
+
+    A PART is an id, which goes wherever it suits, or slot=id for one slot.
+    """
+    from optimizer import pipeline  # noqa: PLC0415
+    from optimizer.report import documents  # noqa: PLC0415
+    from optimizer.report.prediction import prediction_text  # noqa: PLC0415
+
+    question = pipeline.Question(race_class=race_class, salt=salt)
+    scenario = pipeline.as_asked(_read(folder), question)
+    card = pipeline.predict(scenario, parts, question)
+    shown_salt = salt or scenario.event.salt
+    if as_json:
+        _write(documents.as_json(documents.predict_document(scenario, card, shown_salt, scenario.notices)))
+    else:
+        _write(prediction_text(scenario, card, shown_salt, scenario.notices, color=_wants_color()))
+
+
+# --- what the commands share
+
+
+def _read(folder: Path) -> Scenario:
+    from optimizer.scenario.reading import read_scenario  # noqa: PLC0415
+
+    return read_scenario(folder)
+
+
+def _cents(text: str, scenario: Scenario) -> int:
+    """An amount of money as typed on the command line."""
+    from optimizer.scenario.cells import money  # noqa: PLC0415
+
+    try:
+        return money(text, scenario.event.currency)
+    except ValueError as fault:
+        raise UsageError(f"--budget {text!r} {fault}") from fault
+
+
+def _wants_color() -> bool:
+    """Color only for people: on a terminal, and not where NO_COLOR is set."""
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+
+
+def _write(text: str) -> None:
+    """Write to stdout; a reader that has gone away (a pager that was left) is no fault."""
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # what is left in the buffer must not raise again when Python closes stdout
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+class _Progress:
+    """One line on stderr about long work, only where stderr is a terminal; wiped at the end."""
+
+    def __init__(self) -> None:
+        self._started = time.monotonic()
+        self._terminal = sys.stderr.isatty()
+        self._shown = False
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._shown:
+            sys.stderr.write("\r\033[K")
+            sys.stderr.flush()
+
+    def __call__(self, what: str, share: float) -> None:
+        if self._terminal and time.monotonic() - self._started > QUIET_SECONDS:
+            self._shown = True
+            sys.stderr.write(f"\r\033[K{what} ({share:.0%})")
+            sys.stderr.flush()
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command; the exit code. Refusals become text on stderr."""
+    state: dict[str, bool] = {}
+    try:
+        code = cli.main(args=list(arguments), prog_name="saltmile", standalone_mode=False, obj=state)
+    except click.ClickException as fault:
+        fault.show()
+        return fault.exit_code
+    except click.Abort:
+        click.echo("stopped", err=True)
+        return 1
+    except SaltmileError as refusal:
+        if state.get("traceback"):
+            raise
+        click.echo(_refusal_text(refusal), err=True)
+        return refusal.exit_code
+    except Exception as fault:
+        if state.get("traceback"):
+            raise
+        click.echo(
+            f"saltmile failed, which is our fault and not that of your sheets: {type(fault).__name__}: {fault}\n"
+            "Run the same command with --traceback to see where.",
+            err=True,
+        )
+        return 1
+    return code if isinstance(code, int) else 0
+
+
+def _refusal_text(refusal: SaltmileError) -> str:
+    """What stderr says; no legal build also names the rules and the cheapest price."""
+    text = str(refusal)
+    if not isinstance(refusal, NoLegalBuildError):
+        return text
+    lines = [text if text.startswith("No ") else f"No legal build. {text}"]
+    if missing := [reason for reason in refusal.reasons if reason not in text]:
+        lines.append(f"Because of: {', '.join(missing)}.")
+    if refusal.cheapest_cents is not None and f"{refusal.cheapest_cents // 100:,}" not in text:
+        lines.append(f"The cheapest legal build costs {refusal.cheapest_cents / 100:,.2f}.")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Entry point of the console script."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            # a part's name that the terminal cannot show must not stop the answer
+            stream.reconfigure(errors="replace")
+    sys.exit(run(sys.argv[1:]))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,213 @@
+"""The whole journey as a few readable functions, shared by the command line, notebooks and reports."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from optimizer.answers.cards import BuildCard, card_of
+from optimizer.answers.swaps import Swap, one_change_at_a_time
+from optimizer.choice.legality import Legality, legality_of
+from optimizer.choice.options import IntArray, Options, options_of
+from optimizer.choice.price import PriceBook
+from optimizer.choice.wishes import places_of, with_wishes
+from optimizer.errors import NoLegalBuildError, UsageError
+from optimizer.run.judge import Judge
+from optimizer.run.model import RunModel
+from optimizer.scenario.event import Scenario
+from optimizer.search.diagnosis import explain_no_legal_build
+from optimizer.search.ranking import Evidence, Ranker
+from optimizer.search.selection_model import build_model
+
+Progress = Callable[[str, float], None]
+TOO_CLOSE_MS = 0.3 * 0.44704
+"""Speeds nearer than 0.3 mph are too close to call: no model of a car on salt is better than that."""
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is asked of a scenario. ``None`` leaves what the event says."""
+
+    top: int = 10
+    budget_cents: int | None = None
+    race_class: str | None = None
+    salt: str | None = None
+    with_parts: tuple[str, ...] = ()
+    without_parts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RankResult:
+    """The answer to `rank`.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        As asked: class and budget are those of the question.
+    salt : str
+        Salt condition of the answer.
+    builds : tuple of BuildCard
+        The best builds in the total order.
+    as_it_stands : BuildCard
+        The car with its fitted parts (it may not be legal: see its ``problems``).
+    swaps : tuple of Swap
+        From the best build, the best other choice in every slot that has a legal one.
+    indifferent : tuple of str
+        Slots where no legal choice moves the speed by more than 0.05 mph.
+    most_careful, cheapest : BuildCard
+        Within 0.3 mph of the best: largest margin among the near builds that were simulated; lowest price of all.
+    near_count : int
+        How many legal builds within 0.3 mph of the best were simulated.
+    evidence : Evidence
+        How complete the search was.
+    """
+
+    scenario: Scenario
+    salt: str
+    builds: tuple[BuildCard, ...]
+    as_it_stands: BuildCard
+    swaps: tuple[Swap, ...]
+    indifferent: tuple[str, ...]
+    most_careful: BuildCard
+    cheapest: BuildCard
+    near_count: int
+    evidence: Evidence
+    notices: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Workshop:
+    """Everything that answers are made with, for one scenario and question."""
+
+    scenario: Scenario
+    options: Options
+    legality: Legality
+    book: PriceBook
+    judge: Judge
+
+
+def as_asked(scenario: Scenario, question: Question) -> Scenario:
+    """The scenario with the question's class and budget; errors name what is known.
+
+    Raises
+    ------
+    UsageError
+        For an unknown class, salt condition or part.
+    """
+    event = scenario.event
+    if question.race_class is not None and question.race_class not in event.classes:
+        raise UsageError(f"no class is called {question.race_class!r}; the classes are {', '.join(event.classes)}")
+    if question.salt is not None and question.salt not in event.salts:
+        raise UsageError(f"no salt condition is called {question.salt!r}; there are {', '.join(event.salts)}")
+    changed = replace(
+        event,
+        race_class=question.race_class or event.race_class,
+        budget_cents=event.budget_cents if question.budget_cents is None else question.budget_cents,
+    )
+    return replace(scenario, event=changed)
+
+
+def workshop(scenario: Scenario, question: Question | None = None) -> Workshop:
+    """Options, legality, price and judge for a question (the event's own if None)."""
+    asked = question or Question()
+    scenario = as_asked(scenario, asked)
+    options = options_of(scenario)
+    legality = with_wishes(legality_of(options), asked.with_parts, asked.without_parts)
+    return Workshop(scenario, options, legality, PriceBook(options), Judge(RunModel(options), asked.salt))
+
+
+def rank(scenario: Scenario, question: Question | None = None, progress: Progress | None = None) -> RankResult:
+    """Best builds of a scenario with their reasons.
+
+    Raises
+    ------
+    NoLegalBuildError
+        If no build satisfies all rules; it says which cannot be met together.
+    UsageError
+        If the question names what the scenario does not have.
+    """
+    asked = question or Question()
+    shop = workshop(scenario, asked)
+    event = shop.scenario.event
+    tell = progress or (lambda _what, _share: None)
+    first = _cheapest_legal(shop)
+    ranker = Ranker(shop.judge, shop.legality, shop.book, event.budget_cents, event.hours_limit, tell)
+    ranking = ranker.top(asked.top, proposals=first)
+    if ranking.listed == 0:
+        raise _nothing_passes(shop, ranking.evidence)
+    tell("what else is close", 0.95)
+    best_ms = float(ranking.speed_ms[0])
+    near = np.flatnonzero(ranking.speed_ms >= best_ms - TOO_CLOSE_MS)
+    cheapest = ranker.cheapest(best_ms - TOO_CLOSE_MS)
+    careful = ranking.builds[near[np.argmax(np.round(ranking.care[near], 3))]]
+
+    def card(build: IntArray) -> BuildCard:
+        return card_of(shop.judge, shop.legality, shop.book, build, event.budget_cents)
+
+    swaps, indifferent = one_change_at_a_time(shop.judge, shop.legality, shop.book, ranking.builds[0])
+    return RankResult(
+        scenario=shop.scenario,
+        salt=asked.salt or event.salt,
+        builds=tuple(card(build) for build in ranking.builds[: ranking.listed]),
+        as_it_stands=card(shop.options.fitted),
+        swaps=swaps,
+        indifferent=indifferent,
+        most_careful=card(careful),
+        cheapest=card(cheapest),
+        near_count=len(near),
+        evidence=ranking.evidence,
+        notices=(*shop.scenario.notices, *shop.legality.notices),
+    )
+
+
+def predict(scenario: Scenario, parts: tuple[str, ...] = (), question: Question | None = None) -> BuildCard:
+    """What the car does as it stands, or with parts put in.
+
+    ``parts`` are ids, or ``slot=id``; an id that suits several slots goes into all of them.
+    """
+    shop = workshop(scenario, question)
+    build = shop.options.encode(_swapped(shop.options, parts))
+    return card_of(shop.judge, shop.legality, shop.book, build, shop.scenario.event.budget_cents)
+
+
+def _swapped(options: Options, parts: tuple[str, ...]) -> dict[str, str]:
+    """Slot -> id for the parts named."""
+    build: dict[str, str] = {}
+    for named in parts:
+        for s, o in places_of(options, named):
+            build[options.slots[s].name] = options.parts[s][o].id
+    return build
+
+
+def _cheapest_legal(shop: Workshop) -> IntArray:
+    """The cheapest build that meets every rule before a run, from the mixed-integer model: shape (1 or 2, S).
+
+    Where a speed bracket asks for equipment, also the cheapest that carries it, if there is one.
+    """
+    event = shop.scenario.event
+    model = build_model(
+        shop.options, shop.legality, shop.book, budget_cents=event.budget_cents, hours_limit=event.hours_limit
+    )
+    model.minimize_price()
+    found = model.solve().build
+    if found is None:
+        why = explain_no_legal_build(shop.options, shop.legality, shop.book)
+        raise NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)
+    for bracket in shop.scenario.race_class.brackets:
+        carry = [
+            np.array([-float(bracket.requires in part.tags) for part in parts]) for parts in shop.options.parts
+        ]
+        if bracket.requires not in event.carries:
+            model.add_row(bracket.name, carry, -1.0)
+    equipped = model.solve().build
+    return np.stack([found] if equipped is None else [found, equipped])
+
+
+def _nothing_passes(shop: Workshop, evidence: Evidence) -> NoLegalBuildError:
+    """Refusal where builds fit and can be paid, but every one fails a check that needs a run."""
+    failed = tuple(name for name, count in evidence.refused.items() if count)
+    why = explain_no_legal_build(shop.options, shop.legality, shop.book, failed_in_run=failed)
+    return NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)
+

@@ -1,0 +1,1 @@
+"""Answers as text for a terminal and as JSON documents."""

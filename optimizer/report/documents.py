@@ -1,0 +1,236 @@
+"""Answers as JSON documents: sorted keys, units in the names, no times and no paths, so that bytes repeat.
+
+Speeds stand twice: in the unit of the event (``speed_mph`` or ``speed_kmh``) and in meters per second
+(``speed_m_s``). Money is in whole cents. What is not limited is null.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from optimizer.answers.cards import BuildCard, RunCard
+from optimizer.answers.swaps import Swap
+from optimizer.errors import NoLegalBuildError
+from optimizer.pipeline import RankResult
+from optimizer.report.checking import CheckResult
+from optimizer.report.terminal import is_complete
+from optimizer.report.wording import CAUTION, assumed
+from optimizer.scenario.event import Scenario
+from optimizer.units import to_unit
+
+SCHEMA = 1
+Document = dict[str, Any]
+
+
+def as_json(document: Mapping[str, Any]) -> str:
+    """Bytes that repeat: the schema number first, everything else sorted by key.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite.
+    """
+    rest = {key: value for key, value in document.items() if key != "schema"}
+    text = json.dumps(rest, indent=2, sort_keys=True, allow_nan=False)
+    return f'{{\n  "schema": {document["schema"]},{text.removeprefix("{")}\n'
+
+
+def _number(value: float, digits: int) -> float | None:
+    """A rounded number, None where it is not finite; minus zero is zero."""
+    return round(float(value), digits) + 0.0 if math.isfinite(value) else None
+
+
+class _Units:
+    """Keys and values in the event's unit and in SI."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self.unit = scenario.event.speed_unit
+        metric = self.unit == "km/h"
+        self.long, self.mass_unit = ("km", "kg") if metric else ("mi", "lb")
+
+    def speed(self, name: str, value: float | None) -> Document:
+        key = f"{name}_{self.unit.replace('/', '')}"
+        if value is None:
+            return {key: None, f"{name}_m_s": None}
+        return {key: _number(to_unit(value, self.unit, "speed"), 4), f"{name}_m_s": _number(value, 5)}
+
+    def distance(self, name: str, value: float) -> Document:
+        return {
+            f"{name}_{self.long}": _number(to_unit(value, self.long, "distance"), 4),
+            f"{name}_m": _number(value, 1),
+        }
+
+    def mass(self, name: str, value: float) -> Document:
+        # kg stays where the event's own unit is the kilogram already
+        own = _number(to_unit(value, self.mass_unit, "mass"), 2)
+        return {f"{name}_kg": _number(value, 3), f"{name}_{self.mass_unit}": own}
+
+
+def _head(scenario: Scenario, answer: str, salt: str | None, notices: Iterable[str]) -> Document:
+    """What every document starts with."""
+    event = scenario.event
+    return {
+        "schema": SCHEMA,
+        "answer": answer,
+        "car": scenario.car.name,
+        "event": event.name,
+        "class": event.race_class,
+        "salt": salt or event.salt,
+        "currency": event.currency,
+        "budget_cents": event.budget_cents,
+        "checked_against_this_car": False,
+        "assumed": [
+            {"count": count, "quantity": quantity, "why": why} for count, quantity, why in assumed(scenario)
+        ],
+        "overrides": [
+            {"check": each.check, "part": each.part, "reason": each.reason, "by": each.by}
+            for each in event.overrides
+        ],
+        "notices": list(dict.fromkeys(notices)),
+        "caution": list(CAUTION),
+    }
+
+
+def rank_document(result: RankResult) -> Document:
+    """The answer of ``rank``."""
+    units = _Units(result.scenario)
+    evidence = result.evidence
+    return {
+        **_head(result.scenario, "rank", result.salt, result.notices),
+        "builds": [
+            {"place": place, **build_document(result.scenario, card)} for place, card in enumerate(result.builds, 1)
+        ],
+        "as_it_stands": build_document(result.scenario, result.as_it_stands),
+        "swaps": [_swap(units, swap) for swap in result.swaps],
+        "slots_that_do_not_matter": list(result.indifferent),
+        "too_close_to_call": {
+            "simulated": result.near_count,
+            "most_careful": build_document(result.scenario, result.most_careful),
+            "cheapest": build_document(result.scenario, result.cheapest),
+        },
+        "search": {
+            "complete": is_complete(evidence),
+            "combinations": evidence.combinations,
+            "tire_gear_engine_combinations": evidence.drive_sets,
+            "looked_into": evidence.opened,
+            "builds_checked": evidence.completions,
+            "runs_simulated": evidence.simulations,
+            "refused_at_speed": dict(evidence.refused),
+            **units.speed("last_listed", evidence.kth_ms),
+            **units.speed("highest_left_out", evidence.highest_left_ms),
+            **units.speed("nothing_faster_by_more_than", evidence.slack_ms),
+        },
+    }
+
+
+def predict_document(scenario: Scenario, card: BuildCard, salt: str, notices: Iterable[str] = ()) -> Document:
+    """The answer of ``predict``."""
+    return {**_head(scenario, "predict", salt, notices), "build": build_document(scenario, card)}
+
+
+def check_document(result: CheckResult) -> Document:
+    """The answer of ``check``: every part that is ruled out and every assumed number."""
+    return {
+        **_head(result.scenario, "check", None, result.notices),
+        "parts_by_kind": dict(result.kinds),
+        "kits": result.kits,
+        "combinations": result.combinations,
+        "slots": [{"slot": name, "options": size, "ruled_out": out} for name, size, out in result.slots],
+        "parts_ruled_out": {
+            check: [{"part": each.part, "slots": list(each.slots), "reason": each.text} for each in found]
+            for check, found in result.parts_out.items()
+        },
+        "pairs_ruled_out": result.pairs_total,
+        "pairs_ruled_out_by_check": result.pairs_out,
+        "assumptions": [
+            {"where": each.where, "quantity": each.quantity, "value": each.value, "why": each.why}
+            for each in result.scenario.assumptions
+        ],
+    }
+
+
+def refusal_document(refusal: NoLegalBuildError) -> Document:
+    """No legal build: the reasons in the rules' own names."""
+    return {
+        "schema": SCHEMA,
+        "answer": "no legal build",
+        "reasons": list(refusal.reasons),
+        "text": str(refusal),
+        "cheapest_cents": refusal.cheapest_cents,
+    }
+
+
+def build_document(scenario: Scenario, card: BuildCard) -> Document:
+    """Everything said about one build."""
+    units, stop = _Units(scenario), card.stop
+    budget = scenario.event.budget_cents
+    left = None if budget is None or card.cents is None else budget - card.cents
+    return {
+        "parts": dict(card.build),
+        "changes": [{"slot": slot, "from": old, "to": new} for slot, old, new in card.changes],
+        **units.speed("speed", card.speed_ms),
+        **units.speed("record", card.record_ms),
+        **units.speed("needed", card.planned_ms),
+        **units.speed("margin", card.speed_ms - card.planned_ms),
+        "takes_record": card.beats_record,
+        **units.mass("mass", card.mass_kg),
+        "price_cents": card.cents,
+        "left_cents": left,
+        "own_hours": None if card.bill is None else _number(card.bill.hours, 3),
+        "bill": None if card.bill is None else [
+            {"kind": line.kind, "what": line.what, "number": line.number, "pieces": line.pieces, "cents": line.cents}
+            for line in card.bill.lines
+        ],
+        "problems": list(card.problems),
+        **units.speed("speed_cap", card.cap_ms),
+        "rev_limit_rpm": _number(card.rev_limit_rpm, 0),
+        "limiter_rpm": None if card.limiter_rpm is None else _number(card.limiter_rpm, 0),
+        "runs": [_run(units, run) for run in card.runs],
+        "tires": [
+            {
+                "axle": tire.axle,
+                "part": tire.part,
+                **units.speed("fast_day_surface", tire.surface_ms),
+                **units.speed("rated", tire.rated_ms),
+            }
+            for tire in card.tires
+        ],
+        "stopping": {
+            **units.speed("from", stop.from_ms),
+            **units.distance("shutdown", stop.shutdown_m),
+            **units.distance("rolling_out", stop.coast_m),
+            "cases": [{"case": case, **units.distance("distance", far)} for case, far in stop.distances_m.items()],
+            "rotor_rise_k": _number(stop.rise_k, 1),
+            "rotor_rise_share": _number(stop.rise_share, 4),
+        },
+        "smallest_margin": _number(card.care, 4),
+    }  # fmt: skip
+
+
+def _run(units: _Units, run: RunCard) -> Document:
+    return {
+        **units.speed("speed", run.score_ms),
+        **units.speed("first_board", run.first_board_ms),
+        **units.speed("last_board", run.exit_ms),
+        **units.speed("settles_at", run.settles_ms),
+        **units.speed("headwind", run.headwind_ms),
+        "time_s": _number(run.time_s, 2),
+        "gear": run.gear,
+        "first_board_rpm": _number(run.rpm_first, 0),
+        "last_board_rpm": _number(run.rpm_last, 0),
+        "grip_use": _number(run.grip_use, 4),
+        "limit": run.limit,
+    }
+
+
+def _swap(units: _Units, swap: Swap) -> Document:
+    return {
+        "slot": swap.slot,
+        "from": swap.here,
+        "to": swap.other,
+        "price_change_cents": swap.cents,
+        **units.speed("change", swap.gain_ms),
+    }

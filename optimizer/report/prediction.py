@@ -1,0 +1,98 @@
+"""What one car will do, as text: problems first, then speeds, revs, what limits it, stopping, tires, price."""
+
+from __future__ import annotations
+
+from optimizer.answers.cards import BuildCard, RunCard
+from optimizer.report.wording import UNCHECKED, Words, caution, ordinal, remarks, rpm, wrapped
+from optimizer.scenario.event import Scenario
+from optimizer.units import shown
+
+WHAT_WIDTH = 64
+"""Columns for the words of a bill; the amounts stand right of them."""
+
+
+def prediction_text(
+    scenario: Scenario, card: BuildCard, salt: str, notices: tuple[str, ...] = (), *, color: bool = False
+) -> str:
+    """The whole answer of ``predict``."""
+    words = Words(scenario, color)
+    event = scenario.event
+    asked = f"{scenario.car.name}, {event.name}, class {event.race_class}, {salt} salt"
+    lines = [words.heading(asked)]
+    if card.problems:
+        lines += [wrapped("NOT LEGAL as asked. What is wrong:"), *(wrapped(each, "  - ") for each in card.problems)]
+        lines += [wrapped("The speeds below are what the model gives if it ran all the same."), ""]
+    beaten = "" if card.beats_record else " The record is not beaten."
+    speed = f"It does {words.speed(card.speed_ms)}, the model says, {words.against_record(card)}."
+    lines.append(wrapped(speed + beaten))
+    lines += [wrapped(UNCHECKED), "", words.heading("The car")]
+    changes = words.changes(card.changes)
+    if changes:
+        lines += ["Changes from the car as it stands:", *(wrapped(change, "  - ") for change in changes)]
+    else:
+        lines.append("The car as it stands, nothing changed.")
+    lines.append(wrapped(f"It weighs {shown(card.mass_kg, 'mass', metric=words.metric)} with driver and fuel."))
+    lines += ["", words.heading("The run" if len(card.runs) == 1 else "The runs")]
+    lines += [_run(words, card, number, run) for number, run in enumerate(card.runs, 1)]
+    lines += [wrapped(words.at_board(card)), wrapped(words.grip(card))]
+    lines += _stopping(words, card)
+    lines += ["", words.heading("Tires on the fast day, speed at their surface")]
+    lines += [wrapped(f"{words.part(tire.part)}: {words.tire(tire)}", "  - ") for tire in card.tires]
+    lines += _price(words, card)
+    lines += remarks(words, notices)
+    lines += caution(words)
+    return "\n".join(lines) + "\n"
+
+
+def _run(words: Words, card: BuildCard, number: int, run: RunCard) -> str:
+    """One run as a paragraph."""
+    which = f"Run {number}: " if len(card.runs) > 1 else ""
+    wind = "against a headwind of" if run.headwind_ms > 0 else "with a tailwind of"
+    wind = f", {wind} {words.speed(abs(run.headwind_ms))}" if abs(run.headwind_ms) > 0.01 else ""
+    text = (
+        f"{which}{words.speed(run.score_ms)} counts{wind}. First board at {words.speed(run.first_board_ms)} and "
+        f"{rpm(run.rpm_first)}; last board at {words.speed(run.exit_ms)} and {rpm(run.rpm_last)} in "
+        f"{ordinal(run.gear)} gear after {run.time_s:.0f} s. Limited by {words.limit(card, run)}."
+    )
+    if run.limit not in {"power", "distance"}:
+        text += f" Given room it settles at {words.speed(run.settles_ms)}."
+    return wrapped(text, "  - ")
+
+
+def _stopping(words: Words, card: BuildCard) -> list[str]:
+    """The stops, case by case."""
+    stop = card.stop
+    lines = ["", words.heading(f"Stopping from {words.speed(stop.from_ms)}")]
+    rows = [*stop.distances_m.items(), ("rolling out, no brakes at all", stop.coast_m)]
+    width = max(len(case) for case, _ in rows)
+    for case, length in rows:
+        inside = "inside" if length <= stop.shutdown_m else "BEYOND"
+        lines.append(f"  {case:<{width}}  {words.distance(length):>9}  {inside} the shutdown")
+    lines.append(
+        wrapped(
+            f"The shutdown has {words.distance(stop.shutdown_m)}. The hottest rotor rises by "
+            f"{shown(stop.rise_k, 'temperature rise', metric=words.metric)}, "
+            f"{stop.rise_share:.0%} of what is allowed."
+        )
+    )
+    return lines
+
+
+def _price(words: Words, card: BuildCard) -> list[str]:
+    """The bill, line by line."""
+    lines = ["", words.heading("Price")]
+    if card.bill is None:
+        return [*lines, "It cannot be bought as asked."]
+    exact = any(line.cents % 100 for line in card.bill.lines)
+    for line in card.bill.lines:
+        what = f"{line.kind}: {words.part(line.what) if line.what in words.scenario.parts else line.what}"
+        count = f" x {line.number or line.pieces}" if (line.number or line.pieces) > 1 else ""
+        amount = f"{line.cents / 100:,.2f}" if exact else words.money(line.cents)
+        *above, last = wrapped(what + count, "  ", "    ").splitlines()
+        lines += above if len(last) <= WHAT_WIDTH else [*above, last]
+        lines.append(f"{last if len(last) <= WHAT_WIDTH else '':<{WHAT_WIDTH}} {amount:>12}")
+    total = f"In all {words.price(card.bill.total_cents)}"
+    if exact:
+        total += f" ({card.bill.total_cents / 100:,.2f} to the cent)"
+    left = words.left(card.bill.total_cents)
+    return [*lines, wrapped(f"{total}{', ' if left else ''}{left}; own work {card.bill.hours:.0f} h.")]

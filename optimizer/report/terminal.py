@@ -1,0 +1,199 @@
+"""The ranking as text, arranged by argument: the answer, the builds with reasons, what comes close, how sure."""
+
+from __future__ import annotations
+
+import math
+
+from optimizer.answers.cards import BuildCard
+from optimizer.pipeline import TOO_CLOSE_MS, RankResult
+from optimizer.report.wording import (
+    UNCHECKED,
+    Words,
+    assumed,
+    both,
+    caution,
+    different,
+    plural,
+    remarks,
+    wrapped,
+)
+from optimizer.search.ranking import Evidence
+from optimizer.units import from_unit, to_unit
+
+IN_FULL = 3
+"""Builds told in full; the rest get a line or two each."""
+SAME_SPEED_MS = 0.0005 * from_unit(1, "mph", "speed")
+"""Builds nearer than half of 0.001 mph have one speed on any screen."""
+TOP_ASSUMED = 8
+
+
+def ranking_text(result: RankResult, *, all_builds: bool = False, color: bool = False) -> str:
+    """The whole answer of ``rank``; ``all_builds`` tells every build in full."""
+    words = Words(result.scenario, color)
+    paragraphs = [*_answer(words, result), "", wrapped(UNCHECKED)]
+    paragraphs += ["", words.heading(f"The best {plural(len(result.builds), 'build')}")]
+    for place, card in enumerate(result.builds):
+        previous = result.builds[place - 1] if place else None
+        paragraphs += ["", *_build(words, place + 1, card, result.builds[0], previous, in_full=all_builds)]
+    paragraphs += _swaps(words, result)
+    paragraphs += _close(words, result)
+    paragraphs += ["", words.heading("How complete the search was"), *_completeness(words, result)]
+    paragraphs += _assumed(words)
+    paragraphs += remarks(words, result.notices)
+    paragraphs += caution(words)
+    return "\n".join(paragraphs) + "\n"
+
+
+def _answer(words: Words, result: RankResult) -> list[str]:
+    """The answer in two sentences, under what was asked."""
+    event, best = result.scenario.event, result.builds[0]
+    asked = f"{result.scenario.car.name}, {event.name}, class {event.race_class}, {result.salt} salt"
+    beaten = "" if best.beats_record else " The record is not beaten within these sheets and rules."
+    now = result.as_it_stands.speed_ms
+    first = (
+        f"The fastest legal build does {words.speed(best.speed_ms)}, the model says, "
+        f"{words.against_record(best)} (the car as it stands: {words.speed(now)})."
+    )
+    price = best.cents
+    left = words.left(price) if price is not None else ""
+    second = f"It costs {_price(words, best)}" + (f", {left}." if left else ".")
+    return [words.heading(asked), wrapped(f"{first} {second}{beaten}")]
+
+
+def _price(words: Words, card: BuildCard) -> str:
+    return "a price that is not known" if card.cents is None else words.price(card.cents)
+
+
+def _build(
+    words: Words, place: int, card: BuildCard, best: BuildCard, previous: BuildCard | None, *, in_full: bool
+) -> list[str]:
+    """One ranked build: in full, or what differs where that says enough."""
+    number = f"{place}. "
+    same = previous is not None and abs(card.speed_ms - previous.speed_ms) < SAME_SPEED_MS
+    if previous is not None and not in_full and (same or place > IN_FULL):
+        other, whose = (previous, f"number {place - 1}") if same else (best, "number 1")
+        speed = f"same speed as {whose}" if same else words.speed(card.speed_ms)
+        text = f"{speed}, {_price(words, card)}; unlike {whose}: {'; '.join(words.changes(different(card, other)))}."
+        return [wrapped(text[0].upper() + text[1:], number)]
+    left = f", {words.left(card.cents)}" if card.cents is not None and words.left(card.cents) else ""
+    changes = words.changes(card.changes)
+    head = f"{words.speed(card.speed_ms)}, {words.against_record(card)}; {_price(words, card)}{left}."
+    indent = " " * len(number)
+    lines = [wrapped(head, number)]
+    if changes:
+        lines += [f"{indent}Changes from the car as it stands:"]
+        lines += [wrapped(change, f"{indent}- ") for change in changes]
+    else:
+        lines += [f"{indent}The car as it stands, nothing changed."]
+    lines += [wrapped(sentence, indent) for sentence in _reasons(words, card)]
+    return lines
+
+
+def _reasons(words: Words, card: BuildCard) -> list[str]:
+    """What holds the speed, revs, grip, tires and stopping of a build."""
+    slowest = min(card.runs, key=lambda run: run.score_ms)
+    return [
+        f"Limited by {words.limit(card, slowest)}.",
+        f"{words.at_board(card)} {words.grip(card)}",
+        f"Tire surface speed on the fast day: {'; '.join(words.tire(tire) for tire in card.tires)}.",
+        words.stop(card.stop),
+    ]
+
+
+def _swaps(words: Words, result: RankResult) -> list[str]:
+    """The best single swap in each slot, and the slots that do not matter."""
+    title = words.heading("Best single swap in each slot, from number 1")
+    lines = ["", title, wrapped("All else kept; money aside, so a swap may cost more than there is.")]
+    budget, price = result.scenario.event.budget_cents, result.builds[0].cents
+    for swap in result.swaps:
+        if swap.slot in result.indifferent:
+            continue
+        dear = budget is not None and price is not None and price + swap.cents > budget
+        text = (
+            f"{swap.slot}: {words.gap(swap.gain_ms, sign=True)}, {words.extra_money(swap.cents)}"
+            f"{' (over the budget)' if dear else ''}, with {words.part(swap.other)} "
+            f"in place of {words.part(swap.here)}"
+        )
+        lines.append(wrapped(text, "  - "))
+    if not result.swaps:
+        lines.append(wrapped("No slot has another legal choice."))
+    if result.indifferent:
+        lines.append(wrapped(f"These do not matter for speed: {both(list(result.indifferent))}."))
+    return lines
+
+
+def _close(words: Words, result: RankResult) -> list[str]:
+    """The most careful and the cheapest of the builds that are too close to call."""
+    best = result.builds[0]
+    near = words.gap(TOO_CLOSE_MS, digits=1)
+    lines = ["", words.heading("Too close to call")]
+    lines.append(
+        wrapped(
+            f"No model of a car on salt tells builds within {near} apart. "
+            f"{plural(result.near_count, 'legal build')} that near to number 1 "
+            f"{'was' if result.near_count == 1 else 'were'} simulated."
+        )
+    )
+    for name, card in (("Most careful", result.most_careful), ("Cheapest", result.cheapest)):
+        if card.build == best.build:
+            text = f"{name}: number 1 itself, {_price(words, card)}."
+        else:
+            text = (
+                f"{name}: {words.speed(card.speed_ms)}, {_price(words, card)}, {math.floor(100 * card.care)}% left "
+                "of what is tightest (tires, stopping, heat or revs); "
+                f"unlike number 1: {'; '.join(words.changes(different(card, best)))}."
+            )
+        lines.append(wrapped(text, "  - "))
+    return lines
+
+
+def is_complete(evidence: Evidence) -> bool:
+    """Whether nothing that was left out can be faster than the last build listed, but for the slack."""
+    return evidence.highest_left_ms <= evidence.kth_ms + evidence.slack_ms
+
+
+def _completeness(words: Words, result: RankResult) -> list[str]:
+    """How complete the search was, in plain words."""
+    evidence = result.evidence
+    counts = (
+        f"Your sheets make {_large(evidence.combinations)} combinations of parts. They hold "
+        f"{plural(evidence.drive_sets, 'legal combination')} of tires, gears and engine within the budget; the "
+        f"best case of every one was run, {evidence.opened:,} could still hold a faster build and were looked "
+        f"into, and {plural(evidence.completions, 'build')} of these "
+        f"{'was' if evidence.completions == 1 else 'were'} priced, simulated and checked one by one."
+    )
+    failed = [f"{name} {count:,}" for name, count in evidence.refused.items() if count]
+    if failed:
+        counts += f" Of these, checks at speed refused: {', '.join(failed)}."
+    slack = math.ceil(to_unit(evidence.slack_ms, words.unit, "speed") * 1000) / 1000
+    if is_complete(evidence):
+        end = (
+            "Complete search: nothing else in your sheets is faster in this model than the last build listed "
+            f"by more than {slack:.3f} {words.unit}."
+        )
+    else:
+        end = (
+            "The search is NOT complete: what was not looked into could still reach "
+            f"{words.speed(evidence.highest_left_ms)}."
+        )
+    return [wrapped(counts), wrapped(end)]
+
+
+def _large(number: int) -> str:
+    """A count in words where it has too many digits to read."""
+    million = 1_000_000
+    return f"{number:,}" if number < 1000 * million else f"{number:.1e}".replace("e+", " x 10^")
+
+
+def _assumed(words: Words) -> list[str]:
+    """The most frequent assumed numbers."""
+    groups = assumed(words.scenario)
+    if not groups:
+        return []
+    total = sum(count for count, _, _ in groups)
+    lines = ["", words.heading(f"Assumed, not measured: {plural(total, 'number')}")]
+    lines += [wrapped(f"{quantity}, {count}: {why}", "  - ") for count, quantity, why in groups[:TOP_ASSUMED]]
+    more = len(groups) - TOP_ASSUMED
+    if more > 0:
+        lines.append(wrapped(f"And {plural(more, 'other kind')}; `saltmile check` lists all."))
+    return lines

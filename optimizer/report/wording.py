@@ -1,0 +1,242 @@
+"""Numbers and parts in the words of a shed: how all texts round, name and wrap."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from optimizer.answers.cards import BuildCard, RunCard, StopCard, TireCard
+from optimizer.scenario.cells import CURRENCIES
+from optimizer.scenario.event import Scenario
+from optimizer.scenario.parts import NONE_ID, Tire
+from optimizer.units import to_unit, usual
+
+WIDTH = 79
+GRIP_WARNING = 0.70
+"""Share of grip above which a tire that pulls holds little sideways: a warning."""
+
+CAUTION = (
+    (
+        "This is a prediction, not permission to run. Inspectors, the current rule book, the makers' ratings and "
+        "qualified people decide about every tire, wheel, brake and safety part named here."
+    ),
+    (
+        "Yaw stability and lift-off are not modeled: less load in front, shorter tires and ballast behind the rear "
+        "axle are things to ask about."
+    ),
+    (
+        "Go up in speed by steps and look the car over after each. A full-grip stop is never the plan: leave room "
+        "to roll out, and never count on a parachute alone."
+    ),
+)
+UNCHECKED = "Not checked against this car: no run of it has been compared with these speeds."
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """Wording for one scenario; ``color`` puts headings in bold."""
+
+    scenario: Scenario
+    color: bool = False
+
+    @property
+    def unit(self) -> str:
+        """Unit that speeds are shown in."""
+        return self.scenario.event.speed_unit
+
+    @property
+    def metric(self) -> bool:
+        """Whether readers think in meters."""
+        return self.unit == "km/h"
+
+    def speed(self, speed_ms: float) -> str:
+        """Text of a speed [m/s], to one decimal."""
+        return f"{to_unit(speed_ms, self.unit, 'speed'):.1f} {self.unit}"
+
+    def gap(self, difference_ms: float, *, sign: bool = False, digits: int = 2) -> str:
+        """Text of a difference of speeds [m/s], to two decimals; without sign unless asked for."""
+        number = to_unit(difference_ms, self.unit, "speed")
+        text = f"{number:+.{digits}f}" if sign else f"{abs(number):.{digits}f}"
+        return f"{text} {self.unit}"
+
+    def money(self, cents: float) -> str:
+        """Text of an amount in whole units of the currency."""
+        return self._amount(round(cents / 100))
+
+    def price(self, cents: int) -> str:
+        """Text of a price, rounded up, so that it never looks cheaper than it is."""
+        return self._amount(math.ceil(cents / 100))
+
+    def left(self, cents: int) -> str:
+        """Text of the budget less a price: what is left, rounded down, or what is missing; empty without a budget."""
+        budget = self.scenario.event.budget_cents
+        if budget is None:
+            return ""
+        rest = budget - cents
+        if rest < 0:
+            return f"{self.money(math.ceil(-rest / 100) * 100)} over the budget of {self.money(budget)}"
+        return f"{self.money(rest // 100 * 100)} left of {self.money(budget)}"
+
+    def extra_money(self, cents: int) -> str:
+        """Text of a change of price."""
+        if round(cents / 100) == 0:
+            return "no change of price"
+        return f"{self.money(abs(cents))} {'more' if cents > 0 else 'less'}"
+
+    def _amount(self, whole: int) -> str:
+        return f"{'-' if whole < 0 else ''}{CURRENCIES[self.scenario.event.currency]}{abs(whole):,}"
+
+    def distance(self, length_m: float) -> str:
+        """Text of a distance along the course."""
+        if not math.isfinite(length_m):
+            return "no distance at all"
+        name = usual("distance", metric=self.metric)
+        return f"{to_unit(length_m, name, 'distance'):.2f} {name}"
+
+    def part(self, part_id: str) -> str:
+        """Name and id of a part; the size too where it is a tire."""
+        if part_id == NONE_ID:
+            return "nothing"
+        part = self.scenario.parts[part_id]
+        name = part.name
+        if isinstance(part, Tire) and str(part.size) not in name:
+            name = f"{name} {part.size}".strip()
+        return f"{name} ({part_id})" if name else part_id
+
+    def changes(self, changes: Iterable[tuple[str, str, str]]) -> list[str]:
+        """Changes from the car as it stands, slots that get the same part said together."""
+        by_part: dict[tuple[str, str], list[str]] = {}
+        for slot, _, new in changes:
+            kind = next(each.kind for each in self.scenario.car.slots if each.name == slot)
+            by_part.setdefault((kind if new == NONE_ID else "", new), []).append(slot)
+        return [f"{both(slots)}: {self.part(new)}" for (_, new), slots in by_part.items()]
+
+    def heading(self, text: str) -> str:
+        """A heading, underlined; bold where color is wanted."""
+        lines = wrapped(text)
+        line = "-" * max(map(len, lines.splitlines()))
+        return f"\033[1m{lines}\033[0m\n{line}" if self.color else f"{lines}\n{line}"
+
+    # --- sentences about one build, shared by the ranking and the prediction
+
+    def limit(self, card: BuildCard, run: RunCard) -> str:
+        """What limits the speed at the last board."""
+        settles = self.speed(run.settles_ms)
+        cap = f" of {self.speed(card.cap_ms)}" if card.cap_ms is not None else ""
+        return {
+            "power": f"power: what the engine has is used up by air and salt, it settles at {settles}",
+            "revs": f"revs: the rev limit of {rpm(card.rev_limit_rpm)} in {ordinal(run.gear)} gear",
+            "grip": "grip: the driven tires push no harder on this salt",
+            "distance": f"distance: it is still gaining at the last board and would settle at {settles}",
+            "speed cap": f"the speed cap{cap}: the car would do more but may not",
+        }[run.limit]
+
+    def at_board(self, card: BuildCard) -> str:
+        """Gear and revs at the last board, and what the limiter is to be set to."""
+        hardest = max(card.runs, key=lambda run: run.rpm_last)
+        text = (
+            f"{ordinal(hardest.gear)} gear and {rpm(hardest.rpm_last)} at the last board, "
+            f"rev limit {rpm(card.rev_limit_rpm)}."
+        )
+        if card.limiter_rpm is not None and round(card.limiter_rpm, -1) < card.rev_limit_rpm:
+            text += f" Set the limiter to {rpm(math.floor(card.limiter_rpm / 10) * 10)} for the tires' rating."
+        return text
+
+    def grip(self, card: BuildCard) -> str:
+        """Share of grip used, with a warning where it is high."""
+        share = max(run.grip_use for run in card.runs)
+        text = f"Grip used at the last board: {share:.0%}."
+        if share > GRIP_WARNING:
+            text += " WARNING: a tire that pulls this hard holds little sideways."
+        return text
+
+    def tire(self, tire: TireCard) -> str:
+        """Surface speed of an axle's tires on the fast day against their rating."""
+        rated = f"rated {self.speed(tire.rated_ms)}" if tire.rated_ms > 0 else "NO KNOWN RATING"
+        return f"{tire.axle} {self.speed(tire.surface_ms)}, {rated}"
+
+    def stop(self, stop: StopCard) -> str:
+        """Longest stop against the shutdown, and the heat in the rotors."""
+        case, longest = max(stop.distances_m.items(), key=lambda each: each[1])
+        return (
+            f"Stopping from {self.speed(stop.from_ms)}: {self.distance(longest)} in the longest case ({case}), "
+            f"the shutdown has {self.distance(stop.shutdown_m)}. "
+            f"Rotors rise by {stop.rise_share:.0%} of what is allowed."
+        )
+
+    def against_record(self, card: BuildCard) -> str:
+        """Speed against the record and its margin, as the end of a sentence."""
+        needed = self.speed(card.planned_ms)
+        gap = self.gap(card.speed_ms - card.planned_ms)
+        return f"{gap} {'over' if card.beats_record else 'short of'} the {needed} that takes the record"
+
+
+def rpm(value: float) -> str:
+    """Engine speed to 10 rpm."""
+    return f"{round(value, -1):,.0f} rpm"
+
+
+def ordinal(number: int) -> str:
+    """``1st``, ``2nd``, ``3rd``, ``4th``; there are no 21 gears."""
+    return str(number) + {1: "st", 2: "nd", 3: "rd"}.get(number, "th")
+
+
+def both(words: list[str]) -> str:
+    """Words joined for a sentence."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    """A count with its noun."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"
+
+
+def wrapped(text: str, first: str = "", rest: str | None = None) -> str:
+    """Text wrapped to the width; ``first`` starts its first line and ``rest`` the others."""
+    return textwrap.fill(
+        text,
+        WIDTH,
+        initial_indent=first,
+        subsequent_indent=" " * len(first) if rest is None else rest,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def assumed(scenario: Scenario) -> list[tuple[int, str, str]]:
+    """Assumed numbers by (count, quantity, why), the most frequent first, then in the order they were met."""
+    counts: dict[tuple[str, str], int] = {}
+    for each in scenario.assumptions:
+        counts[each.quantity, each.why] = counts.get((each.quantity, each.why), 0) + 1
+    return [(n, *key) for key, n in sorted(counts.items(), key=lambda item: -item[1])]
+
+
+def overrides(words: Words) -> list[str]:
+    """Overrides of the event, as paragraphs: always printed."""
+    return [
+        wrapped(f"{each.check} for {each.part}: {each.reason} (says {each.by})", "  - ")
+        for each in words.scenario.event.overrides
+    ]
+
+
+def remarks(words: Words, notices: Iterable[str]) -> list[str]:
+    """Overrides and notices, each under its heading; nothing where there are none."""
+    lines: list[str] = []
+    if lifted := overrides(words):
+        lines += ["", words.heading("Refusals lifted by name in event.toml"), *lifted]
+    if said := list(dict.fromkeys(notices)):
+        lines += ["", words.heading("Notices"), *(wrapped(notice, "  - ") for notice in said)]
+    return lines
+
+
+def caution(words: Words) -> list[str]:
+    """The caution that ends every answer."""
+    return ["", words.heading("Caution"), *(wrapped(each) for each in CAUTION)]
+
+
+def different(card: BuildCard, other: BuildCard) -> list[tuple[str, str, str]]:
+    """Slots in which a build differs from another, as (slot, there, here)."""
+    there: Mapping[str, str] = other.build
+    return [(slot, there[slot], part) for slot, part in card.build.items() if part != there[slot]]

@@ -1,0 +1,144 @@
+"""The order of imports: a file of the package imports only from files that stand above it in this list."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parent.parent / "optimizer"
+
+LIST = """
+errors
+units
+
+physics.air
+physics.tires
+physics.rolling
+physics.grip
+physics.rotation
+physics.driveline
+physics.brakes
+
+scenario.parts
+scenario.car
+scenario.event
+scenario.findings
+scenario.cells
+scenario.columns
+scenario.entries
+scenario.tables
+scenario.rows
+scenario.keys
+scenario.toml_files
+scenario.assumed
+scenario.settings
+scenario.catalog
+scenario.crosscheck
+scenario.reading
+
+choice.options
+choice.masses
+choice.fit
+choice.rows
+choice.car_rows
+choice.part_rules
+choice.purchase
+choice.class_rules
+choice.counting
+choice.receipt
+choice.price
+choice.legality
+choice.wishes
+
+run.inputs
+run.driving
+run.simulator
+run.conditions
+run.model
+run.linear
+run.stopping
+run.judge
+
+search.surrogate
+search.completions
+search.drive_sets
+search.bounding
+search.ranking
+search.solver
+search.constraints
+search.selection_model
+search.diagnosis
+
+answers.cards
+answers.swaps
+
+pipeline
+
+report.wording
+report.checking
+report.prediction
+report.terminal
+report.documents
+
+cli
+"""
+ORDER = [line for line in LIST.splitlines() if line]
+
+
+def module_of(file: Path) -> str:
+    """Name of a module below the package: ``search.ranking``."""
+    return ".".join(file.relative_to(PACKAGE).with_suffix("").parts)
+
+
+def modules() -> list[str]:
+    return sorted(module_of(file) for file in PACKAGE.rglob("*.py") if file.name != "__init__.py")
+
+
+def imports_of(file: Path, known: set[str]) -> set[str]:
+    """Modules of the package that a file imports, wherever in it the import stands."""
+    found = set()
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{file.name} line {node.lineno}: write imports out in full"
+            whole = [f"{node.module}.{alias.name}" for alias in node.names]
+            names = [name if name.removeprefix("optimizer.") in known else str(node.module) for name in whole]
+        elif isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        else:
+            continue
+        found |= {name.removeprefix("optimizer.") for name in names if name.startswith("optimizer.")}
+    return found
+
+
+def test_every_module_has_a_place_in_the_order():
+    assert sorted(ORDER) == modules()
+
+
+@pytest.mark.parametrize("module", modules())
+def test_imports_point_upward(module):
+    place = {name: position for position, name in enumerate(ORDER)}
+    file = PACKAGE / (module.replace(".", "/") + ".py")
+    below = [name for name in imports_of(file, set(ORDER)) if place.get(name, len(ORDER)) >= place[module]]
+    assert not below, f"{module} imports {', '.join(sorted(below))}, which do not stand above it"
+
+
+def test_packages_only_introduce_themselves():
+    for file in PACKAGE.rglob("__init__.py"):
+        statements = ast.parse(file.read_text(encoding="utf-8")).body
+        busy = [type(node).__name__ for node in statements if not isinstance(node, ast.Expr | ast.Assign)]
+        assert not busy, f"{file.relative_to(PACKAGE)} holds {', '.join(busy)}: give it a module of its own"
+
+
+def test_an_import_is_seen_wherever_it_stands(tmp_path):
+    file = tmp_path / "some.py"
+    file.write_text(
+        "from optimizer import units\n"
+        "from optimizer.physics import air\n"
+        "import optimizer.errors\n"
+        "def late():\n"
+        "    from optimizer.search.solver import solve\n"
+        "import numpy\n"
+    )
+    assert imports_of(file, set(ORDER)) == {"units", "physics.air", "errors", "search.solver"}
