@@ -57,7 +57,7 @@ class RankResult:
     indifferent : tuple of str
         Slots where no legal choice moves the speed by more than 0.05 mph.
     most_careful, cheapest : BuildCard
-        Within 0.3 mph of the best: largest margin among the near builds that were simulated; lowest price of all.
+        Within 0.3 mph of the best, among the near builds that were simulated: largest margin, lowest price.
     near_count : int
         How many legal builds within 0.3 mph of the best were simulated.
     evidence : Evidence
@@ -140,7 +140,7 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
     tell("what else is close", 0.95)
     best_ms = float(ranking.speed_ms[0])
     near = np.flatnonzero(ranking.speed_ms >= best_ms - TOO_CLOSE_MS)
-    cheapest = ranker.cheapest(best_ms - TOO_CLOSE_MS)
+    cheapest = ranking.builds[near[np.argmin(ranking.cents[near])]]
     careful = ranking.builds[near[np.argmax(np.round(ranking.care[near], 3))]]
 
     def card(build: IntArray) -> BuildCard:

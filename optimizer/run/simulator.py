@@ -8,6 +8,7 @@ car which has all but stopped accelerating costs no accuracy. Results never depe
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -18,6 +19,8 @@ from optimizer.run.inputs import FloatArray, IntArray, RunInputs
 
 CHUNK = 512
 """Cars per pass: the arrays of one pass stay in the processor's cache."""
+THREADS = 2
+"""Passes at once: array arithmetic leaves the interpreter free. Results do not depend on it."""
 PULL_PANELS = 3
 """Panels on either side of where grip stops limiting, in a gear that is left again."""
 LAST_PANELS = (7, 12)
@@ -150,15 +153,16 @@ def simulate(
     last_gear : array (n,), optional
         The gear (0 is first) in which each car's run must end, where that is not to be its best one.
     """
-    parts = [
-        _simulate_chunk(
-            inputs.take(slice(start, start + CHUNK)),
-            marks_m,
-            measure,
-            None if last_gear is None else last_gear[start : start + CHUNK],
-        )
-        for start in range(0, len(inputs), CHUNK)
-    ]
+    def chunk(start: int) -> Run:
+        gear = None if last_gear is None else last_gear[start : start + CHUNK]
+        return _simulate_chunk(inputs.take(slice(start, start + CHUNK)), marks_m, measure, gear)
+
+    starts = range(0, len(inputs), CHUNK)
+    if len(starts) > 1:
+        with ThreadPoolExecutor(THREADS) as threads:
+            parts = list(threads.map(chunk, starts))
+    else:
+        parts = [chunk(start) for start in starts]
     passing = Passing(
         *(
             np.concatenate([getattr(part.passing, name) for part in parts], axis=1)

@@ -33,7 +33,7 @@ CLIMBS, CLIMB_WIDTH = 7, 4
 """Builds whose neighbors are tried before the search proper, taken from among the best few."""
 GENTLE = 0.75
 """Share of the smallest slope met that is relied on before a drive set has a tangent of its own."""
-FIRST_BATCH, BATCH = 8, 128
+FIRST_BATCH, BATCH, OPEN_MOST = 8, 400, 40
 REBOUND_MS = 0.05
 """A rise of the level by this much is worth bounding the waiting drive sets again."""
 SEED_LEAVES, MOST_LEAVES, CHEAP_LEAVES = 400, 6000, 1000
@@ -139,11 +139,6 @@ class _Pool:
         order = np.lexsort([self.numbers[:, 1], -np.round(self.numbers[:, 0] / SPEED_STEP_MS)])
         return float(self.numbers[order[self.k - 1], 1])
 
-    def cheapest(self, level: float) -> float:
-        """Lowest price among builds at least this fast."""
-        fast = self.numbers[:, 0] >= level
-        return float(self.numbers[fast, 1].min())
-
 
 class Ranker:
     """Finds the best K builds of one scenario, class, salt condition and budget.
@@ -211,17 +206,6 @@ class Ranker:
             self.progress("cheapest of the equally fast", 0.7)
             self._cheapest_first(pool.level, pool.kth_price)
         return self._ranked(k)
-
-    def cheapest(self, level: float) -> IntArray:
-        """The cheapest legal build (S,) at least as fast as a level that some build of the last `top` reaches."""
-        pool = self.pool
-        self.progress("cheapest at nearly that speed", 0.8)
-        self._cheapest_first(level, lambda: pool.cheapest(level) - 1)
-        fast = np.flatnonzero(pool.numbers[:, 0] >= level)
-        speed, cents, _, care = pool.numbers[fast].T
-        whole = cents.astype(np.int64)
-        order = order_keys(self.judge.options, pool.builds[fast], speed, care, whole)
-        return pool.builds[fast[order[np.argmin(whole[order])]]]
 
     # --- the search ---------------------------------------------------------------------------------------------
 
@@ -309,10 +293,10 @@ class Ranker:
             close = np.count_nonzero(bound > level - BOUND_SLACK_MS)
             self.progress("looking for faster builds", 0.2 + 0.5 * len(touched) / max(close, 1))
             touched.update(rows)
-            again = self._open(sets, np.array(rows), Goal(level, self.budget), most)
+            again, later = self._open(sets, np.array(rows), Goal(level, self.budget), most)
             for row in again:
                 most[row] = most[row] * 4 if pool.level <= level else MOST_LEAVES
-            waiting = sorted([*again, *waiting[len(rows) :]], key=lambda row: -bound[row])
+            waiting = sorted([*again, *later, *waiting[len(rows) :]], key=lambda row: -bound[row])
         self.evidence.opened = len(touched)
         self.evidence.highest_left_ms = float(max((bound[row] for row in waiting), default=0.0))
 
@@ -349,10 +333,10 @@ class Ranker:
             rows = [row for row in waiting[:BATCH] if least[row] <= money + 0.5]
             if not rows:
                 break
-            again = self._open(sets, np.array(rows), Goal(level, money, ties=True, cheapest=True), most)
+            again, later = self._open(sets, np.array(rows), Goal(level, money, ties=True, cheapest=True), most)
             for row in again:
                 most[row] *= 4
-            waiting = sorted([*again, *waiting[len(rows) :]], key=lambda row: least[row])
+            waiting = sorted([*again, *later, *waiting[len(rows) :]], key=lambda row: least[row])
 
     def _caps(self) -> FloatArray:
         """Every ground speed cap that some build could run into."""
@@ -361,27 +345,30 @@ class Ranker:
             caps += [part.cap_ms for part in parts if isinstance(part, Extra) and part.cap_ms is not None]
         return np.array(caps, dtype=float)
 
-    def _open(self, sets: DriveSets, rows: IntArray, goal: Goal, most: dict[int, int]) -> list[int]:
+    def _open(self, sets: DriveSets, rows: IntArray, goal: Goal, most: dict[int, int]) -> tuple[list[int], list[int]]:
         """List, price and simulate the completions of drive sets that could meet the goal.
 
-        Returns the sets whose list was cut off, to be opened again.
+        Returns the sets whose list was cut off, to be opened again, and those there was no room for yet: the first
+        `OPEN_MOST` that may reach the level are opened, since what they bring makes the others easier to rule out.
         """
         marked = replace(sets.take(rows), builds=_marked(sets.builds[rows], rows))
         chosen = self._tighten(marked, goal)
         rows = chosen.builds[:, -1]
         if len(rows) == 0:
-            return []
+            return [], []
         batch = self.bounding.open(replace(chosen, builds=chosen.builds[:, :-1]))
         again, batch, speed, free = self.bounding.by_gear(batch, goal.level)
         rows = rows[again]
         close = np.flatnonzero(self._may_reach(batch, speed, free, goal))
-        rows, batch = rows[close], batch.take(close)
+        now = close[np.isin(rows[close], list(dict.fromkeys(rows[close].tolist()))[:OPEN_MOST])]
+        later = sorted(set(rows[close].tolist()) - set(rows[now].tolist()))
+        rows, batch = rows[now], batch.take(now)
         if len(rows) == 0:
-            return []
+            return [], later
         fit, batch = self._tires_hold(batch, goal.level)
         rows, batch = rows[fit], batch.take(fit)
         if len(rows) == 0:
-            return []
+            return [], later
         cuts, kept = self._cuts(batch, goal)
         cut_off, found = [], []
         for place, row in enumerate(rows[kept]):
@@ -394,7 +381,7 @@ class Ranker:
                 cut_off.append(int(row))
         if found:
             self._try(np.concatenate(found))
-        return sorted(set(cut_off))
+        return sorted(set(cut_off)), later
 
     def _may_reach(self, batch: Batch, speed: FloatArray, free: BoolArray, goal: Goal) -> BoolArray:
         """Whether affordable completions could reach the level, by slopes gentler than any met so far.

@@ -17,7 +17,7 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray
 SpeedOf = Callable[[IntArray, FloatArray], FloatArray]
 """Speeds (n,) of cars at points (n, L) of the drive sets given by rows (n,)."""
 
-LINE_PASSES = 6
+LINE_PASSES = 4
 """Bracketing passes along the line on which the level is looked for."""
 
 

@@ -1,0 +1,65 @@
+"""The ranking against full enumeration with the same simulator: every legal build is tried."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from optimizer.search.ranking import Ranker, Ranking
+from optimizer.scenario.event import Scenario
+from tests.search.catalogs import enumerate_all, machinery, random_catalog
+
+BIG = [
+    (1, (2, 2, 3, 3, 3, 3, 2)),
+    (3, (2, 2, 3, 3, 2, 2, 2)),
+    (2, (2, 2, 3, 3, 2, 2, 2)),
+    (19, (3, 2, 4, 3, 3, 2, 2)),
+    (5, (2, 2, 3, 3, 2, 2, 2)),
+    (9, (3, 2, 4, 4, 3, 3, 2)),
+]
+"""Seed and sizes: each catalog has 5,000 legal builds or more, over all layouts and scorings, one run and two."""
+
+
+def ranked(scenario: Scenario, k: int) -> Ranking:
+    _, legality, book, judge = machinery(scenario)
+    return Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit).top(k)
+
+
+def assert_same(scenario: Scenario, k: int) -> int:
+    builds, speeds, cents, legal = enumerate_all(scenario)
+    found = ranked(scenario, k)
+    listed = min(k, len(builds))
+
+    assert found.listed == listed
+    np.testing.assert_array_equal(found.builds[:listed], builds[:listed])
+    np.testing.assert_array_equal(found.speed_ms[:listed], speeds[:listed])
+    np.testing.assert_array_equal(found.cents[:listed], cents[:listed])
+    return legal
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("seed", "sizes"), BIG)
+def test_top_ten_of_large_catalogs_equal_enumeration(seed, sizes):
+    """Builds, speeds and prices of the first ten, in the total order."""
+    legal = assert_same(random_catalog(seed, sizes=sizes), 10)
+
+    assert legal >= 4000
+
+
+@pytest.mark.parametrize("seed", [0, 4, 6, 7, 10, 13, 16, 18])
+def test_top_ten_of_small_catalogs_equal_enumeration(seed):
+    """More scorings, salts and wind, with smaller catalogs."""
+    assert_same(random_catalog(seed), 10)
+
+
+@pytest.mark.parametrize("k", [1, 30])
+def test_other_lengths_of_the_list(k):
+    """One build, and many: the level the search prunes by is another."""
+    assert_same(random_catalog(8), k)
+
+
+def test_nothing_over_the_budget_is_ranked():
+    scenario = random_catalog(4)
+    found = ranked(scenario, 20)
+
+    assert (found.cents <= scenario.event.budget_cents).all()
