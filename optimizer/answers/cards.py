@@ -104,7 +104,9 @@ def card_of(judge: Judge, legality: Legality, book: PriceBook, build: IntArray, 
     judged = judge.judge(builds, runs)
     drive = judge.model.drive_rows(builds)
     problems = [f"{reason.check}: {reason.text}" for reason in legality.violations(build)]
-    problems += [f"{name}: over what is allowed" for name, ok in zip(CHECKS, judged.passes[:, 0], strict=True) if not ok]
+    problems += [
+        f"{name}: over what is allowed" for name, ok in zip(CHECKS, judged.passes[:, 0], strict=True) if not ok
+    ]
     try:
         bill: Bill | None = book.bill(build)
     except NoLegalBuildError as refusal:
@@ -144,7 +146,9 @@ def card_of(judge: Judge, legality: Legality, book: PriceBook, build: IntArray, 
         cap_ms=cap if np.isfinite(cap) else None,
         rev_limit_rpm=float(drive.rev_limit_rpm[0]),
         limiter_rpm=_limiter_rpm(judge, builds, int(runs[0].passing.gear[1, 0])),
-        tires=tuple(_tire_card(judge, build, axle, judged.fast_surface_ms[a, 0]) for a, axle in enumerate(("front", "rear"))),
+        tires=tuple(
+            _tire_card(judge, build, axle, judged.fast_surface_ms[a, 0]) for a, axle in enumerate(("front", "rear"))
+        ),
         stop=StopCard(
             from_ms=max(exit_ms, judge.planned_ms),
             distances_m={case: float(judged.stopping.distance_m[c, 0]) for c, case in enumerate(CASES)},
@@ -174,4 +178,3 @@ def _limiter_rpm(judge: Judge, builds: IntArray, gear: int) -> float | None:
     inputs = judge.model.inputs(builds, judge.conditions[0])
     rpm = rating * float(inputs.overall[gear, 0]) / float(inputs.radius_m[0]) * 30 / np.pi
     return min(rpm, float(drive.rev_limit_rpm[0]))
-

@@ -5,6 +5,7 @@ Ranks use a total order, `order_keys`: speed to 1e-6 m/s, then price, then margi
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import cast
 
@@ -49,7 +50,7 @@ class Judged:
     @property
     def legal(self) -> BoolArray:
         """All checks met: (n,)."""
-        return self.passes.all(axis=0)
+        return np.asarray(self.passes.all(axis=0))
 
     @property
     def care(self) -> FloatArray:
@@ -110,16 +111,22 @@ class Judge:
         fast = simulate(fast_inputs, self.marks_m, "exit")
         exit_ms = np.maximum.reduce([run.passing.speed[1] for run in runs])
         surface = self._tire_surface(fast)
-        rated = np.stack([self._per_axle(builds, "front", rated_speed_ms), self._per_axle(builds, "rear", rated_speed_ms)])
+        rated = np.stack(
+            [self._per_axle(builds, "front", rated_speed_ms), self._per_axle(builds, "rear", rated_speed_ms)]
+        )
         margin = 1 + self.event.fast_case.tire_speed_margin
         used = (surface * margin / np.maximum(rated, 1e-9)).max(axis=0)
         stopping = stopping_of(self.model, builds, np.maximum(exit_ms, self.planned_ms))
         distance = stopping.distance_m.max(axis=0) / self.event.course.shutdown_m
         load = self._load_use(builds, fast_inputs, fast.passing.speed[1], surface)
-        revs = np.maximum.reduce([self.rpm(builds, run)[1] for run in runs]) / self.model.drive_rows(builds).rev_limit_rpm
+        revs = (
+            np.maximum.reduce([self.rpm(builds, run)[1] for run in runs]) / self.model.drive_rows(builds).rev_limit_rpm
+        )
         tolerance = 1 + 1e-9
         return Judged(
-            passes=np.stack([used <= tolerance, load <= tolerance, distance <= tolerance, stopping.rise_share <= tolerance]),
+            passes=np.stack(
+                [used <= tolerance, load <= tolerance, distance <= tolerance, stopping.rise_share <= tolerance]
+            ),
             margins=1.0 - np.stack([used, distance, stopping.rise_share, revs]),
             fast_surface_ms=surface,
             stopping=stopping,
@@ -149,13 +156,15 @@ class Judge:
         return tuple(out)
 
     def tires_hold(self, axle: Axle, speed_ms: FloatArray, level_ms: float) -> BoolArray:
-        """Whether each tire (m_s,) of an axle is good for surface speeds (n,), or for a cap at or above the level: (n, m_s)."""
+        """Whether each tire of an axle is good for surface speeds (n,), or a cap at or above the level: (n, m_s)."""
         s = cast(int, self.model.slot_on("tire", axle))
         rated = np.array([rated_speed_ms(cast(Tire, part)) for part in self.options.parts[s]])
         if self.model.limiter_holds_rating:
             return np.ones((len(speed_ms), len(rated)), dtype=bool)
         caps = [each.above_ms - each.hold_off_ms for each in self.options.scenario.race_class.brackets]
-        caps += [part.cap_ms for parts in self.options.parts for part in parts if isinstance(part, Extra) and part.cap_ms]
+        caps += [
+            part.cap_ms for parts in self.options.parts for part in parts if isinstance(part, Extra) and part.cap_ms
+        ]
         sure = np.minimum(speed_ms, min((cap for cap in caps if cap >= level_ms - SPEED_STEP_MS), default=np.inf))
         margin = (1 + self.event.fast_case.tire_speed_margin) * (1 - 1e-9)
         return np.asarray(sure[:, None] * margin <= rated)
@@ -189,12 +198,14 @@ class Judge:
         fastest = np.maximum(run.passing.speed[0], run.passing.speed[1])
         turning = np.maximum(run.passing.surface[0], run.passing.surface[1])
         driven = self.model.car.drive
-        return np.stack([turning if driven in ("front", "all") else fastest, turning if driven in ("rear", "all") else fastest])
+        return np.stack(
+            [turning if driven in ("front", "all") else fastest, turning if driven in ("rear", "all") else fastest]
+        )
 
-    def _per_axle(self, builds: IntArray, axle: Axle, value: object) -> FloatArray:
+    def _per_axle(self, builds: IntArray, axle: Axle, value: Callable[[Tire], float]) -> FloatArray:
         """A number of the tire on an axle: (n,)."""
         s = cast(int, self.model.slot_on("tire", axle))
-        return np.array([value(cast(Tire, p)) for p in self.options.parts[s]], dtype=float)[builds[:, s]]  # type: ignore[operator]
+        return np.array([value(cast(Tire, p)) for p in self.options.parts[s]], dtype=np.float64)[builds[:, s]]
 
     def _load_use(
         self, builds: IntArray, inputs: RunInputs, speed_ms: FloatArray, surface_ms: FloatArray
@@ -244,4 +255,3 @@ def _id_ranks(options: Options, s: int) -> IntArray:
     ids = [part.id for part in options.parts[s]]
     order = sorted(ids)
     return np.array([order.index(each) for each in ids])
-

@@ -92,7 +92,7 @@ class LinearSpace:
         self.usable = usable
         slots = range(len(model.options.slots))
         self.free_slots = tuple(s for s in slots if s not in model.drive_slots)
-        self.free_axle: Axle | None = {"front": "rear", "rear": "front", "all": None}[model.car.drive]  # type: ignore[assignment]
+        self.free_axle: Axle | None = {"front": "rear", "rear": "front", "all": None}[model.car.drive]
         self.free_tires = model.slot_on("tire", self.free_axle) if self.free_axle else None
         self.load_column = C[f"{self.free_axle}_load_kg"] if self.free_axle else 0
         self.low_load_n = self._lowest_load_n()
@@ -166,7 +166,7 @@ class LinearSpace:
         """
         inputs = self.model.inputs_from(point[:, : len(SUMS)], frame.drive, conditions)
         if self.free_axle is not None:
-            inputs = replace(inputs, **self._rolling(frame, point))
+            inputs = self._with_rolling(inputs, frame, point)
         if grip_point is not None:
             inputs = replace(
                 inputs,
@@ -177,8 +177,8 @@ class LinearSpace:
             )
         return inputs
 
-    def _rolling(self, frame: Frame, point: FloatArray) -> dict[str, FloatArray]:
-        """Rolling terms with the undriven axle's taken from the coordinates."""
+    def _with_rolling(self, inputs: RunInputs, frame: Frame, point: FloatArray) -> RunInputs:
+        """The same inputs with the undriven axle's rolling taken from the coordinates."""
         driven = 1 - ("front", "rear").index(cast(str, self.free_axle))
         name = ("front", "rear")[driven]
         load = point[:, C[f"{name}_load_kg"]] * air.G
@@ -186,13 +186,14 @@ class LinearSpace:
         steady = self.salt.rolling_coefficient + point[:, C["rolling_change"]]
         coefficient, growth = steady + frame.drive.coefficient[driven], frame.drive.speed_term[driven]
         best = np.where(free_lift > 0, frame.free_ceiling, frame.free_floor)
-        return {
-            "rolling_n": coefficient * load + point[:, C["free_rolling_n"]] + point[:, C["brake_drag_n"]],
-            "rolling_nv2": growth * load + point[:, C["free_rolling_nv2"]],
-            "lift_rolling_m2": coefficient * lift + best * free_lift,
-            "lift_rolling_v2": growth * lift + frame.free_growth_floor * np.minimum(free_lift, 0.0)
+        return replace(
+            inputs,
+            rolling_n=coefficient * load + point[:, C["free_rolling_n"]] + point[:, C["brake_drag_n"]],
+            rolling_nv2=growth * load + point[:, C["free_rolling_nv2"]],
+            lift_rolling_m2=coefficient * lift + best * free_lift,
+            lift_rolling_v2=growth * lift + frame.free_growth_floor * np.minimum(free_lift, 0.0)
             + frame.free_growth * np.maximum(free_lift, 0.0) * self._highest_own(),
-        }  # fmt: skip
+        )  # fmt: skip
 
     def _highest_own(self) -> float:
         """Largest own coefficient of the usable undriven tires."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import cast
 
 import numpy as np
@@ -76,9 +77,7 @@ class RunModel:
         self.options = options
         car = options.scenario.car
         self.car = car
-        self.limiter_holds_rating = (
-            options.scenario.event.rating_rule == "limiter" and car.limiter_adjustable
-        )
+        self.limiter_holds_rating = options.scenario.event.rating_rule == "limiter" and car.limiter_adjustable
         self.sums = tuple(self._sums_of_slot(s) for s in range(len(options.slots)))
         self.base = self._base_sums()
         self.engines = tuple(cast(Engine, part) for part in options.parts[self._only("engine")])
@@ -94,9 +93,7 @@ class RunModel:
 
     def slot_on(self, kind: str, axle: Axle) -> int | None:
         """Position of the slot of a kind on an axle."""
-        return next(
-            (s for s, slot in enumerate(self.options.slots) if slot.kind == kind and slot.axle == axle), None
-        )
+        return next((s for s, slot in enumerate(self.options.slots) if slot.kind == kind and slot.axle == axle), None)
 
     def _base_sums(self) -> FloatArray:
         """Sums of the car as it stands, turning mass and brake drag counted from the parts themselves."""
@@ -177,8 +174,7 @@ class RunModel:
         found = []
         for s, slot in enumerate(self.options.slots):
             multiplies = any(
-                isinstance(part, Extra)
-                and (part.pressure_pa != 0 or part.grip_factor != 1 or part.rolling_change != 0)
+                isinstance(part, Extra) and (part.pressure_pa != 0 or part.grip_factor != 1 or part.rolling_change != 0)
                 for part in self.options.parts[s]
             )
             drives = slot.kind in ("engine", "final drive", "gearset") or (slot.kind == "tire" and slot.axle in driven)
@@ -222,7 +218,7 @@ class RunModel:
         )
 
     def _tire_rows(self, builds: IntArray, axle: Axle, pressure_change: FloatArray) -> tuple[FloatArray, ...]:
-        """Rolling coefficient, its growth with speed squared, radius, grip factor and rated surface speed of an axle."""
+        """Rolling coefficient, its growth with speed squared, radius, grip factor, rated surface speed of an axle."""
         s = self.slot_on("tire", axle)
         if s is None:
             msg = f"the car has no slot for {axle} tires"
@@ -246,11 +242,7 @@ class RunModel:
             own = self.options.parts[s][0]
             base = own.efficiency if isinstance(own, Gearset | FinalDrive) else None
             if base is not None:
-                efficiency *= self._gather(
-                    builds,
-                    s,
-                    lambda p, base=base: (p.efficiency or base) / base if isinstance(p, Gearset | FinalDrive) else 1.0,
-                )
+                efficiency *= self._gather(builds, s, partial(_relative_efficiency, base))
         return efficiency
 
     def _gearing(self, builds: IntArray, e: int, g: int, f: int) -> tuple[FloatArray, FloatArray]:
@@ -364,3 +356,9 @@ def rated_speed_ms(tire: Tire) -> float:
 def _cap_of(part: Part) -> float:
     """Road speed cap that comes with a part."""
     return part.cap_ms if isinstance(part, Extra) and part.cap_ms is not None else float("inf")
+
+
+def _relative_efficiency(base: float, part: Part) -> float:
+    """Efficiency of a gear against the fitted one's; 1 where it does not state one."""
+    own = part.efficiency if isinstance(part, Gearset | FinalDrive) else None
+    return 1.0 if own is None else own / base

@@ -77,6 +77,10 @@ class Entry(NamedTuple):
     time: FloatArray
     able: BoolArray
 
+    def take(self, rows: IntArray) -> Entry:
+        """The same for some cars."""
+        return Entry(self.speed[rows], self.surface[rows], self.distance[rows], self.time[rows], self.able[rows])
+
 
 @dataclass(slots=True)
 class Passing:
@@ -153,6 +157,7 @@ def simulate(
     last_gear : array (n,), optional
         The gear (0 is first) in which each car's run must end, where that is not to be its best one.
     """
+
     def chunk(start: int) -> Run:
         gear = None if last_gear is None else last_gear[start : start + CHUNK]
         return _simulate_chunk(inputs.take(slice(start, start + CHUNK)), marks_m, measure, gear)
@@ -202,7 +207,7 @@ def _simulate_chunk(
         if len(rows):
             run = _end_in(
                 Gear(inputs.take(rows), number),
-                Entry(*(each[rows] for each in entry)),
+                entry.take(rows),
                 passing.take(rows),
                 marks_m,
                 measure,
@@ -286,7 +291,8 @@ def _pause_nodes(nodes: Nodes, after: FloatArray, rolled: FloatArray, pause_s: f
     slowing = np.repeat((after - before)[None] / max(pause_s, 1e-9), 4, axis=0)
     return Nodes(
         speed, distance, time, slowing, speed, np.zeros_like(speed),
-        [(after - before)[None]] * 4, [(each * pause_s)[None] for each in speed], [np.full_like(before, pause_s)[None]] * 4,
+        [(after - before)[None]] * 4, [(each * pause_s)[None] for each in speed],
+        [np.full_like(before, pause_s)[None]] * 4,
     )  # fmt: skip
 
 
@@ -343,7 +349,7 @@ def _look_ahead(gear: Gear, start: FloatArray, stop: FloatArray) -> Ahead:
     at = start + np.linspace(0.0, 1.0, SCAN_POINTS)[:, None] * (stop - start)
     push = gear.push(at)
     spent = push.acceleration <= 0
-    settles = spent.any(axis=0)
+    settles = np.asarray(spent.any(axis=0))
     last = np.where(settles, np.argmax(spent, axis=0), SCAN_POINTS - 1).clip(1)
     (low, high), (pull, end_pull) = _pair_at(at, last), _pair_at(push.acceleration, last)
     wide = high > low
@@ -498,9 +504,7 @@ def _pass_marks(
     return new
 
 
-def _at_distance(
-    nodes: Nodes, mark_m: float, cars: IntArray
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+def _at_distance(nodes: Nodes, mark_m: float, cars: IntArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Time, ground speed, wheel speed and grip use at a distance on the stretch, for some cars: arrays (c,)."""
     borders = nodes.distance[::3, cars]
     panel = (borders <= mark_m).sum(axis=0).clip(1, len(borders) - 1) - 1

@@ -189,7 +189,7 @@ class Bounding:
     def _steps(self, batch: Batch) -> FloatArray:
         """Steps of the coordinates that differ between completions; 0 for the others."""
         steps = np.zeros(batch.span.least.shape[1])
-        differs = (batch.span.most - batch.span.least > 1e-12).any(axis=0)
+        differs = np.asarray((batch.span.most - batch.span.least > 1e-12).any(axis=0))
         for name, step in STEPS.items():
             if differs[C[name]]:
                 steps[C[name]] = step

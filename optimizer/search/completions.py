@@ -101,7 +101,9 @@ class _Search:
         self.blocks = 0
         slots = len(task.allowed)
         self.slots = slots
-        self.rest_score = self._suffix([[_top(task.scores[k][f], task.allowed[f]) for f in range(slots)] for k in range(len(task.scores))])
+        self.rest_score = self._suffix(
+            [[_top(task.scores[k][f], task.allowed[f]) for f in range(slots)] for k in range(len(task.scores))]
+        )
         self.rest_net = self._suffix(
             [
                 [_top(task.scores[k][f] - task.multipliers[k] * task.cents[f], task.allowed[f]) for f in range(slots)]
@@ -188,7 +190,11 @@ class _Search:
         if np.isfinite(self.cents_left):
             reach = scores + self.rest_net[:, depth + 1, None] + task.multipliers[:, None] * (self.cents_left - spent)
             keep &= (reach >= self.threshold[:, None]).all(axis=0)
-        rows = block.rows[:, parent] + np.stack([table[depth][option] for table in task.rows]) if task.rows else block.rows[:, parent]
+        rows = (
+            block.rows[:, parent] + np.stack([table[depth][option] for table in task.rows])
+            if task.rows
+            else block.rows[:, parent]
+        )
         if task.rows:
             keep &= (rows + self.rest_rows[:, depth + 1, None] <= task.row_left[:, None]).all(axis=0)
         choices = np.concatenate([block.choices[parent[keep]], option[keep, None]], axis=1)

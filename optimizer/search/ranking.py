@@ -17,10 +17,10 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds, PriceBook
 from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge, order_keys
 from optimizer.run.linear import C, LinearSpace
+from optimizer.scenario.parts import Axle, Extra
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.completions import Task, complete
-from optimizer.scenario.parts import Axle, Extra
 from optimizer.search.drive_sets import DriveSets, drive_sets_of, option_cents, within_budget
 from optimizer.search.surrogate import Tangents, lagrangian_bound
 
@@ -242,8 +242,11 @@ class Ranker:
         return next((pool.builds[row] for row in best if pool.builds[row].tobytes() not in done), None)
 
     def _tighten(self, sets: DriveSets, goal: Goal) -> DriveSets:
-        """Drop what no build that meets the goal can have: hopeless tires and rotors, slots left without the equipment
-        a speed bracket asks for, and what money then no longer allows."""
+        """Drop what no build that meets the goal can have.
+
+        Hopeless tires and rotors, slots left without the equipment a speed bracket asks for, and what money then no
+        longer allows.
+        """
         sets = _without_hopeless(sets, self.judge.hopeless(goal.level))
         allowed = list(sets.allowed)
         for carry in self._equipment(goal):
@@ -290,8 +293,8 @@ class Ranker:
             rows = [row for row in waiting[:size] if bound[row] > level - BOUND_SLACK_MS]
             if not rows:
                 break
-            close = np.count_nonzero(bound > level - BOUND_SLACK_MS)
-            self.progress("looking for faster builds", 0.2 + 0.5 * len(touched) / max(close, 1))
+            close = int(np.count_nonzero(bound > level - BOUND_SLACK_MS))
+            self.progress("looking for faster builds", 0.2 + 0.5 * len(touched) / (1 + close))
             touched.update(rows)
             again, later = self._open(sets, np.array(rows), Goal(level, self.budget), most)
             for row in again:
@@ -394,7 +397,9 @@ class Ranker:
         losses = self.bounding.losses(batch, GENTLE * self.gentlest)
         left = goal.money - batch.sets.spent
         bound, _ = lagrangian_bound(losses, option_cents(batch.sets, self.bounds), left, list(batch.sets.allowed))
-        return np.where(free, speed + bound, np.where(np.isfinite(bound), speed, -np.inf)) >= goal.level - BOUND_SLACK_MS
+        return (
+            np.where(free, speed + bound, np.where(np.isfinite(bound), speed, -np.inf)) >= goal.level - BOUND_SLACK_MS
+        )
 
     def _learn(self, tangents: Tangents) -> None:
         """Keep the smallest slope of each coordinate met so far."""
@@ -619,4 +624,3 @@ def _without_hopeless(sets: DriveSets, hopeless: tuple[BoolArray, ...]) -> Drive
             own |= out[sets.builds[:, s]]
     allowed = tuple(ok & ~own[:, None] for ok in allowed)
     return DriveSets(sets.builds, sets.free, allowed, sets.spent, sets.jobs)
-

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.search.ranking import Ranker, Ranking
 from optimizer.scenario.event import Scenario
+from optimizer.search.ranking import Ranker, Ranking
 from tests.search.catalogs import enumerate_all, machinery, random_catalog
 
 BIG = [
