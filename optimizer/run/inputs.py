@@ -7,8 +7,9 @@ every sum at once, and simulate it as a bound.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -65,7 +66,8 @@ class RunInputs:
     final_ratio, efficiency, engine (index into the torque table), torque_scale, rev_limit_rpm, launch_rpm.
     shift_rpm : (G, n) engine speed at which each gear is left.
     cap_ms, surface_cap_ms : ground speed and tire surface speed that may not be passed; inf where none.
-    air_density, headwind_ms, start_speed_ms, shift_time_s, grip_use_limit : the same for all cars.
+    air_density, headwind_ms : one for all cars, or (n,).
+    start_speed_ms, shift_time_s, grip_use_limit : the same for all cars.
     """
 
     translating_kg: FloatArray
@@ -97,8 +99,8 @@ class RunInputs:
     cap_ms: FloatArray
     surface_cap_ms: FloatArray
     torque_table: TorqueTable
-    air_density: float
-    headwind_ms: float
+    air_density: float | FloatArray
+    headwind_ms: float | FloatArray
     start_speed_ms: float
     shift_time_s: float
     grip_use_limit: float
@@ -114,3 +116,16 @@ class RunInputs:
             if isinstance(getattr(self, each.name), np.ndarray)
         }
         return replace(self, **picked)
+
+
+def side_by_side(runs: Sequence[RunInputs]) -> RunInputs:
+    """Inputs of several runs of the same scenario as one, run after run: small batches cost mostly overhead."""
+    first = runs[0]
+    joined: dict[str, Any] = {
+        each.name: np.concatenate([getattr(run, each.name) for run in runs], axis=-1)
+        for each in fields(first)
+        if isinstance(getattr(first, each.name), np.ndarray)
+    }
+    for name in ("air_density", "headwind_ms"):
+        joined[name] = np.concatenate([np.broadcast_to(getattr(run, name), len(run)) for run in runs])
+    return replace(first, **joined)

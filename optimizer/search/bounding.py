@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.run.inputs import side_by_side
 from optimizer.run.judge import Judge
 from optimizer.run.linear import LESS_IS_FASTER, C, Frame, LinearSpace
 from optimizer.run.simulator import LIMITS, simulate
@@ -120,14 +121,11 @@ class Bounding:
     def speed_of(self, batch: Batch, rows: IntArray, points: FloatArray) -> FloatArray:
         """Speeds (n,) of cars at points (n, L) of the batch's drive sets given by rows."""
         frame = batch.frame.take(rows)
-        runs = tuple(
-            self.judge.run_of(
-                self.space.inputs(frame, points, each), None if batch.gears is None else batch.gears[number, rows]
-            )
-            for number, each in enumerate(self.judge.conditions)
-        )
-        self.simulated += len(rows) * len(runs)
-        return self.judge.joined(runs)
+        count = len(self.judge.conditions)
+        inputs = side_by_side([self.space.inputs(frame, points, each) for each in self.judge.conditions])
+        both = self.judge.run_of(inputs, None if batch.gears is None else batch.gears[:, rows].ravel())
+        self.simulated += len(rows) * count
+        return self.judge.joined(tuple(both.take(part) for part in np.split(np.arange(len(inputs)), count)))
 
     def by_gear(self, batch: Batch, level: float) -> tuple[IntArray, Batch, FloatArray, BoolArray]:
         """The batch once for each combination of last gears that could still reach the level, with its rows.
