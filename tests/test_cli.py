@@ -120,7 +120,7 @@ def test_rank_argues_in_order(ask, folder):
         "Best single swap in each slot",
         "Too close to call",
         "How complete the search was",
-        "By its bounds nothing else in your sheets is faster in this model",
+        "As far as the search can tell nothing else in your sheets is faster in this model",
         "Assumed, not measured",
         "Caution",
     ]

@@ -168,9 +168,9 @@ def _completeness(words: Words, result: RankResult) -> list[str]:
     slack = math.ceil(to_unit(evidence.slack_ms, words.unit, "speed") * 1000) / 1000
     if is_complete(evidence):
         end = (
-            "By its bounds nothing else in your sheets is faster in this model than the last build listed by "
-            f"more than {slack:.3f} {words.unit}. Not every bound follows by argument: some are only checked "
-            "against trying everything on small catalogs (docs/method.md)."
+            "As far as the search can tell nothing else in your sheets is faster in this model than the last "
+            f"build listed by more than {slack:.3f} {words.unit}. Not every step of it follows by argument: some are "
+            "only checked against trying everything on small catalogs (docs/method.md)."
         )
     else:
         end = (
