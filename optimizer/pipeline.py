@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,11 +17,11 @@ from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
 from optimizer.scenario.event import Scenario
 from optimizer.search.diagnosis import explain_no_legal_build
-from optimizer.search.ranking import Evidence, Ranker
+from optimizer.search.ranking import Evidence, Progress, Ranker
 from optimizer.search.selection_model import build_model
+from optimizer.units import from_unit
 
-Progress = Callable[[str, float], None]
-TOO_CLOSE_MS = 0.3 * 0.44704
+TOO_CLOSE_MS = from_unit(0.3, "mph", "speed")
 """Speeds nearer than 0.3 mph are too close to call: no model of a car on salt is better than that."""
 
 
@@ -94,7 +93,7 @@ def as_asked(scenario: Scenario, question: Question) -> Scenario:
     Raises
     ------
     UsageError
-        For an unknown class, salt condition or part.
+        For an unknown class or salt condition.
     """
     event = scenario.event
     if question.race_class is not None and question.race_class not in event.classes:
@@ -196,10 +195,8 @@ def _cheapest_legal(shop: Workshop) -> IntArray:
         why = explain_no_legal_build(shop.options, shop.legality, shop.book)
         raise NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)
     for bracket in shop.scenario.race_class.brackets:
-        carry = [
-            np.array([-float(bracket.requires in part.tags) for part in parts]) for parts in shop.options.parts
-        ]
         if bracket.requires not in event.carries:
+            carry = [-each.astype(float) for each in shop.options.carrying(bracket.requires)]
             model.add_row(bracket.name, carry, -1.0)
     equipped = model.solve().build
     return np.stack([found] if equipped is None else [found, equipped])

@@ -62,8 +62,8 @@ run.stopping
 run.judge
 
 search.surrogate
-search.completions
 search.drive_sets
+search.completions
 search.bounding
 search.ranking
 search.solver

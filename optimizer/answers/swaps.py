@@ -10,8 +10,9 @@ from optimizer.choice.legality import Legality
 from optimizer.choice.options import IntArray
 from optimizer.choice.price import PriceBook
 from optimizer.run.judge import Judge
+from optimizer.units import from_unit
 
-MATTERS_MS = 0.05 * 0.44704
+MATTERS_MS = from_unit(0.05, "mph", "speed")
 """A slot whose choices move the speed by less than 0.05 mph does not matter for speed."""
 
 

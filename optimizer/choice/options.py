@@ -77,6 +77,10 @@ class Options:
         """Slot name -> part id of one build of shape ``(S,)``."""
         return {slot.name: self.parts[s][int(row[s])].id for s, slot in enumerate(self.slots)}
 
+    def carrying(self, tag: str) -> tuple[BoolArray, ...]:
+        """Which options carry a tag: bool ``(m_s,)`` per slot."""
+        return tuple(np.array([tag in part.tags for part in parts], dtype=np.bool_) for parts in self.parts)
+
     def chosen(self, row: IntArray | Sequence[int]) -> tuple[Part, ...]:
         """Parts of one build, slot by slot."""
         return tuple(self.parts[s][int(row[s])] for s in range(len(self.slots)))

@@ -155,17 +155,20 @@ class Judge:
                 out.append(np.zeros(len(parts), dtype=bool))
         return tuple(out)
 
+    def caps_ms(self) -> tuple[float, ...]:
+        """Every ground speed cap that some build could run into: speed brackets, and parts with a cap of their own."""
+        own = [part.cap_ms for parts in self.options.parts for part in parts if isinstance(part, Extra)]
+        brackets = [bracket.cap_ms for bracket in self.options.scenario.race_class.brackets]
+        return (*brackets, *(cap for cap in own if cap is not None))
+
     def tires_hold(self, axle: Axle, speed_ms: FloatArray, level_ms: float) -> BoolArray:
         """Whether each tire of an axle is good for surface speeds (n,), or a cap at or above the level: (n, m_s)."""
         s = cast(int, self.model.slot_on("tire", axle))
         rated = np.array([rated_speed_ms(cast(Tire, part)) for part in self.options.parts[s]])
         if self.model.limiter_holds_rating:
             return np.ones((len(speed_ms), len(rated)), dtype=bool)
-        caps = [each.above_ms - each.hold_off_ms for each in self.options.scenario.race_class.brackets]
-        caps += [
-            part.cap_ms for parts in self.options.parts for part in parts if isinstance(part, Extra) and part.cap_ms
-        ]
-        sure = np.minimum(speed_ms, min((cap for cap in caps if cap >= level_ms - SPEED_STEP_MS), default=np.inf))
+        cap = min((each for each in self.caps_ms() if each >= level_ms - SPEED_STEP_MS), default=np.inf)
+        sure = np.minimum(speed_ms, cap)
         margin = (1 + self.event.fast_case.tire_speed_margin) * (1 - 1e-9)
         return np.asarray(sure[:, None] * margin <= rated)
 

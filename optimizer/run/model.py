@@ -284,9 +284,9 @@ class RunModel:
             if bracket.requires in event.carries:
                 continue
             carried = np.zeros(len(builds), dtype=bool)
-            for s, parts in enumerate(self.options.parts):
-                carried |= np.array([bracket.requires in part.tags for part in parts])[builds[:, s]]
-            cap = np.minimum(cap, np.where(carried, np.inf, bracket.above_ms - bracket.hold_off_ms))
+            for s, carry in enumerate(self.options.carrying(bracket.requires)):
+                carried |= carry[builds[:, s]]
+            cap = np.minimum(cap, np.where(carried, np.inf, bracket.cap_ms))
         return cap
 
     # --- inputs -------------------------------------------------------------------------------------------------

@@ -132,6 +132,11 @@ class Bracket:
     requires: str
     hold_off_ms: float
 
+    @property
+    def cap_ms(self) -> float:
+        """Ground speed that a build without the equipment may not pass."""
+        return self.above_ms - self.hold_off_ms
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RaceClass:

@@ -80,14 +80,14 @@ class Bounding:
     def optimistic(self, sets: DriveSets) -> FloatArray:
         """Speeds (D,) that no completion of each drive set passes."""
         parts = [
-            self._extreme(self.open(sets.take(np.arange(start, min(start + CHUNK, len(sets))))), best=True)
+            self._best_case(self.open(sets.take(np.arange(start, min(start + CHUNK, len(sets))))))
             for start in range(0, len(sets), CHUNK)
         ]
         return np.concatenate(parts) if parts else np.zeros(0)
 
-    def _extreme(self, batch: Batch, *, best: bool) -> FloatArray:
-        """Speed of the car that is best (or worst) in every coordinate at once."""
-        roll, grip = _extreme_points(batch.span, best=best)
+    def _best_case(self, batch: Batch) -> FloatArray:
+        """Speed of the car that is best in every coordinate at once."""
+        roll, grip = _extreme_points(batch.span, best=True)
         runs = tuple(
             self.judge.run_of(self.space.inputs(batch.frame, roll, each, grip)) for each in self.judge.conditions
         )

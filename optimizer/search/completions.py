@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.search.drive_sets import job_sum
 
 BLOCK = 20_000
 """Partial builds worked on at once."""
@@ -166,7 +167,7 @@ class _Search:
 
     def _spent(self, cents: FloatArray, jobs: IntArray) -> FloatArray:
         """Lower bound on the price of partial builds, with the jobs they need so far."""
-        return cents + _job_sum(jobs & ~self.task.jobs_done, self.task.job_cents)
+        return cents + job_sum(jobs & ~self.task.jobs_done, self.task.job_cents)
 
     def _grow(self, block: _Block, depth: int) -> _Block:
         """Add every allowed option of the next slot to every partial build, and drop what cannot be saved."""
@@ -186,7 +187,7 @@ class _Search:
         spent = self._spent(cents, jobs)
         keep &= spent + self.rest_cents[depth + 1] <= self.cents_left
         hours = block.hours[parent] + task.hours[depth][option]
-        keep &= hours + _job_sum(jobs & ~task.jobs_done, task.job_hours) + self.rest_hours[depth + 1] <= task.hours_left
+        keep &= hours + job_sum(jobs & ~task.jobs_done, task.job_hours) + self.rest_hours[depth + 1] <= task.hours_left
         if np.isfinite(self.cents_left):
             reach = scores + self.rest_net[:, depth + 1, None] + task.multipliers[:, None] * (self.cents_left - spent)
             keep &= (reach >= self.threshold[:, None]).all(axis=0)
@@ -204,15 +205,6 @@ class _Search:
 def _top(values: FloatArray, allowed: BoolArray) -> float:
     """Largest value of the allowed options."""
     return float(values[allowed].max()) if allowed.any() else -np.inf
-
-
-def _job_sum(jobs: IntArray, amounts: FloatArray) -> FloatArray:
-    """Sum of the amounts of the jobs in each mask."""
-    total = np.zeros(len(jobs))
-    for j, amount in enumerate(amounts):
-        if amount:
-            total += amount * ((jobs >> j) & 1)
-    return total
 
 
 def _split(block: _Block) -> Iterator[_Block]:

@@ -5,7 +5,7 @@ Positions only: a drive set is a build whose free slots do not matter.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -41,6 +41,14 @@ class DriveSets:
     def __len__(self) -> int:
         return len(self.builds)
 
+    @property
+    def completable(self) -> BoolArray:
+        """Whether every free slot still has an option: (D,)."""
+        out = np.ones(len(self), dtype=np.bool_)
+        for ok in self.allowed:
+            out &= ok.any(axis=1)
+        return out
+
     def take(self, rows: IntArray | BoolArray) -> DriveSets:
         """Some of the drive sets."""
         return DriveSets(
@@ -63,7 +71,7 @@ def drive_sets_of(
         spent += bounds.cents[s][builds[:, s]]
     spent += job_sum(jobs, bounds.job_cents)
     sets = DriveSets(builds, free, allowed, spent, jobs)
-    sets = sets.take(np.logical_and.reduce([ok.any(axis=1) for ok in sets.allowed], initial=True))
+    sets = sets.take(sets.completable)
     return sets if budget_cents is None else within_budget(sets, bounds, budget_cents)
 
 
@@ -97,16 +105,21 @@ def option_cents(sets: DriveSets, bounds: AdditiveBounds) -> list[FloatArray]:
     return out
 
 
+def cheapest_cents(sets: DriveSets, cents: list[FloatArray]) -> list[FloatArray]:
+    """Lowest of the `option_cents` allowed in each free slot: (D,) each."""
+    return [np.where(ok, price, np.inf).min(axis=1) for ok, price in zip(sets.allowed, cents, strict=True)]
+
+
 def within_budget(sets: DriveSets, bounds: AdditiveBounds, budget_cents: int) -> DriveSets:
     """Drop sets that even the cheapest completion takes over the budget, and options that do so alone."""
     cents = option_cents(sets, bounds)
-    least = [np.where(ok, price, np.inf).min(axis=1) for ok, price in zip(sets.allowed, cents, strict=True)]
+    least = cheapest_cents(sets, cents)
     left = budget_cents - sets.spent - sum(least, start=np.zeros(len(sets)))
     allowed = tuple(
         ok & (price - low[:, None] <= left[:, None] + 0.5)
         for ok, price, low in zip(sets.allowed, cents, least, strict=True)
     )
-    return DriveSets(sets.builds, sets.free, allowed, sets.spent, sets.jobs).take(left >= -0.5)
+    return replace(sets, allowed=allowed).take(left >= -0.5)
 
 
 def _combinations(legality: Legality, drive_slots: tuple[int, ...], bounds: AdditiveBounds) -> IntArray:

@@ -7,6 +7,7 @@ bound is above the K-th best. What each step rests on is in docs/method.md, sect
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
@@ -17,11 +18,11 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds, PriceBook
 from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge, order_keys
 from optimizer.run.linear import C, LinearSpace
-from optimizer.scenario.parts import Axle, Extra
+from optimizer.scenario.parts import Axle
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.completions import Task, complete
-from optimizer.search.drive_sets import DriveSets, drive_sets_of, option_cents, within_budget
+from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of, job_sum, option_cents, within_budget
 from optimizer.search.surrogate import Tangents, lagrangian_bound
 
 Progress = Callable[[str, float], None]
@@ -34,10 +35,14 @@ CLIMBS, CLIMB_WIDTH = 7, 4
 GENTLE = 0.75
 """Share of the smallest slope met that is relied on before a drive set has a tangent of its own."""
 FIRST_BATCH, BATCH, OPEN_MOST = 8, 400, 40
+"""Drive sets looked at together before the level is known, and after; how many of these get tangents at once."""
 REBOUND_MS = 0.05
 """A rise of the level by this much is worth bounding the waiting drive sets again."""
 SEED_LEAVES, MOST_LEAVES, CHEAP_LEAVES = 400, 6000, 1000
 """Completions listed for one drive set before the level is known, after, and when cheap ones are looked for."""
+NEAR_MS = 0.15
+"""Builds this little below the K-th best are checked too: candidates for the cheapest and most careful choice."""
+AXLES: tuple[Axle, Axle] = ("front", "rear")
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +183,7 @@ class Ranker:
         self.space = LinearSpace(judge.model, judge.conditions, usable)
         self.bounding = Bounding(judge, self.space)
         self.gentlest: FloatArray | None = None
-        self.evidence = Evidence(combinations=_product(judge.options.sizes))
+        self.evidence = Evidence(combinations=math.prod(judge.options.sizes))
 
     def top(self, k: int, proposals: IntArray | None = None) -> Ranking:
         """Best K builds in the total order, with the evidence.
@@ -194,7 +199,7 @@ class Ranker:
         sets = drive_sets_of(self.legality, self.judge.model.drive_slots, self.bounds, self.budget_cents)
         self.evidence.drive_sets = len(sets)
         self.pool = pool = _Pool(self.judge, k)
-        self._try(np.zeros((1, len(self.judge.options.slots)), dtype=np.int64))
+        self._try(self.judge.options.fitted[None])
         if proposals is not None:
             self._try(proposals)
         self._climb()
@@ -202,7 +207,7 @@ class Ranker:
         self.all_sets = sets
         self._bound_all(Goal(pool.level, self.budget))
         self._search()
-        if np.isfinite(pool.level) and np.isclose(self._caps(), pool.level, rtol=0, atol=SPEED_STEP_MS).any():
+        if np.isfinite(pool.level) and np.isclose(self.judge.caps_ms(), pool.level, rtol=0, atol=SPEED_STEP_MS).any():
             self.progress("cheapest of the equally fast", 0.7)
             self._cheapest_first(pool.level, pool.kth_price)
         return self._ranked(k)
@@ -255,7 +260,7 @@ class Ranker:
                 allowed[sets.free.index(slots[0])] = allowed[sets.free.index(slots[0])] & carry[slots[0]]
         sets = replace(sets, allowed=tuple(allowed))
         while True:
-            sets = sets.take(np.logical_and.reduce([ok.any(axis=1) for ok in sets.allowed], initial=True))
+            sets = sets.take(sets.completable)
             before = sum(int(ok.sum()) for ok in sets.allowed)
             if np.isfinite(goal.money):
                 sets = within_budget(sets, self.bounds, int(goal.money))
@@ -266,14 +271,9 @@ class Ranker:
         """For each speed bracket that the goal lies above: which options carry what it asks for."""
         needed = []
         for bracket in self.judge.options.scenario.race_class.brackets:
-            cap = bracket.above_ms - bracket.hold_off_ms + (SPEED_STEP_MS if goal.ties else -SPEED_STEP_MS)
+            cap = bracket.cap_ms + (SPEED_STEP_MS if goal.ties else -SPEED_STEP_MS)
             if bracket.requires not in self.judge.event.carries and goal.level > cap:
-                needed.append(
-                    tuple(
-                        np.array([bracket.requires in part.tags for part in parts])
-                        for parts in self.judge.options.parts
-                    )
-                )
+                needed.append(self.judge.options.carrying(bracket.requires))
         return needed
 
     def _search(self) -> None:
@@ -324,11 +324,7 @@ class Ranker:
             return
         sets = self._tighten(self.all_sets, Goal(level, ceiling(), ties=True))
         sets = sets.take(self.bounding.optimistic(sets) > level - BOUND_SLACK_MS)
-        cents = option_cents(sets, self.bounds)
-        least = sets.spent + sum(
-            (np.where(ok, price, np.inf).min(axis=1) for ok, price in zip(sets.allowed, cents, strict=True)),
-            start=np.zeros(len(sets)),
-        )
+        least = sets.spent + sum(cheapest_cents(sets, option_cents(sets, self.bounds)), start=np.zeros(len(sets)))
         waiting = [int(row) for row in np.argsort(least, kind="stable")]
         most = dict.fromkeys(waiting, CHEAP_LEAVES)
         while waiting:
@@ -340,13 +336,6 @@ class Ranker:
             for row in again:
                 most[row] *= 4
             waiting = sorted([*again, *later, *waiting[len(rows) :]], key=lambda row: least[row])
-
-    def _caps(self) -> FloatArray:
-        """Every ground speed cap that some build could run into."""
-        caps = [each.above_ms - each.hold_off_ms for each in self.judge.options.scenario.race_class.brackets]
-        for parts in self.judge.options.parts:
-            caps += [part.cap_ms for part in parts if isinstance(part, Extra) and part.cap_ms is not None]
-        return np.array(caps, dtype=float)
 
     def _open(self, sets: DriveSets, rows: IntArray, goal: Goal, most: dict[int, int]) -> tuple[list[int], list[int]]:
         """List, price and simulate the completions of drive sets that could meet the goal.
@@ -423,9 +412,8 @@ class Ranker:
             elif s is not None:
                 holds = self.judge.tires_hold(axle, turning, level)
                 fit &= holds[np.arange(len(fit)), batch.sets.builds[:, s]]
-        fit &= np.logical_and.reduce([ok.any(axis=1) for ok in allowed], initial=True)
         sets = replace(batch.sets, allowed=tuple(allowed))
-        return np.flatnonzero(fit), replace(batch, sets=sets)
+        return np.flatnonzero(fit & sets.completable), replace(batch, sets=sets)
 
     def _cuts(self, batch: Batch, goal: Goal) -> tuple[list[tuple[Tangents, FloatArray, BoolArray]], IntArray]:
         """Two tangents per drive set, and the sets whose bound by the first still reaches the level."""
@@ -486,7 +474,6 @@ class Ranker:
         spread = [np.ptp(score[ok]) for score, ok in zip(scores[0], allowed, strict=True)]
         order = sorted(range(len(free)), key=lambda f: -spread[f])
         one = sets.take(np.array([place]))
-        cents = [each[0] for each in self._plain_cents(one)]
         rows, left = self._rows(one, goal)
         where = {s: order.index(f) for f, s in enumerate(free)}
         pairs = {}
@@ -496,13 +483,13 @@ class Ranker:
                 pairs[min(a, b), max(a, b)] = forbidden if a < b else forbidden.T
         hours_spent = sum(self.bounds.hours[s][one.builds[0, s]] for s in self.judge.model.drive_slots)
         done = int(one.jobs[0])
-        job_hours = sum(float(h) for j, h in enumerate(self.bounds.job_hours) if done >> j & 1)
+        job_hours = float(job_sum(one.jobs, self.bounds.job_hours)[0])
         task = Task(
             allowed=[allowed[f] for f in order],
             scores=[[score[f] for f in order] for score in scores],
             score_base=np.array([(batch.frame.base[place] - p) @ g for p, g in zip(points, slopes, strict=True)]),
             threshold=np.array([-SLACK_MS if holds[position] else -np.inf for _, _, holds in cuts]),
-            cents=[cents[f] for f in order],
+            cents=[self.bounds.cents[free[f]].astype(float) for f in order],
             cents_left=goal.money - float(one.spent[0]) + 0.5,
             jobs=[self.bounds.jobs[free[f]].astype(np.int64) for f in order],
             jobs_done=done,
@@ -516,10 +503,6 @@ class Ranker:
             pairs=pairs,
         )
         return task, [free[f] for f in order]
-
-    def _plain_cents(self, one: DriveSets) -> list[FloatArray]:
-        """Price of each option without jobs, which the task counts exactly."""
-        return [self.bounds.cents[s][None].astype(float) for s in one.free]
 
     def _rows(self, one: DriveSets, goal: Goal) -> tuple[list[list[FloatArray]], FloatArray]:
         """Linear rows over the free slots with what the drive set leaves of them; equipment needed at the level."""
@@ -583,11 +566,6 @@ class Ranker:
         )  # fmt: skip
 
 
-AXLES: tuple[Axle, Axle] = ("front", "rear")
-NEAR_MS = 0.15
-"""Builds this little below the K-th best are checked too: candidates for the cheapest and most careful choice."""
-
-
 def _marked(builds: IntArray, rows: IntArray) -> IntArray:
     """Builds (n, S) with the row each came from as a further column, to survive a selection."""
     return np.concatenate([builds, rows[:, None]], axis=1)
@@ -607,14 +585,6 @@ def _two_changes(build: IntArray, sizes: tuple[int, ...]) -> IntArray:
     return builds
 
 
-def _product(sizes: tuple[int, ...]) -> int:
-    """Product of whole numbers of any size."""
-    total = 1
-    for size in sizes:
-        total *= size
-    return total
-
-
 def _without_hopeless(sets: DriveSets, hopeless: tuple[BoolArray, ...]) -> DriveSets:
     """Drop hopeless options from the free slots, and sets whose own parts are hopeless."""
     allowed = tuple(ok & ~hopeless[s] for s, ok in zip(sets.free, sets.allowed, strict=True))
@@ -622,5 +592,4 @@ def _without_hopeless(sets: DriveSets, hopeless: tuple[BoolArray, ...]) -> Drive
     for s, out in enumerate(hopeless):
         if s not in sets.free:
             own |= out[sets.builds[:, s]]
-    allowed = tuple(ok & ~own[:, None] for ok in allowed)
-    return DriveSets(sets.builds, sets.free, allowed, sets.spent, sets.jobs)
+    return replace(sets, allowed=tuple(ok & ~own[:, None] for ok in allowed))

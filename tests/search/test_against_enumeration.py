@@ -13,7 +13,7 @@ BIG = [
     (1, (2, 2, 3, 3, 3, 3, 2)),
     (3, (2, 2, 3, 3, 2, 2, 2)),
     (2, (2, 2, 3, 3, 2, 2, 2)),
-    (19, (3, 2, 4, 3, 3, 2, 2)),
+    (4, (2, 2, 3, 3, 2, 2, 2)),
     (5, (2, 2, 3, 3, 2, 2, 2)),
     (9, (3, 2, 4, 4, 3, 3, 2)),
 ]
@@ -26,7 +26,7 @@ def ranked(scenario: Scenario, k: int) -> Ranking:
 
 
 def assert_same(scenario: Scenario, k: int) -> int:
-    builds, speeds, cents, legal = enumerate_all(scenario)
+    builds, speeds, cents, _ = enumerate_all(scenario)
     found = ranked(scenario, k)
     listed = min(k, len(builds))
 
@@ -34,7 +34,7 @@ def assert_same(scenario: Scenario, k: int) -> int:
     np.testing.assert_array_equal(found.builds[:listed], builds[:listed])
     np.testing.assert_array_equal(found.speed_ms[:listed], speeds[:listed])
     np.testing.assert_array_equal(found.cents[:listed], cents[:listed])
-    return legal
+    return len(builds)
 
 
 @pytest.mark.slow
@@ -43,10 +43,10 @@ def test_top_ten_of_large_catalogs_equal_enumeration(seed, sizes):
     """Builds, speeds and prices of the first ten, in the total order."""
     legal = assert_same(random_catalog(seed, sizes=sizes), 10)
 
-    assert legal >= 4000
+    assert legal >= 5000
 
 
-@pytest.mark.parametrize("seed", [0, 4, 6, 7, 10, 13, 16, 18])
+@pytest.mark.parametrize("seed", [0, 6, 7, 10, 13, 16, 18, 19])
 def test_top_ten_of_small_catalogs_equal_enumeration(seed):
     """More scorings, salts and wind, with smaller catalogs."""
     assert_same(random_catalog(seed), 10)
