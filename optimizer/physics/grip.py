@@ -37,7 +37,7 @@ def slip_of_grip_use(use: FloatArray | float, slip_at_slide: FloatArray | float)
     E. Fiala, Seitenkraefte am rollenden Luftreifen, VDI-Zeitschrift 96 (1954);
     H. B. Pacejka, Tire and Vehicle Dynamics, chapter 3 (brush model).
     """
-    held = 1.0 - np.clip(np.asarray(use, dtype=np.float64), 0.0, 1.0)
+    held = 1.0 - np.minimum(np.maximum(np.asarray(use, dtype=np.float64), 0.0), 1.0)
     return slip_at_slide * (1.0 - np.cbrt(held))
 
 

@@ -17,9 +17,9 @@ from optimizer.run.inputs import FloatArray, RunInputs
 
 BoolArray = npt.NDArray[np.bool_]
 
-SLIP_PASSES = 4
+SLIP_PASSES = 3
 """Fixed-point passes for slip; each gains about two digits."""
-SECANT_PASSES = 5
+SECANT_PASSES = 4
 """Secant passes for the wheel speed that goes with a ground speed."""
 
 
@@ -82,25 +82,26 @@ class Gear:
         share of the grip, and ground speed from slip: a fixed point that contracts fast, since ground speed enters
         only through lift and drag.
         """
-        inputs = self.inputs
+        inputs, mass, turning = self.inputs, self.inputs.translating_kg, self.turning_kg
+        limit = inputs.grip_use_limit
         rpm = surface * self.rpm_per_surface
         if self.clutch:
             rpm = np.maximum(rpm, inputs.launch_rpm)
-        engine_force = inputs.torque_table.torque(inputs.engine, rpm) * self.force_per_torque
-        slip = np.full_like(surface, 0.03)
+        scaled = inputs.torque_table.torque(inputs.engine, rpm) * (self.force_per_torque * mass)
+        speed = surface * (1.0 / 1.03)
+        by_mass = turning * 1.03
         for _ in range(SLIP_PASSES):
-            speed = surface / (1.0 + slip)
             drag, rolling, pressure = self.resistance(speed)
             against = drag + rolling
             base, shift = self.grip(rolling, pressure)
-            by_engine = (engine_force - against) / (inputs.translating_kg + self.turning_kg * (1.0 + slip))
-            most = inputs.grip_use_limit * base / (1.0 - inputs.grip_use_limit * shift)
-            by_grip = (most - against) / inputs.translating_kg
-            acceleration = np.minimum(by_engine, by_grip)
-            thrust = inputs.translating_kg * acceleration + against
-            use = np.clip(thrust / (base + shift * thrust), 0.0, inputs.grip_use_limit)
-            slip = slip_of_grip_use(use, inputs.slip_at_slide)
-        return Push(surface / (1.0 + slip), acceleration, use, by_grip - by_engine)
+            by_engine = (scaled + against * by_mass) / (mass + by_mass)
+            by_grip = base * (limit / (1.0 - limit * shift))
+            thrust = np.minimum(by_engine, by_grip)
+            use = np.minimum(np.maximum(thrust / (base + shift * thrust), 0.0), limit)
+            stretch = 1.0 + slip_of_grip_use(use, inputs.slip_at_slide)
+            by_mass = turning * stretch
+            speed = surface / stretch
+        return Push(speed, (thrust - against) / mass, use, (by_grip - by_engine) / mass)
 
     def hold(self, surface: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Ground speed and grip use when the limiter holds the wheels at ``surface`` (n,): thrust equals resistance."""
@@ -110,7 +111,7 @@ class Gear:
             drag, rolling, pressure = self.resistance(surface / (1.0 + slip))
             thrust = drag + rolling
             base, shift = self.grip(rolling, pressure)
-            use = np.clip(thrust / (base + shift * thrust), 0.0, inputs.grip_use_limit)
+            use = np.minimum(np.maximum(thrust / (base + shift * thrust), 0.0), inputs.grip_use_limit)
             slip = slip_of_grip_use(use, inputs.slip_at_slide)
         return surface / (1.0 + slip), use
 

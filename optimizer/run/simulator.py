@@ -8,7 +8,6 @@ car which has all but stopped accelerating costs no accuracy. Results never depe
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -17,10 +16,8 @@ import numpy as np
 from optimizer.run.driving import BoolArray, Gear
 from optimizer.run.inputs import FloatArray, IntArray, RunInputs
 
-CHUNK = 512
-"""Cars per pass: the arrays of one pass stay in the processor's cache."""
-THREADS = 2
-"""Passes at once: array arithmetic leaves the interpreter free. Results do not depend on it."""
+CHUNK = 2048
+"""Cars per pass: few enough for the processor's cache, many enough that the interpreter costs little."""
 PULL_PANELS = 3
 """Panels on either side of where grip stops limiting, in a gear that is left again."""
 LAST_PANELS = (7, 12)
@@ -29,7 +26,7 @@ LOG_REACH = 10.0
 """How far the last gear is followed: to exp(-LOG_REACH) of the speed still to gain, then at constant speed."""
 SCAN_POINTS = 9
 """Points at which a gear is searched for the speeds where grip stops limiting and where acceleration ends."""
-ROOT_PASSES = 9
+ROOT_PASSES = 7
 """Bracketing passes towards those speeds."""
 
 Measure = Literal["mean", "trap", "exit"]
@@ -162,12 +159,7 @@ def simulate(
         gear = None if last_gear is None else last_gear[start : start + CHUNK]
         return _simulate_chunk(inputs.take(slice(start, start + CHUNK)), marks_m, measure, gear)
 
-    starts = range(0, len(inputs), CHUNK)
-    if len(starts) > 1:
-        with ThreadPoolExecutor(THREADS) as threads:
-            parts = list(threads.map(chunk, starts))
-    else:
-        parts = [chunk(start) for start in starts]
+    parts = [chunk(start) for start in range(0, len(inputs), CHUNK)]
     passing = Passing(
         *(
             np.concatenate([getattr(part.passing, name) for part in parts], axis=1)
@@ -307,7 +299,7 @@ def _end_in(
         at_cap = np.where(has_cap, gear.surface_at(np.where(has_cap, inputs.cap_ms, 50.0)), np.inf)
     limiter = np.minimum(gear.limit_surface, inputs.surface_cap_ms)
     stop = np.maximum(np.minimum(limiter, at_cap), entry.surface)
-    ahead = _look_ahead(gear, entry.surface, stop)
+    ahead = _look_ahead(gear, entry.surface, stop, to_end=True)
     settles = ahead.settles
     points = _deep_points(ahead, np.where(settles, LOG_REACH, ahead.reach), LAST_PANELS)
     nodes = _integrate(gear, points, entry.distance, entry.time)
@@ -344,8 +336,11 @@ class Ahead(NamedTuple):
     settles: BoolArray
 
 
-def _look_ahead(gear: Gear, start: FloatArray, stop: FloatArray) -> Ahead:
-    """Find where acceleration ends and where grip stops limiting between two wheel speeds (n,) of a gear."""
+def _look_ahead(gear: Gear, start: FloatArray, stop: FloatArray, *, to_end: bool = False) -> Ahead:
+    """Find where acceleration ends and where grip stops limiting between two wheel speeds (n,) of a gear.
+
+    The pole of a car that settles is sought only with ``to_end``: elsewhere such a car cannot use the gear.
+    """
     at = start + np.linspace(0.0, 1.0, SCAN_POINTS)[:, None] * (stop - start)
     push = gear.push(at)
     spent = push.acceleration <= 0
@@ -356,7 +351,7 @@ def _look_ahead(gear: Gear, start: FloatArray, stop: FloatArray) -> Ahead:
     fall = np.where(wide, (pull - end_pull) / np.where(wide, high - low, 1.0), 0.0)
     beyond = np.where(fall > 1e-4, end_pull / np.maximum(fall, 1e-4), end_pull * 1e4)
     pole = stop + np.clip(beyond, 1e-4, 1e3)
-    if settles.any():
+    if to_end and settles.any():
         root = _bracketed_root(lambda c: gear.push(c[None]).acceleration[0], (low, high), (pull, end_pull))
         pole = np.where(settles, root, pole)
     span = pole - start
