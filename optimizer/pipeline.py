@@ -17,7 +17,8 @@ from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
 from optimizer.scenario.event import Scenario
 from optimizer.search.diagnosis import explain_no_legal_build
-from optimizer.search.ranking import Evidence, Progress, Ranker
+from optimizer.search.pool import Evidence
+from optimizer.search.ranking import Progress, Ranker
 from optimizer.search.selection_model import build_model
 from optimizer.units import from_unit
 
@@ -131,9 +132,9 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
     shop = workshop(scenario, asked)
     event = shop.scenario.event
     tell = progress or (lambda _what, _share: None)
-    first = _cheapest_legal(shop)
+    _refuse_the_impossible(shop)
     ranker = Ranker(shop.judge, shop.legality, shop.book, event.budget_cents, event.hours_limit, tell)
-    ranking = ranker.top(asked.top, proposals=first)
+    ranking = ranker.top(asked.top)
     if ranking.listed == 0:
         raise _nothing_passes(shop, ranking.evidence)
     tell("what else is close", 0.95)
@@ -180,26 +181,22 @@ def _swapped(options: Options, parts: tuple[str, ...]) -> dict[str, str]:
     return build
 
 
-def _cheapest_legal(shop: Workshop) -> IntArray:
-    """The cheapest build that meets every rule before a run, from the mixed-integer model: shape (1 or 2, S).
+def _refuse_the_impossible(shop: Workshop) -> None:
+    """Ask the mixed-integer model whether any build meets every rule before a run.
 
-    Where a speed bracket asks for equipment, also the cheapest that carries it, if there is one.
+    Raises
+    ------
+    NoLegalBuildError
+        If none does; with the rules that exclude each other.
     """
     event = shop.scenario.event
     model = build_model(
         shop.options, shop.legality, shop.book, budget_cents=event.budget_cents, hours_limit=event.hours_limit
     )
     model.minimize_price()
-    found = model.solve().build
-    if found is None:
+    if model.solve().build is None:
         why = explain_no_legal_build(shop.options, shop.legality, shop.book)
         raise NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)
-    for bracket in shop.scenario.race_class.brackets:
-        if bracket.requires not in event.carries:
-            carry = [-each.astype(float) for each in shop.options.carrying(bracket.requires)]
-            model.add_row(bracket.name, carry, -1.0)
-    equipped = model.solve().build
-    return np.stack([found] if equipped is None else [found, equipped])
 
 
 def _nothing_passes(shop: Workshop, evidence: Evidence) -> NoLegalBuildError:

@@ -65,6 +65,8 @@ search.surrogate
 search.drive_sets
 search.completions
 search.bounding
+search.opening
+search.pool
 search.ranking
 search.solver
 search.constraints

@@ -245,6 +245,47 @@ class PriceBook:
             fixed_cents=sum(cost for _, cost in self.fixed_costs),
         )
 
+    def kit_surcharge(self, builds: IntArray, slots: Sequence[int]) -> FloatArray:
+        """What the parts in some slots cost beyond their `additive_bounds`, since kits tie them together: (n,).
+
+        Counted in full for groups of kits whose parts suit these slots only, so that nothing in another slot can
+        share the purchase; 0 for other groups. Infinite where the parts cannot be bought.
+
+        Parameters
+        ----------
+        builds : IntArray, (n, S)
+            Positions of the options; those of other slots do not matter.
+        slots : sequence of int
+            The slots that are meant.
+        """
+        prices = piece_prices(tuple(self._parts.values()), self._offers)
+        elsewhere = {p.id for s, row in enumerate(self.options.parts) if s not in slots for p in row}
+        total = np.zeros(len(builds))
+        for group in self._groups:
+            if any(part.id in elsewhere for part in group.parts):
+                continue
+            used = np.zeros((len(builds), len(group.parts)), dtype=np.int64)
+            fitted = np.zeros_like(used)
+            counted = np.zeros(len(builds))
+            for s in slots:
+                slot, row = self.options.slots[s], self.options.parts[s]
+                for p, part in enumerate(group.parts):
+                    for o in [o for o, each in enumerate(row) if each.id == part.id]:
+                        here = builds[:, s] == o
+                        use = slot.count if o else 0
+                        used[here, p] += slot.count
+                        fitted[here, p] += use
+                        need = max(0, slot.count - part.owned)
+                        counted[here] += math.floor(prices.buying[part.id] * need + prices.fitting[part.id] * use)
+            need_of = np.maximum(0, used - np.array([part.owned for part in group.parts]))
+            mounted = np.array(group.mounted)
+            by_hand = (fitted * ~mounted) @ np.array([part.fitting_cents for part in group.parts])
+            first, code = _distinct_rows(np.concatenate([need_of, fitted * mounted], axis=1))
+            ways = [group.ways(tuple(need_of[i].tolist()), tuple((fitted * mounted)[i].tolist())) for i in first]
+            cheapest = np.array([each[0].cents if each else np.inf for each in ways])
+            total += np.maximum(cheapest[code] + by_hand - counted, 0.0)
+        return total
+
     def _settle(self, builds: IntArray) -> _Settled:
         """Price builds of shape ``(n, S)``, keeping the jobs and the purchases behind the prices."""
         rows = np.arange(len(builds))

@@ -17,7 +17,7 @@ from optimizer.report.wording import (
     remarks,
     wrapped,
 )
-from optimizer.search.ranking import Evidence
+from optimizer.search.pool import Evidence
 from optimizer.units import from_unit, to_unit
 
 IN_FULL = 3

@@ -173,12 +173,64 @@ def simulate(
     )
 
 
+def simulate_each_gear(
+    inputs: RunInputs, marks_m: tuple[float, float], measure: Measure, least_ms: float
+) -> tuple[FloatArray, BoolArray]:
+    """Scores of n cars for every gear in which their run may end.
+
+    Parameters
+    ----------
+    inputs, marks_m, measure
+        As for `simulate`.
+    least_ms : float
+        Gears whose limiter holds the wheels at or below this speed are left out.
+
+    Returns
+    -------
+    score_ms : array (G, n)
+        0 for a gear that is left out or that the car cannot end in.
+    held : bool array (G, n)
+        Whether limiter or cap holds the car at the last mark.
+    """
+    score = np.zeros((len(inputs.overall), len(inputs)))
+    held = np.zeros(score.shape, dtype=bool)
+    holding = (LIMITS.index("revs"), LIMITS.index("speed cap"))
+    for start in range(0, len(inputs), CHUNK):
+        cars = inputs.take(slice(start, start + CHUNK))
+        entries = _entries(cars, marks_m)
+        for number, (entry, passing) in enumerate(entries):
+            rows = np.flatnonzero(_may_end_in(cars, number, entry, least_ms))
+            if len(rows):
+                gear = Gear(cars.take(rows), number)
+                run = _end_in(gear, entry.take(rows), passing.take(rows), marks_m, measure, number)
+                score[number, start + rows] = run.score_ms
+                held[number, start + rows] = np.isin(run.passing.limit[1], holding)
+    return score, held
+
+
 def _simulate_chunk(
     inputs: RunInputs, marks_m: tuple[float, float], measure: Measure, last_gear: IntArray | None
 ) -> Run:
     """Pull through the gears upward, then try them as the last one downward, highest first."""
     count = len(inputs)
-    passing = Passing.empty(len(marks_m), count)
+    entries = _entries(inputs, marks_m, None if last_gear is None else int(last_gear.max(initial=0)))
+    best = Run(np.zeros(count), Passing.empty(len(marks_m), count), np.zeros(count))
+    for number in reversed(range(len(entries))):
+        entry, passing = entries[number]
+        tried = _may_end_in(inputs, number, entry, best.score_ms)
+        rows = np.flatnonzero(tried if last_gear is None else tried & (last_gear == number))
+        if len(rows):
+            gear = Gear(inputs.take(rows), number)
+            run = _end_in(gear, entry.take(rows), passing.take(rows), marks_m, measure, number)
+            _keep_better(best, run, rows)
+    return best
+
+
+def _entries(
+    inputs: RunInputs, marks_m: tuple[float, float], highest: int | None = None
+) -> list[tuple[Entry, Passing]]:
+    """How the cars come into each gear, up to the highest that is asked for or that any car reaches."""
+    passing = Passing.empty(len(marks_m), len(inputs))
     entries: list[tuple[Entry, Passing]] = []
     entry = _start(inputs)
     for number in range(len(inputs.overall)):
@@ -187,26 +239,18 @@ def _simulate_chunk(
         if not entry.able.any():
             break
         entries.append((entry, passing))
+        if number == highest:
+            break
         entry, passing = _pull_through(gear, entry, passing, marks_m, number)
-    best = Run(np.zeros(count), Passing.empty(len(marks_m), count), np.zeros(count))
-    for number in reversed(range(len(entries))):
-        entry, passing = entries[number]
-        reach = np.minimum(inputs.rev_limit_rpm * inputs.radius_m / inputs.overall[number].clip(1e-9) * np.pi / 30, 1e3)
-        pulls = Gear(inputs, number).push(entry.surface[None]).acceleration[0] > 0
-        limit = np.minimum(reach, inputs.surface_cap_ms) * (1 + 1e-9)
-        tried = entry.able & pulls & (entry.surface <= limit) & (reach > best.score_ms)
-        rows = np.flatnonzero(tried if last_gear is None else tried & (last_gear == number))
-        if len(rows):
-            run = _end_in(
-                Gear(inputs.take(rows), number),
-                entry.take(rows),
-                passing.take(rows),
-                marks_m,
-                measure,
-                number,
-            )
-            _keep_better(best, run, rows)
-    return best
+    return entries
+
+
+def _may_end_in(inputs: RunInputs, number: int, entry: Entry, least_ms: FloatArray | float) -> BoolArray:
+    """Whether each car can end its run in a gear, and its limiter lies above a speed: (n,)."""
+    reach = np.minimum(inputs.rev_limit_rpm * inputs.radius_m / inputs.overall[number].clip(1e-9) * np.pi / 30, 1e3)
+    pulls = Gear(inputs, number).push(entry.surface[None]).acceleration[0] > 0
+    limit = np.minimum(reach, inputs.surface_cap_ms) * (1 + 1e-9)
+    return np.asarray(entry.able & pulls & (entry.surface <= limit) & (reach > least_ms))
 
 
 def _keep_better(best: Run, run: Run, rows: IntArray) -> None:

@@ -15,7 +15,7 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.run.inputs import side_by_side
 from optimizer.run.judge import Judge
 from optimizer.run.linear import LESS_IS_FASTER, C, Frame, LinearSpace
-from optimizer.run.simulator import LIMITS, simulate
+from optimizer.run.simulator import simulate, simulate_each_gear
 from optimizer.search.drive_sets import DriveSets
 from optimizer.search.surrogate import Tangents, tangents_at
 
@@ -28,6 +28,8 @@ STEPS = {
 SLACK_MS = 1e-2
 """Optimistic runs are loosened by this: a lighter wheel also coasts down faster while a gear is changed, which can
 cost more than it brings by up to 0.007 m/s (docs/method.md)."""
+CUT_SLACK_MS = 2e-3
+"""No tangent is loosened by more: it covers differences, rounding and the curvature of the mean (docs/method.md)."""
 LEAD_SLACK_MS = 0.1
 """Taken off the lead of the fast day, which is sampled."""
 CHUNK = 4096
@@ -88,11 +90,11 @@ class Bounding:
     def _best_case(self, batch: Batch) -> FloatArray:
         """Speed of the car that is best in every coordinate at once."""
         roll, grip = _extreme_points(batch.span, best=True)
-        runs = tuple(
-            self.judge.run_of(self.space.inputs(batch.frame, roll, each, grip)) for each in self.judge.conditions
-        )
-        self.simulated += len(roll) * len(runs)
-        return self.judge.joined(runs)
+        count, runs = len(roll), len(self.judge.conditions)
+        both = side_by_side([self.space.inputs(batch.frame, roll, each, grip) for each in self.judge.conditions])
+        run = self.judge.run_of(both)
+        self.simulated += count * runs
+        return self.judge.joined(tuple(run.take(part) for part in np.split(np.arange(count * runs), runs)))
 
     def slowest_on_fast_day(self, batch: Batch) -> FloatArray:
         """Ground speed (B,) at the last board on the fast day that every completion at least has, caps aside."""
@@ -100,6 +102,13 @@ class Bounding:
         run = simulate(self.space.inputs(batch.frame, roll, self.judge.fast, grip), self.judge.marks_m, "exit")
         self.simulated += len(roll)
         return run.passing.speed[1]
+
+    def fastest_on_fast_day(self, batch: Batch) -> FloatArray:
+        """Surface speed (B,) of the driven tires at the last board on the fast day, of the best in every coordinate."""
+        roll, grip = _extreme_points(batch.span, best=True)
+        run = simulate(self.space.inputs(batch.frame, roll, self.judge.fast, grip), self.judge.marks_m, "exit")
+        self.simulated += len(roll)
+        return run.passing.surface[1]
 
     def fast_day_lead(self, batch: Batch) -> tuple[FloatArray, FloatArray]:
         """How much faster than the score tires and car are on the fast day, at least: (B,) each.
@@ -144,17 +153,13 @@ class Bounding:
         free : bool array (n,)
             Whether neither limiter nor cap holds it: then every real completion is held by power, grip or distance.
         """
-        count, gears = len(batch.sets), len(batch.frame.drive.overall)
         roll, grip = _extreme_points(batch.span, best=True)
-        speeds = np.zeros((len(self.judge.conditions), gears, count))
-        held = np.zeros(speeds.shape, dtype=bool)
-        for number, each in enumerate(self.judge.conditions):
-            inputs = self.space.inputs(batch.frame, roll, each, grip)
-            for gear in range(gears):
-                run = self.judge.run_of(inputs, np.full(count, gear))
-                speeds[number, gear] = run.score_ms
-                held[number, gear] = np.isin(run.passing.limit[1], (LIMITS.index("revs"), LIMITS.index("speed cap")))
-        self.simulated += speeds.size
+        count, gears, runs = len(batch.sets), len(batch.frame.drive.overall), len(self.judge.conditions)
+        both = side_by_side([self.space.inputs(batch.frame, roll, each, grip) for each in self.judge.conditions])
+        score, hold = simulate_each_gear(both, self.judge.marks_m, self.judge.event.scoring.measure, 0.5 * level)
+        speeds = score.reshape(gears, runs, count).swapaxes(0, 1)
+        held = hold.reshape(gears, runs, count).swapaxes(0, 1)
+        self.simulated += count * runs
         rows, chosen, bounds, free = [], [], [], []
         for choice in itertools.product(range(gears), repeat=len(speeds)):
             each_run = [speeds[number, gear] for number, gear in enumerate(choice)]
@@ -177,7 +182,9 @@ class Bounding:
             out.append(-np.einsum("bml,l->bm", worse[:, :, LESS_IS_FASTER], slope[list(LESS_IS_FASTER)]))
         return out
 
-    def tangents(self, batch: Batch, level: float, ends: tuple[FloatArray, FloatArray] | None = None) -> Tangents:
+    def tangents(
+        self, batch: Batch, level: float | FloatArray, ends: tuple[FloatArray, FloatArray] | None = None
+    ) -> Tangents:
         """Tangents of a batch at a level, on the line between two points, or from best to worst coordinates."""
         fast, slow = ends or (_coherent(batch.span.least, batch.span.most), batch.span.most)
         return tangents_at(

@@ -14,8 +14,9 @@ import numpy as np
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.search.drive_sets import job_sum
 
-BLOCK = 20_000
-"""Partial builds worked on at once."""
+BLOCKS = (500, 20_000)
+"""Partial builds worked on at once, least and most: about as many as completions are wanted, since the first of them
+decide what else is dropped."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,11 +73,12 @@ class _Block:
     hours: FloatArray
     jobs: IntArray
     rows: FloatArray
+    hope: FloatArray
 
     def take(self, keep: BoolArray | slice) -> _Block:
         return _Block(
             self.choices[keep], self.scores[:, keep], self.cents[keep], self.hours[keep], self.jobs[keep],
-            self.rows[:, keep],
+            self.rows[:, keep], self.hope[keep],
         )  # fmt: skip
 
 
@@ -97,6 +99,7 @@ class _Search:
         self.cheapest = cheapest
         self.cents_left = task.cents_left
         self.most = most
+        self.block = int(np.clip(10 * most, *BLOCKS))
         self.threshold = task.threshold.copy()
         self.cut_off = False
         self.blocks = 0
@@ -133,18 +136,21 @@ class _Search:
             hours=np.zeros(1),
             jobs=np.array([task.jobs_done], dtype=np.int64),
             rows=np.zeros((len(task.rows), 1)),
+            hope=np.zeros(1),
         )
         leaves: list[_Block] = []
         stack = [start]
         while stack:
             block = stack.pop()
             depth = block.choices.shape[1]
+            if self.cut_off and not self.cheapest:
+                block = block.take(block.hope >= self.threshold[0])
             if depth == self.slots:
                 leaves = self._keep_best(leaves, block)
                 continue
             grown = self._grow(block, depth)
             self.blocks += 1
-            stack.extend(_split(grown))
+            stack.extend(_split(grown, self.block))
         if not leaves:
             return Found(np.zeros((0, self.slots), dtype=np.int64), np.zeros(0), self.cut_off, self.blocks)
         choices = np.concatenate([leaf.choices for leaf in leaves])
@@ -188,9 +194,13 @@ class _Search:
         keep &= spent + self.rest_cents[depth + 1] <= self.cents_left
         hours = block.hours[parent] + task.hours[depth][option]
         keep &= hours + job_sum(jobs & ~task.jobs_done, task.job_hours) + self.rest_hours[depth + 1] <= task.hours_left
+        hope = scores[0] + self.rest_score[0, depth + 1]
         if np.isfinite(self.cents_left):
             reach = scores + self.rest_net[:, depth + 1, None] + task.multipliers[:, None] * (self.cents_left - spent)
             keep &= (reach >= self.threshold[:, None]).all(axis=0)
+            hope = np.minimum(hope, reach[0])
+        if self.cheapest:
+            hope = -spent
         rows = (
             block.rows[:, parent] + np.stack([table[depth][option] for table in task.rows])
             if task.rows
@@ -199,7 +209,7 @@ class _Search:
         if task.rows:
             keep &= (rows + self.rest_rows[:, depth + 1, None] <= task.row_left[:, None]).all(axis=0)
         choices = np.concatenate([block.choices[parent[keep]], option[keep, None]], axis=1)
-        return _Block(choices, scores[:, keep], cents[keep], hours[keep], jobs[keep], rows[:, keep])
+        return _Block(choices, scores[:, keep], cents[keep], hours[keep], jobs[keep], rows[:, keep], hope[keep])
 
 
 def _top(values: FloatArray, allowed: BoolArray) -> float:
@@ -207,13 +217,14 @@ def _top(values: FloatArray, allowed: BoolArray) -> float:
     return float(values[allowed].max()) if allowed.any() else -np.inf
 
 
-def _split(block: _Block) -> Iterator[_Block]:
-    """Cut into blocks of bearable size, the best first scores on top of the stack."""
+def _split(block: _Block, size: int) -> Iterator[_Block]:
+    """Cut into blocks of bearable size, the most hopeful on top of the stack."""
     if len(block.cents) == 0:
         return
-    if len(block.cents) <= BLOCK:
+    if len(block.cents) <= size:
         yield block
         return
-    order = np.argsort(block.scores[0], kind="stable")
-    for start in range(0, len(order), BLOCK):
-        yield block.take(order[start : start + BLOCK])  # type: ignore[arg-type]
+    order = np.argsort(block.hope, kind="stable")
+    first = len(order) % size
+    for start in range(first - size if first else 0, len(order), size):
+        yield block.take(order[max(start, 0) : start + size])  # type: ignore[arg-type]

@@ -11,7 +11,7 @@ import numpy as np
 
 from optimizer.choice.legality import Legality
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
-from optimizer.choice.price import AdditiveBounds
+from optimizer.choice.price import AdditiveBounds, PriceBook
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +57,10 @@ class DriveSets:
 
 
 def drive_sets_of(
-    legality: Legality, drive_slots: tuple[int, ...], bounds: AdditiveBounds, budget_cents: int | None
+    legality: Legality, drive_slots: tuple[int, ...], book: PriceBook, budget_cents: int | None
 ) -> DriveSets:
     """All drive sets that some legal build within the budget could have."""
+    bounds = book.additive_bounds()
     sizes = legality.options.sizes
     free = tuple(s for s in range(len(sizes)) if s not in drive_slots)
     builds = _combinations(legality, drive_slots, bounds)
@@ -69,9 +70,9 @@ def drive_sets_of(
     for s in drive_slots:
         jobs |= bounds.jobs[s].astype(np.int64)[builds[:, s]]
         spent += bounds.cents[s][builds[:, s]]
-    spent += job_sum(jobs, bounds.job_cents)
+    spent += job_sum(jobs, bounds.job_cents) + book.kit_surcharge(builds, drive_slots)
     sets = DriveSets(builds, free, allowed, spent, jobs)
-    sets = sets.take(sets.completable)
+    sets = sets.take(sets.completable & np.isfinite(spent))
     return sets if budget_cents is None else within_budget(sets, bounds, budget_cents)
 
 

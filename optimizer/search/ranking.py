@@ -1,88 +1,51 @@
 """The best K builds by simulated speed, and the evidence that nothing faster was left out.
 
 Drive sets are bounded by optimistic runs and opened best bound first. Inside one, tangents at the K-th best speed say
-which completions could still be faster; those are listed, priced, simulated and checked. The search ends when no
-bound is above the K-th best. What each step rests on is in docs/method.md, section 3.
+which completions could still be faster; those are listed, priced, simulated and checked. While fewer than K builds are
+known, the search looks for builds above a target, and lowers the target. It ends when no bound is above the K-th best.
+What each step rests on is in docs/method.md, section 3.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from optimizer.choice.legality import Legality
-from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.choice.options import FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds, PriceBook
 from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge, order_keys
-from optimizer.run.linear import C, LinearSpace
-from optimizer.scenario.parts import Axle
+from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
-from optimizer.search.bounding import Batch, Bounding
-from optimizer.search.completions import Task, complete
-from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of, job_sum, option_cents, within_budget
-from optimizer.search.surrogate import Tangents, lagrangian_bound
+from optimizer.search.bounding import Bounding
+from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of, option_cents
+from optimizer.search.opening import Goal, Opener
+from optimizer.search.pool import Evidence, Pool
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share of it that is done."""
 
-SLACK_MS = 2e-3
-"""Every cut is loosened by this: it covers differences, rounding and the curvature of the mean (docs/method.md)."""
-CLIMBS, CLIMB_WIDTH = 7, 4
+CLIMBS, CLIMB_WIDTH = 4, 4
 """Builds whose neighbors are tried before the search proper, taken from among the best few."""
-GENTLE = 0.75
-"""Share of the smallest slope met that is relied on before a drive set has a tangent of its own."""
-FIRST_BATCH, BATCH, OPEN_MOST = 8, 400, 40
-"""Drive sets looked at together before the level is known, and after; how many of these get tangents at once."""
+BATCH, OPEN_FEW, OPEN_MANY = 1000, 40, 400
+"""Drive sets looked at together; how many of these get tangents at once, at first and when the level rests."""
 REBOUND_MS = 0.05
 """A rise of the level by this much is worth bounding the waiting drive sets again."""
-SEED_LEAVES, MOST_LEAVES, CHEAP_LEAVES = 400, 6000, 1000
-"""Completions listed for one drive set before the level is known, after, and when cheap ones are looked for."""
+FEW_LEAVES, CHEAP_LEAVES = 25, 1000
+"""Completions listed for one drive set at first: the fastest, or the cheapest; more when it is opened again."""
 NEAR_MS = 0.15
 """Builds this little below the K-th best are checked too: candidates for the cheapest and most careful choice."""
-AXLES: tuple[Axle, Axle] = ("front", "rear")
-
-
-@dataclass(frozen=True, slots=True)
-class Goal:
-    """What is looked for: builds at least as fast as ``level``, for at most ``money`` cents.
-
-    ``ties`` says whether builds that can only equal the level count; ``cheapest`` lists cheap completions first.
-    """
-
-    level: float
-    money: float
-    ties: bool = False
-    cheapest: bool = False
-
-
-@dataclass(slots=True)
-class Evidence:
-    """How complete the search was: counts, and the two numbers that end it.
-
-    Attributes
-    ----------
-    combinations : product of the options of all slots.
-    drive_sets : legal combinations of engine, gears and tires within the budget.
-    opened : how many of them had to be looked into; the others are bounded below the K-th best.
-    completions : builds listed as possibly better; priced, simulated and checked one by one.
-    refused : of these, how many each check that needs a run refused.
-    simulations : runs simulated in all.
-    kth_ms : speed of the last build listed; nothing left out is faster by more than ``slack_ms``.
-    highest_left_ms : highest bound among drive sets that were not opened.
-    """
-
-    combinations: int = 0
-    drive_sets: int = 0
-    opened: int = 0
-    completions: int = 0
-    simulations: int = 0
-    refused: dict[str, int] = field(default_factory=lambda: dict.fromkeys(CHECKS, 0))
-    kth_ms: float = 0.0
-    highest_left_ms: float = 0.0
-    slack_ms: float = SLACK_MS
+FIRST_STEP_MS, STEP_GROWTH = 0.1, 1.3
+"""How far the target is lowered at first, and how much further every time."""
+ESTIMATED, PROBED = 3000, 60
+"""Drive sets, by best case, whose speed for the money is estimated; how many of them are probed for good builds."""
+ESTIMATES = 5
+"""Times that the highest estimate is taken again with what that speed asks for."""
+PROBE_DEPTHS_MS = (0.2, 0.5, 1.0, 2.0, 4.0, 8.0)
+"""How far below the highest estimate the probes look, one after the other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,43 +69,6 @@ class Ranking:
     care: FloatArray
     listed: int
     evidence: Evidence
-
-
-class _Pool:
-    """Legal builds met so far, each once, with their speed, price, hours and margin."""
-
-    def __init__(self, judge: Judge, k: int) -> None:
-        self.judge, self.k = judge, k
-        count = len(judge.options.slots)
-        self.builds = np.zeros((0, count), dtype=np.int64)
-        self.numbers = np.zeros((0, 4))
-        self.seen: set[bytes] = set()
-
-    def fresh(self, builds: IntArray) -> IntArray:
-        """Those of the builds (n, S) that were not met before."""
-        keep = []
-        for row in np.ascontiguousarray(builds):
-            key = row.tobytes()
-            keep.append(key not in self.seen)
-            self.seen.add(key)
-        return builds[np.array(keep, dtype=bool)] if keep else builds
-
-    def add(self, builds: IntArray, speed: FloatArray, cents: IntArray, hours: FloatArray, care: FloatArray) -> None:
-        """Add legal builds."""
-        self.builds = np.concatenate([self.builds, builds])
-        self.numbers = np.concatenate([self.numbers, np.stack([speed, cents.astype(float), hours, care], axis=1)])
-
-    @property
-    def level(self) -> float:
-        """Speed of the K-th best; minus infinity while there are fewer."""
-        if len(self.builds) < self.k:
-            return -np.inf
-        return float(np.partition(self.numbers[:, 0], -self.k)[-self.k])
-
-    def kth_price(self) -> float:
-        """Price of the K-th best, by speed and then price."""
-        order = np.lexsort([self.numbers[:, 1], -np.round(self.numbers[:, 0] / SPEED_STEP_MS)])
-        return float(self.numbers[order[self.k - 1], 1])
 
 
 class Ranker:
@@ -182,31 +108,27 @@ class Ranker:
         usable = tuple(~out & ok for out, ok in zip(legality.forbidden, self.bounds.available, strict=True))
         self.space = LinearSpace(judge.model, judge.conditions, usable)
         self.bounding = Bounding(judge, self.space)
-        self.gentlest: FloatArray | None = None
+        self.opener = Opener(judge, legality, self.bounding, self.bounds, self.hours_limit)
         self.evidence = Evidence(combinations=math.prod(judge.options.sizes))
 
-    def top(self, k: int, proposals: IntArray | None = None) -> Ranking:
+    def top(self, k: int) -> Ranking:
         """Best K builds in the total order, with the evidence.
 
         Parameters
         ----------
         k : int
             How many builds are wanted.
-        proposals : array (n, S), optional
-            Builds that may be good: tried first, so that the bounds bite early. They change nothing else.
         """
         self.progress("listing tire, gear and engine combinations", 0.0)
-        sets = drive_sets_of(self.legality, self.judge.model.drive_slots, self.bounds, self.budget_cents)
+        sets = drive_sets_of(self.legality, self.judge.model.drive_slots, self.book, self.budget_cents)
         self.evidence.drive_sets = len(sets)
-        self.pool = pool = _Pool(self.judge, k)
+        self.pool = pool = Pool(self.judge, k)
+        self.touched: set[int] = set()
         self._try(self.judge.options.fitted[None])
-        if proposals is not None:
-            self._try(proposals)
-        self._climb()
-        self.progress("best cases of all combinations", 0.1)
-        self.all_sets = sets
-        self._bound_all(Goal(pool.level, self.budget))
-        self._search()
+        self.progress("best cases of all combinations", 0.05)
+        self._bound_all(sets)
+        self._lower_target()
+        self.evidence.opened = len(self.touched)
         if np.isfinite(pool.level) and np.isclose(self.judge.caps_ms(), pool.level, rtol=0, atol=SPEED_STEP_MS).any():
             self.progress("cheapest of the equally fast", 0.7)
             self._cheapest_first(pool.level, pool.kth_price)
@@ -214,115 +136,139 @@ class Ranker:
 
     # --- the search ---------------------------------------------------------------------------------------------
 
-    def _bound_all(self, goal: Goal) -> None:
-        """Bound every drive set that could meet a goal, best bound first."""
-        sets = self._tighten(self.all_sets, goal)
+    def _bound_all(self, sets: DriveSets) -> None:
+        """Bound every drive set, best bound first."""
+        sets = self.opener.tighten(sets, Goal(-np.inf, self.budget))
         bound = self.bounding.optimistic(sets)
         order = np.argsort(-bound, kind="stable")
         self.sets, self.bound = sets.take(order), bound[order]
 
+    def _lower_target(self) -> None:
+        """Look for builds above a target, from what seems the most that money can buy, until there are K or no more.
+
+        A target above the K-th best is only a question that costs little: the last search, at the K-th best or
+        without any level, is the one that counts.
+        """
+        if len(self.sets) == 0:
+            return
+        target, step = self._probe(), FIRST_STEP_MS
+        while target > max(self.pool.level, 0.0):
+            before = len(self.pool.builds)
+            missed = self._search(target)
+            if self.pool.level >= target:
+                return
+            if len(self.pool.builds) > before:
+                self._climb()
+            step *= STEP_GROWTH
+            lower = missed - FIRST_STEP_MS
+            target = lower if target - 3 * step < lower < target - FIRST_STEP_MS else target - step
+        self._search(-np.inf)
+
+    def _probe(self) -> float:
+        """Try the best builds of the drive sets that seem best, at falling speeds, until there are K legal ones.
+
+        Returns the speed to start looking from: the K-th best found, or an estimate of the most that money can buy.
+        """
+        top = float(self.bound[0])
+        for _ in range(ESTIMATES):
+            estimate, rows = self._estimates(top)
+            if len(rows) == 0 or estimate[0] >= top - FIRST_STEP_MS:
+                break
+            top = float(estimate[0])
+        for depth in PROBE_DEPTHS_MS:
+            self.progress("looking for good builds", 0.1)
+            _, rows = self._estimates(top - depth)
+            most = dict.fromkeys(rows[:PROBED].tolist(), FEW_LEAVES)
+            goal = Goal(top - depth, self.budget, probe=True)
+            self._try(self.opener.open(self.sets, rows[:PROBED], goal, most, PROBED).builds)
+            if np.isfinite(self.pool.level):
+                self._climb()
+                return self.pool.level
+        return top
+
+    def _estimates(self, level: float) -> tuple[FloatArray, IntArray]:
+        """Estimated speeds of builds that meet what a level asks for, and the rows of their drive sets, best first."""
+        rows = np.arange(min(ESTIMATED, len(self.sets)))
+        marked = replace(self.sets.take(rows), builds=np.concatenate([self.sets.builds[rows], rows[:, None]], axis=1))
+        tight = self.opener.tighten(marked, Goal(level, self.budget))
+        rows = tight.builds[:, -1]
+        if len(rows) == 0:
+            return np.zeros(0), rows
+        tight = replace(tight, builds=tight.builds[:, :-1])
+        estimate = self.opener.estimate(tight, self.bounding.optimistic(tight), self.budget)
+        order = np.argsort(-estimate, kind="stable")
+        return estimate[order], rows[order]
+
+    def _search(self, target: float) -> float:
+        """Open drive sets best bound first until no bound is above the K-th best, or above the target.
+
+        Returns about how fast the best of the builds is that do not reach the target.
+        """
+        pool = self.pool
+        waiting = list(range(len(self.sets)))
+        most = dict.fromkeys(waiting, FEW_LEAVES)
+        bounded_at, width, looked, missed = -np.inf, OPEN_FEW, 0, -np.inf
+        while waiting:
+            level = max(pool.level, target)
+            if level > bounded_at + REBOUND_MS:
+                kept = self._rebound(np.array(waiting), Goal(level, self.budget))
+                waiting, bounded_at = [int(row) for row in kept], level
+                continue
+            rows = [row for row in waiting[:BATCH] if self.bound[row] > level - BOUND_SLACK_MS]
+            if not rows:
+                break
+            self.progress("looking for faster builds", 0.1 + 0.6 * looked / (looked + len(waiting)))
+            looked += len(rows)
+            self.touched.update(rows)
+            opened = self.opener.open(self.sets, np.array(rows), Goal(level, self.budget), most, width)
+            self._try(opened.builds)
+            missed = max(missed, opened.missed_ms)
+            risen = pool.level > level
+            width = OPEN_FEW if risen else min(4 * width, OPEN_MANY)
+            for row in opened.cut_off:
+                most[row] *= 2 if risen else 8
+            waiting = sorted(
+                [*opened.cut_off, *opened.later, *waiting[len(rows) :]], key=lambda row: -float(self.bound[row])
+            )
+        self.evidence.highest_left_ms = float(max((self.bound[row] for row in waiting), default=0.0))
+        return missed
+
+    def _rebound(self, rows: IntArray, goal: Goal) -> IntArray:
+        """Which of the waiting drive sets (by row) are worth opening for a goal.
+
+        Bounds are taken again over what the goal leaves allowed, but not kept: they hold for this level only.
+        """
+        rows = rows[self.bound[rows] > goal.level - BOUND_SLACK_MS]
+        if len(rows) == 0 or not np.isfinite(goal.level):
+            return rows
+        marked = replace(self.sets.take(rows), builds=np.concatenate([self.sets.builds[rows], rows[:, None]], axis=1))
+        tight = self.opener.tighten(marked, goal)
+        kept = tight.builds[:, -1]
+        bound = self.bounding.optimistic(replace(tight, builds=tight.builds[:, :-1]))
+        order = np.argsort(-bound, kind="stable")
+        order = order[bound[order] > goal.level - BOUND_SLACK_MS]
+        return kept[order]
+
     def _climb(self) -> None:
-        """Change one or two slots of good builds until that brings nothing: a level to start from, and no more.
+        """Change one or two slots of good builds until that brings nothing: a better level, and no more.
 
         What is found here only decides how early the bounds bite.
         """
         done: set[bytes] = set()
-        for equipped in (True, False):
+        for uncapped in (True, False):
             for step in range(CLIMBS):
-                build = self._next_to_change(done, equipped=equipped)
+                build = self.pool.best_not_in(done, CLIMB_WIDTH, uncapped=uncapped)
                 if build is None:
                     break
-                self.progress("trying changes to the car", 0.05 * step / CLIMBS)
+                self.progress("trying changes to the car", 0.1 + 0.05 * step / CLIMBS)
                 done.add(build.tobytes())
                 self._try(_two_changes(build, self.judge.options.sizes))
-
-    def _next_to_change(self, done: set[bytes], *, equipped: bool) -> IntArray | None:
-        """The best build met but not yet changed, among the best few: of all, or of those no speed bracket holds."""
-        pool = self.pool
-        rows = np.arange(len(pool.builds))
-        if equipped:
-            rows = rows[~np.isfinite(self.judge.model.drive_rows(pool.builds).cap_ms)]
-        speed = np.round(pool.numbers[rows, 0] / SPEED_STEP_MS)
-        best = rows[np.lexsort([pool.numbers[rows, 1], -speed])[:CLIMB_WIDTH]]
-        return next((pool.builds[row] for row in best if pool.builds[row].tobytes() not in done), None)
-
-    def _tighten(self, sets: DriveSets, goal: Goal) -> DriveSets:
-        """Drop what no build that meets the goal can have.
-
-        Hopeless tires and rotors, slots left without the equipment a speed bracket asks for, and what money then no
-        longer allows.
-        """
-        sets = _without_hopeless(sets, self.judge.hopeless(goal.level))
-        allowed = list(sets.allowed)
-        for carry in self._equipment(goal):
-            slots = [s for s, has in enumerate(carry) if has.any()]
-            if len(slots) == 1 and slots[0] in sets.free:
-                allowed[sets.free.index(slots[0])] = allowed[sets.free.index(slots[0])] & carry[slots[0]]
-        sets = replace(sets, allowed=tuple(allowed))
-        while True:
-            sets = sets.take(sets.completable)
-            before = sum(int(ok.sum()) for ok in sets.allowed)
-            if np.isfinite(goal.money):
-                sets = within_budget(sets, self.bounds, int(goal.money))
-            if sum(int(ok.sum()) for ok in sets.allowed) == before:
-                return sets
-
-    def _equipment(self, goal: Goal) -> list[tuple[BoolArray, ...]]:
-        """For each speed bracket that the goal lies above: which options carry what it asks for."""
-        needed = []
-        for bracket in self.judge.options.scenario.race_class.brackets:
-            cap = bracket.cap_ms + (SPEED_STEP_MS if goal.ties else -SPEED_STEP_MS)
-            if bracket.requires not in self.judge.event.carries and goal.level > cap:
-                needed.append(self.judge.options.carrying(bracket.requires))
-        return needed
-
-    def _search(self) -> None:
-        """Open drive sets best bound first until no bound is above the K-th best."""
-        sets, bound, pool = self.sets, self.bound, self.pool
-        waiting = list(range(len(sets)))
-        most = dict.fromkeys(waiting, SEED_LEAVES)
-        touched: set[int] = set()
-        bounded_at = pool.level
-        while waiting:
-            level = pool.level
-            if level > bounded_at + REBOUND_MS:
-                kept = self._rebound(sets, np.array(waiting), Goal(level, self.budget))
-                waiting, bounded_at = [int(row) for row in kept], level
-                continue
-            size = BATCH if np.isfinite(level) else FIRST_BATCH
-            rows = [row for row in waiting[:size] if bound[row] > level - BOUND_SLACK_MS]
-            if not rows:
-                break
-            close = int(np.count_nonzero(bound > level - BOUND_SLACK_MS))
-            self.progress("looking for faster builds", 0.2 + 0.5 * len(touched) / (1 + close))
-            touched.update(rows)
-            again, later = self._open(sets, np.array(rows), Goal(level, self.budget), most)
-            for row in again:
-                most[row] = most[row] * 4 if pool.level <= level else MOST_LEAVES
-            waiting = sorted([*again, *later, *waiting[len(rows) :]], key=lambda row: -bound[row])
-        self.evidence.opened = len(touched)
-        self.evidence.highest_left_ms = float(max((bound[row] for row in waiting), default=0.0))
-
-    def _rebound(self, sets: DriveSets, rows: IntArray, goal: Goal) -> IntArray:
-        """Which of the waiting drive sets (by row) are still worth opening now that the level has risen.
-
-        Bounds are taken again over what the higher level leaves allowed; `sets` itself keeps its rows.
-        """
-        rows = rows[self.bound[rows] > goal.level - BOUND_SLACK_MS]
-        if len(rows) == 0:
-            return rows
-        tight = self._tighten(replace(sets.take(rows), builds=_marked(sets.builds[rows], rows)), goal)
-        marks = tight.builds[:, -1]
-        tight = replace(tight, builds=tight.builds[:, :-1])
-        self.bound[marks] = np.minimum(self.bound[marks], self.bounding.optimistic(tight))
-        kept = marks[self.bound[marks] > goal.level - BOUND_SLACK_MS]
-        return kept[np.argsort(-self.bound[kept], kind="stable")]
 
     def _cheapest_first(self, level: float, ceiling: Callable[[], float]) -> None:
         """Open drive sets that can reach the level for at most ``ceiling``, cheapest first, as the ceiling falls."""
         if self.budget < ceiling():
             return
-        sets = self._tighten(self.all_sets, Goal(level, ceiling(), ties=True))
+        sets = self.opener.tighten(self.sets, Goal(level, ceiling(), ties=True))
         sets = sets.take(self.bounding.optimistic(sets) > level - BOUND_SLACK_MS)
         least = sets.spent + sum(cheapest_cents(sets, option_cents(sets, self.bounds)), start=np.zeros(len(sets)))
         waiting = [int(row) for row in np.argsort(least, kind="stable")]
@@ -332,196 +278,12 @@ class Ranker:
             rows = [row for row in waiting[:BATCH] if least[row] <= money + 0.5]
             if not rows:
                 break
-            again, later = self._open(sets, np.array(rows), Goal(level, money, ties=True, cheapest=True), most)
-            for row in again:
+            goal = Goal(level, money, ties=True, cheapest=True)
+            opened = self.opener.open(sets, np.array(rows), goal, most, OPEN_FEW)
+            self._try(opened.builds)
+            for row in opened.cut_off:
                 most[row] *= 4
-            waiting = sorted([*again, *later, *waiting[len(rows) :]], key=lambda row: least[row])
-
-    def _open(self, sets: DriveSets, rows: IntArray, goal: Goal, most: dict[int, int]) -> tuple[list[int], list[int]]:
-        """List, price and simulate the completions of drive sets that could meet the goal.
-
-        Returns the sets whose list was cut off, to be opened again, and those there was no room for yet: the first
-        `OPEN_MOST` that may reach the level are opened, since what they bring makes the others easier to rule out.
-        """
-        marked = replace(sets.take(rows), builds=_marked(sets.builds[rows], rows))
-        chosen = self._tighten(marked, goal)
-        rows = chosen.builds[:, -1]
-        if len(rows) == 0:
-            return [], []
-        batch = self.bounding.open(replace(chosen, builds=chosen.builds[:, :-1]))
-        again, batch, speed, free = self.bounding.by_gear(batch, goal.level)
-        rows = rows[again]
-        close = np.flatnonzero(self._may_reach(batch, speed, free, goal))
-        now = close[np.isin(rows[close], list(dict.fromkeys(rows[close].tolist()))[:OPEN_MOST])]
-        later = sorted(set(rows[close].tolist()) - set(rows[now].tolist()))
-        rows, batch = rows[now], batch.take(now)
-        if len(rows) == 0:
-            return [], later
-        fit, batch = self._tires_hold(batch, goal.level)
-        rows, batch = rows[fit], batch.take(fit)
-        if len(rows) == 0:
-            return [], later
-        cuts, kept = self._cuts(batch, goal)
-        cut_off, found = [], []
-        for place, row in enumerate(rows[kept]):
-            task, order = self._task(batch, int(kept[place]), cuts, place, goal)
-            each = complete(task, most[int(row)], cheapest=goal.cheapest)
-            builds = np.repeat(batch.sets.builds[kept[place]][None], len(each.choices), axis=0)
-            builds[:, order] = each.choices
-            found.append(builds)
-            if each.cut_off:
-                cut_off.append(int(row))
-        if found:
-            self._try(np.concatenate(found))
-        return sorted(set(cut_off)), later
-
-    def _may_reach(self, batch: Batch, speed: FloatArray, free: BoolArray, goal: Goal) -> BoolArray:
-        """Whether affordable completions could reach the level, by slopes gentler than any met so far.
-
-        From the optimistic run, every kilogram and newton that money forces on a build costs at least `GENTLE` of the
-        smallest slope seen among tangents of cars that no limiter or cap holds. Checked, not shown by argument.
-        """
-        if self.gentlest is None or not np.isfinite(goal.level):
-            return np.ones(len(speed), dtype=bool)
-        losses = self.bounding.losses(batch, GENTLE * self.gentlest)
-        left = goal.money - batch.sets.spent
-        bound, _ = lagrangian_bound(losses, option_cents(batch.sets, self.bounds), left, list(batch.sets.allowed))
-        return (
-            np.where(free, speed + bound, np.where(np.isfinite(bound), speed, -np.inf)) >= goal.level - BOUND_SLACK_MS
-        )
-
-    def _learn(self, tangents: Tangents) -> None:
-        """Keep the smallest slope of each coordinate met so far."""
-        steep = tangents.smooth & (tangents.slope[:, C["drag_area_m2"]] < 0)
-        if steep.any():
-            least = np.maximum(-tangents.slope[steep], 0.0).min(axis=0)
-            self.gentlest = least if self.gentlest is None else np.minimum(self.gentlest, least)
-
-    def _tires_hold(self, batch: Batch, level: float) -> tuple[IntArray, Batch]:
-        """Drive sets and undriven tires that are good for the fast day of any build that reaches the level."""
-        turning = ground = self.bounding.slowest_on_fast_day(batch)
-        if np.isfinite(level):
-            lead, ground_lead = self.bounding.fast_day_lead(batch)
-            turning, ground = np.maximum(turning, level + lead), np.maximum(ground, level + ground_lead)
-        fit = np.ones(len(batch.sets), dtype=bool)
-        allowed = list(batch.sets.allowed)
-        for axle in AXLES:
-            s = self.judge.model.slot_on("tire", axle)
-            if s in batch.sets.free:
-                allowed[batch.sets.free.index(s)] &= self.judge.tires_hold(axle, ground, level)
-            elif s is not None:
-                holds = self.judge.tires_hold(axle, turning, level)
-                fit &= holds[np.arange(len(fit)), batch.sets.builds[:, s]]
-        sets = replace(batch.sets, allowed=tuple(allowed))
-        return np.flatnonzero(fit & sets.completable), replace(batch, sets=sets)
-
-    def _cuts(self, batch: Batch, goal: Goal) -> tuple[list[tuple[Tangents, FloatArray, BoolArray]], IntArray]:
-        """Two tangents per drive set, and the sets whose bound by the first still reaches the level."""
-        cents = option_cents(batch.sets, self.bounds)
-        left, level = goal.money - batch.sets.spent, goal.level
-        first = self.bounding.tangents(batch, level)
-        self._learn(first)
-        bound, multiplier, best = self._linear_bound(batch, first, cents, left)
-        holds = (first.speed <= level) & first.smooth
-        kept = np.flatnonzero(np.isfinite(bound) & (~holds | (bound >= -SLACK_MS)))
-        if len(kept) == 0 or not np.isfinite(level):
-            return [(first.take(kept), multiplier[kept], holds[kept])], kept
-        smaller = batch.take(kept)
-        ends = self._line_through(smaller, best[kept], level)
-        second = self.bounding.tangents(smaller, level, ends)
-        bound2, multiplier2, _ = self._linear_bound(smaller, second, [each[kept] for each in cents], left[kept])
-        holds2 = (second.speed <= level) & second.smooth
-        stay = ~holds2 | (bound2 >= -SLACK_MS)
-        one = (first.take(kept[stay]), multiplier[kept[stay]], holds[kept[stay]])
-        two = (second.take(np.flatnonzero(stay)), multiplier2[stay], holds2[stay])
-        return [two, one], kept[stay]
-
-    def _linear_bound(
-        self, batch: Batch, tangents: Tangents, cents: list[FloatArray], left: FloatArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Most that any affordable completion has on a tangent, the price of money, and the point that attains it."""
-        scores = [np.einsum("bml,bl->bm", add, tangents.slope) for add in batch.additions]
-        base = np.einsum("bl,bl->b", batch.frame.base - tangents.point, tangents.slope)
-        allowed = list(batch.sets.allowed)
-        bound, multiplier = lagrangian_bound(scores, cents, left, allowed)
-        point = batch.frame.base.copy()
-        for score, price, ok, add in zip(scores, cents, allowed, batch.additions, strict=True):
-            best = np.where(ok, score - multiplier[:, None] * price, -np.inf).argmax(axis=1)
-            point += add[np.arange(len(best)), best]
-        return base + bound, multiplier, point
-
-    def _line_through(self, batch: Batch, point: FloatArray, level: float) -> tuple[FloatArray, FloatArray]:
-        """A line from the fast to the slow side of the level that passes through a promising point."""
-        fast, slow = batch.span.least.copy(), batch.span.most
-        at = self.bounding.speed_of(batch, np.arange(len(point)), point)
-        below = (at < level)[:, None]
-        return np.where(below, fast, point), np.where(below, point, slow)
-
-    def _task(
-        self,
-        batch: Batch,
-        place: int,
-        cuts: list[tuple[Tangents, FloatArray, BoolArray]],
-        position: int,
-        goal: Goal,
-    ) -> tuple[Task, list[int]]:
-        """The completion task of one drive set, and its free slots in the order of how much they matter to speed."""
-        sets, free = batch.sets, batch.sets.free
-        slopes = [tangents.slope[position] for tangents, _, _ in cuts]
-        points = [tangents.point[position] for tangents, _, _ in cuts]
-        allowed = [ok[place] for ok in sets.allowed]
-        scores = [[add[place] @ slope for add in batch.additions] for slope in slopes]
-        spread = [np.ptp(score[ok]) for score, ok in zip(scores[0], allowed, strict=True)]
-        order = sorted(range(len(free)), key=lambda f: -spread[f])
-        one = sets.take(np.array([place]))
-        rows, left = self._rows(one, goal)
-        where = {s: order.index(f) for f, s in enumerate(free)}
-        pairs = {}
-        for (s, t), forbidden in self.legality.pairs.items():
-            if s in where and t in where:
-                a, b = where[s], where[t]
-                pairs[min(a, b), max(a, b)] = forbidden if a < b else forbidden.T
-        hours_spent = sum(self.bounds.hours[s][one.builds[0, s]] for s in self.judge.model.drive_slots)
-        done = int(one.jobs[0])
-        job_hours = float(job_sum(one.jobs, self.bounds.job_hours)[0])
-        task = Task(
-            allowed=[allowed[f] for f in order],
-            scores=[[score[f] for f in order] for score in scores],
-            score_base=np.array([(batch.frame.base[place] - p) @ g for p, g in zip(points, slopes, strict=True)]),
-            threshold=np.array([-SLACK_MS if holds[position] else -np.inf for _, _, holds in cuts]),
-            cents=[self.bounds.cents[free[f]].astype(float) for f in order],
-            cents_left=goal.money - float(one.spent[0]) + 0.5,
-            jobs=[self.bounds.jobs[free[f]].astype(np.int64) for f in order],
-            jobs_done=done,
-            job_cents=self.bounds.job_cents.astype(float),
-            job_hours=self.bounds.job_hours,
-            hours=[self.bounds.hours[free[f]] for f in order],
-            hours_left=self.hours_limit - float(hours_spent) - job_hours + 1e-6,
-            multipliers=np.array([multiplier[position] for _, multiplier, _ in cuts]),
-            rows=[[row[f] for f in order] for row in rows],
-            row_left=left,
-            pairs=pairs,
-        )
-        return task, [free[f] for f in order]
-
-    def _rows(self, one: DriveSets, goal: Goal) -> tuple[list[list[FloatArray]], FloatArray]:
-        """Linear rows over the free slots with what the drive set leaves of them; equipment needed at the level."""
-        rows, left = [], []
-        drive = self.judge.model.drive_slots
-        for row in self.legality.rows:
-            used = sum(float(row.coefficients[s][one.builds[0, s]]) for s in drive)
-            rows.append([row.coefficients[s] for s in one.free])
-            left.append(row.upper + row.slack - used)
-        for coefficients, upper in self.judge.rotor_rows(goal.level):
-            used = sum(float(coefficients[s][one.builds[0, s]]) for s in drive)
-            rows.append([coefficients[s] for s in one.free])
-            left.append(upper - used)
-        for has_it in self._equipment(goal):
-            carry = [each.astype(float) for each in has_it]
-            has = sum(float(carry[s][one.builds[0, s]]) for s in drive)
-            rows.append([-carry[s] for s in one.free])
-            left.append(has - 1.0)
-        return rows, np.array(left)
+            waiting = sorted([*opened.cut_off, *opened.later, *waiting[len(rows) :]], key=lambda row: float(least[row]))
 
     # --- builds -------------------------------------------------------------------------------------------------
 
@@ -566,11 +328,6 @@ class Ranker:
         )  # fmt: skip
 
 
-def _marked(builds: IntArray, rows: IntArray) -> IntArray:
-    """Builds (n, S) with the row each came from as a further column, to survive a selection."""
-    return np.concatenate([builds, rows[:, None]], axis=1)
-
-
 def _two_changes(build: IntArray, sizes: tuple[int, ...]) -> IntArray:
     """Every build that differs from one (S,) in one or two slots."""
     places = [(s, o) for s, size in enumerate(sizes) for o in range(size)]
@@ -583,13 +340,3 @@ def _two_changes(build: IntArray, sizes: tuple[int, ...]) -> IntArray:
     builds[rows, slot[first]] = option[first]
     builds[rows, slot[second]] = option[second]
     return builds
-
-
-def _without_hopeless(sets: DriveSets, hopeless: tuple[BoolArray, ...]) -> DriveSets:
-    """Drop hopeless options from the free slots, and sets whose own parts are hopeless."""
-    allowed = tuple(ok & ~hopeless[s] for s, ok in zip(sets.free, sets.allowed, strict=True))
-    own = np.zeros(len(sets), dtype=bool)
-    for s, out in enumerate(hopeless):
-        if s not in sets.free:
-            own |= out[sets.builds[:, s]]
-    return replace(sets, allowed=tuple(ok & ~own[:, None] for ok in allowed))

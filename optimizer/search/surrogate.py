@@ -46,7 +46,7 @@ class Tangents:
 
 
 def tangents_at(
-    speed_of: SpeedOf, fast: FloatArray, slow: FloatArray, level: float, steps: FloatArray
+    speed_of: SpeedOf, fast: FloatArray, slow: FloatArray, level: float | FloatArray, steps: FloatArray
 ) -> Tangents:
     """Tangents where the lines from ``fast`` to ``slow`` (B, L) fall to ``level``, or at ``slow`` if they do not.
 
@@ -56,7 +56,7 @@ def tangents_at(
         Speeds of cars at points.
     fast, slow : arrays (B, L)
         Ends of the lines; ``fast`` is expected to be at least at the level.
-    level : float
+    level : float or array (B,)
         Speed [m/s]; the point found is at it or a trifle below, so that the tangent holds for it.
     steps : array (L,)
         Step of each coordinate for central differences; 0 leaves that coordinate out (its slope is 0).
@@ -78,9 +78,11 @@ def tangents_at(
     return Tangents(point, slope, speeds[0], smooth)
 
 
-def _on_level(speed_of: SpeedOf, rows: IntArray, fast: FloatArray, slow: FloatArray, level: float) -> FloatArray:
+def _on_level(
+    speed_of: SpeedOf, rows: IntArray, fast: FloatArray, slow: FloatArray, level: float | FloatArray
+) -> FloatArray:
     """Points on the lines whose speed is the level or just below it: false position, the slow side kept."""
-    if not np.isfinite(level):
+    if not np.isfinite(level).all():
         return slow
     low, high = np.zeros(len(rows)), np.ones(len(rows))
     over, under = speed_of(rows, fast) - level, speed_of(rows, slow) - level

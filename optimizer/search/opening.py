@@ -1,0 +1,381 @@
+"""Looking into drive sets: which of them could reach a speed for the money, and with which completions.
+
+Rough cuts first, tangents after, a list of completions last. What each step rests on is in docs/method.md, section 3.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from optimizer.choice.legality import Legality
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.choice.price import AdditiveBounds
+from optimizer.run.judge import SPEED_STEP_MS, Judge
+from optimizer.run.linear import C
+from optimizer.scenario.parts import Axle
+from optimizer.search.bounding import CUT_SLACK_MS
+from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
+from optimizer.search.bounding import Batch, Bounding
+from optimizer.search.completions import Task, complete
+from optimizer.search.drive_sets import DriveSets, job_sum, option_cents, within_budget
+from optimizer.search.surrogate import Tangents, lagrangian_bound
+
+GENTLE = 0.75
+"""Share of the smallest slope met that is relied on before a drive set has a tangent of its own."""
+CUT_SLACK_M2 = 6e-5
+"""Drag area whose worth every tangent is loosened by: 0.6 square centimeters, about 0.01 % of a small car's."""
+SAMPLE, SAMPLE_DEPTH_MS = 24, 1.0
+"""Drive sets whose slopes are taken as typical, and how far below their best case."""
+AXLES: tuple[Axle, Axle] = ("front", "rear")
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """What is looked for: builds at least as fast as ``level``, for at most ``money`` cents.
+
+    ``ties`` says whether builds that can only equal the level count; ``cheapest`` lists cheap completions first;
+    ``probe`` lists the best of each drive set though they may miss the level: to find some good builds, not all.
+    """
+
+    level: float
+    money: float
+    ties: bool = False
+    cheapest: bool = False
+    probe: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """What a look into some drive sets brought.
+
+    Attributes
+    ----------
+    builds : array (n, S)
+        Every completion that could meet the goal, of the sets that were looked into.
+    cut_off : list of int
+        Rows of sets whose list was cut off: to be opened again with room for more.
+    later : list of int
+        Rows of sets that may reach the goal and for which there was no room yet.
+    missed_ms : float
+        About how fast the best of those is that do not reach the goal; -inf if there are none. No bound.
+    """
+
+    builds: IntArray
+    cut_off: list[int]
+    later: list[int]
+    missed_ms: float = -np.inf
+
+
+class Opener:
+    """Looks into drive sets of one scenario.
+
+    Parameters
+    ----------
+    judge, legality, bounding
+        What runs, what is allowed, and how fast a drive set could be.
+    bounds : AdditiveBounds
+        Lower bounds on prices by slot.
+    hours_limit : float
+        Most own hours a build may take.
+    """
+
+    def __init__(
+        self, judge: Judge, legality: Legality, bounding: Bounding, bounds: AdditiveBounds, hours_limit: float
+    ) -> None:
+        self.judge, self.legality, self.bounding, self.bounds = judge, legality, bounding, bounds
+        self.hours_limit = hours_limit
+        self.gentlest: FloatArray | None = None
+
+    def tighten(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """Drop what no build that meets the goal can have.
+
+        Hopeless tires and rotors, slots left without the equipment a speed bracket asks for, and what money then no
+        longer allows.
+        """
+        sets = _without_hopeless(sets, self.judge.hopeless(goal.level))
+        allowed = list(sets.allowed)
+        for carry in self._equipment(goal):
+            slots = [s for s, has in enumerate(carry) if has.any()]
+            if len(slots) == 1 and slots[0] in sets.free:
+                allowed[sets.free.index(slots[0])] = allowed[sets.free.index(slots[0])] & carry[slots[0]]
+        sets = replace(sets, allowed=tuple(allowed))
+        while True:
+            sets = sets.take(sets.completable)
+            before = sum(int(ok.sum()) for ok in sets.allowed)
+            if np.isfinite(goal.money):
+                sets = within_budget(sets, self.bounds, int(goal.money))
+            if sum(int(ok.sum()) for ok in sets.allowed) == before:
+                return sets
+
+    def _equipment(self, goal: Goal) -> list[tuple[BoolArray, ...]]:
+        """For each speed bracket that the goal lies above: which options carry what it asks for."""
+        needed = []
+        for bracket in self.judge.options.scenario.race_class.brackets:
+            cap = bracket.cap_ms + (SPEED_STEP_MS if goal.ties else -SPEED_STEP_MS)
+            if bracket.requires not in self.judge.event.carries and goal.level > cap:
+                needed.append(self.judge.options.carrying(bracket.requires))
+        return needed
+
+    def open(self, sets: DriveSets, rows: IntArray, goal: Goal, most: dict[int, int], width: int) -> Opened:
+        """List the completions of drive sets that could meet the goal.
+
+        Parameters
+        ----------
+        sets : DriveSets
+        rows : array (n,)
+            Those to look into, the most promising first.
+        goal : Goal
+        most : dict
+            Row -> how many completions may be listed.
+        width : int
+            How many of the sets that pass the rough cuts are looked into, the likeliest first; what they bring makes
+            the others easier to rule out.
+        """
+        nothing = np.zeros((0, sets.builds.shape[1]), dtype=np.int64)
+        marked = replace(sets.take(rows), builds=_marked(sets.builds[rows], rows))
+        chosen = self.tighten(marked, goal)
+        rows = chosen.builds[:, -1]
+        if len(rows) == 0:
+            return Opened(nothing, [], [])
+        batch = self.bounding.open(replace(chosen, builds=chosen.builds[:, :-1]))
+        entry, batch, speed, free = self.bounding.by_gear(batch, goal.level)
+        rows = rows[entry]
+        likely = self._likely(batch, speed, free, goal)
+        close = np.flatnonzero(np.isfinite(likely) if goal.probe else likely >= goal.level - BOUND_SLACK_MS)
+        missed = float(likely[likely < goal.level - BOUND_SLACK_MS].max(initial=-np.inf))
+        best_first = close[np.argsort(-likely[close], kind="stable")]
+        now = np.sort(close[np.isin(rows[close], list(dict.fromkeys(rows[best_first].tolist()))[:width])])
+        later = sorted(set(rows[close].tolist()) - set(rows[now].tolist()))
+        rows, batch = rows[now], batch.take(now)
+        if len(rows):
+            fit, batch = self._tires_hold(batch, goal.level)
+            rows, batch = rows[fit], batch.take(fit)
+        if len(rows) == 0:
+            return Opened(nothing, [], later, missed)
+        cuts, kept, short = self._cuts(batch, goal)
+        missed = max(missed, goal.level + float(short.max(initial=-np.inf)))
+        cut_off, found = [], [nothing]
+        for place, row in enumerate(rows[kept]):
+            task, order = self._task(batch, int(kept[place]), cuts, place, goal)
+            each = complete(task, most[int(row)], cheapest=goal.cheapest)
+            builds = np.repeat(batch.sets.builds[kept[place]][None], len(each.choices), axis=0)
+            builds[:, order] = each.choices
+            found.append(builds)
+            if each.cut_off:
+                cut_off.append(int(row))
+        return Opened(np.concatenate(found), sorted(set(cut_off)), later, missed)
+
+    def estimate(self, sets: DriveSets, bound: FloatArray, money: float) -> FloatArray:
+        """Rough speeds (D,) of the best that money can buy in each drive set, from slopes of a few of them.
+
+        An estimate to start from and no bound: what money keeps a build from having, at the typical slope.
+        """
+        sample = np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int))
+        batch = self.bounding.open(sets.take(sample))
+        tangents = self.bounding.tangents(batch, bound[sample] - SAMPLE_DEPTH_MS)
+        self._learn(tangents)
+        good = tangents.smooth & (tangents.slope[:, C["drag_area_m2"]] < 0)
+        if not good.any():
+            return bound
+        slope = -np.median(tangents.slope[good], axis=0)
+        losses = self.bounding.losses(self.bounding.open(sets), np.maximum(slope, 0.0))
+        lost, _ = lagrangian_bound(losses, option_cents(sets, self.bounds), money - sets.spent, list(sets.allowed))
+        return bound + lost
+
+    def _likely(self, batch: Batch, speed: FloatArray, free: BoolArray, goal: Goal) -> FloatArray:
+        """Speed that no affordable completion passes, by slopes gentler than any met so far; -inf if there is none.
+
+        From the optimistic run, every kilogram and newton that money forces on a build costs at least `GENTLE` of the
+        smallest slope seen among tangents of cars that no limiter or cap holds. Checked, not shown by argument.
+        """
+        if self.gentlest is None:
+            return speed
+        losses = self.bounding.losses(batch, GENTLE * self.gentlest)
+        left = goal.money - batch.sets.spent
+        lost, _ = lagrangian_bound(losses, option_cents(batch.sets, self.bounds), left, list(batch.sets.allowed))
+        return np.where(free, speed + lost, np.where(np.isfinite(lost), speed, -np.inf))
+
+    def _learn(self, tangents: Tangents) -> None:
+        """Keep the smallest slope of each coordinate met so far."""
+        steep = tangents.smooth & (tangents.slope[:, C["drag_area_m2"]] < 0)
+        if steep.any():
+            least = np.maximum(-tangents.slope[steep], 0.0).min(axis=0)
+            self.gentlest = least if self.gentlest is None else np.minimum(self.gentlest, least)
+
+    def _tires_hold(self, batch: Batch, level: float) -> tuple[IntArray, Batch]:
+        """Drive sets and undriven tires that are good for the fast day of any build that reaches the level."""
+        turning = ground = self.bounding.slowest_on_fast_day(batch)
+        if np.isfinite(level):
+            close = self._near_rating(batch, level)
+            if len(close):
+                lead, ground_lead = self.bounding.fast_day_lead(batch.take(close))
+                turning, ground = turning.copy(), ground.copy()
+                turning[close] = np.maximum(turning[close], level + lead)
+                ground[close] = np.maximum(ground[close], level + ground_lead)
+        fit = np.ones(len(batch.sets), dtype=bool)
+        allowed = list(batch.sets.allowed)
+        for axle in AXLES:
+            s = self.judge.model.slot_on("tire", axle)
+            if s in batch.sets.free:
+                allowed[batch.sets.free.index(s)] &= self.judge.tires_hold(axle, ground, level)
+            elif s is not None:
+                holds = self.judge.tires_hold(axle, turning, level)
+                fit &= holds[np.arange(len(fit)), batch.sets.builds[:, s]]
+        sets = replace(batch.sets, allowed=tuple(allowed))
+        return np.flatnonzero(fit & sets.completable), replace(batch, sets=sets)
+
+    def _near_rating(self, batch: Batch, level: float) -> IntArray:
+        """Drive sets with a tire that the fastest of their completions would take past its rating."""
+        surface = self.bounding.fastest_on_fast_day(batch)
+        near = np.zeros(len(surface), dtype=bool)
+        for axle in AXLES:
+            s = self.judge.model.slot_on("tire", axle)
+            if s is None:
+                continue
+            fails = ~self.judge.tires_hold(axle, surface, level)
+            own = np.arange(len(near)), batch.sets.builds[:, s]
+            near |= (
+                (fails & batch.sets.allowed[batch.sets.free.index(s)]).any(axis=1)
+                if s in batch.sets.free
+                else fails[own]
+            )
+        return np.flatnonzero(near)
+
+    def _cuts(
+        self, batch: Batch, goal: Goal
+    ) -> tuple[list[tuple[Tangents, FloatArray, BoolArray]], IntArray, FloatArray]:
+        """Two tangents per drive set, the sets whose bounds still reach the level, and by how much the others do not."""
+        cents = option_cents(batch.sets, self.bounds)
+        left, level = goal.money - batch.sets.spent, goal.level
+        first = self.bounding.tangents(batch, level)
+        self._learn(first)
+        bound, multiplier, best = self._linear_bound(batch, first, cents, left)
+        holds = (first.speed <= level) & first.smooth
+        reaches = np.isfinite(bound) & (~holds | (bound >= -slack_of(first)) | goal.probe)
+        kept, short = np.flatnonzero(reaches), bound[~reaches & np.isfinite(bound)]
+        if len(kept) == 0 or not np.isfinite(level):
+            return [(first.take(kept), multiplier[kept], holds[kept])], kept, short
+        smaller = batch.take(kept)
+        ends = self._line_through(smaller, best[kept], level)
+        second = self.bounding.tangents(smaller, level, ends)
+        bound2, multiplier2, _ = self._linear_bound(smaller, second, [each[kept] for each in cents], left[kept])
+        holds2 = (second.speed <= level) & second.smooth
+        stay = ~holds2 | (bound2 >= -slack_of(second)) | goal.probe
+        one = (first.take(kept[stay]), multiplier[kept[stay]], holds[kept[stay]])
+        two = (second.take(np.flatnonzero(stay)), multiplier2[stay], holds2[stay])
+        return [two, one], kept[stay], np.concatenate([short, bound2[~stay]])
+
+    def _linear_bound(
+        self, batch: Batch, tangents: Tangents, cents: list[FloatArray], left: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Most that any affordable completion has on a tangent, the price of money, and the point that attains it."""
+        scores = [np.einsum("bml,bl->bm", add, tangents.slope) for add in batch.additions]
+        base = np.einsum("bl,bl->b", batch.frame.base - tangents.point, tangents.slope)
+        allowed = list(batch.sets.allowed)
+        bound, multiplier = lagrangian_bound(scores, cents, left, allowed)
+        point = batch.frame.base.copy()
+        for score, price, ok, add in zip(scores, cents, allowed, batch.additions, strict=True):
+            best = np.where(ok, score - multiplier[:, None] * price, -np.inf).argmax(axis=1)
+            point += add[np.arange(len(best)), best]
+        return base + bound, multiplier, point
+
+    def _line_through(self, batch: Batch, point: FloatArray, level: float) -> tuple[FloatArray, FloatArray]:
+        """A line from the fast to the slow side of the level that passes through a promising point."""
+        fast, slow = batch.span.least.copy(), batch.span.most
+        at = self.bounding.speed_of(batch, np.arange(len(point)), point)
+        below = (at < level)[:, None]
+        return np.where(below, fast, point), np.where(below, point, slow)
+
+    def _task(
+        self,
+        batch: Batch,
+        place: int,
+        cuts: list[tuple[Tangents, FloatArray, BoolArray]],
+        position: int,
+        goal: Goal,
+    ) -> tuple[Task, list[int]]:
+        """The completion task of one drive set, and its free slots in the order of how much they matter to speed."""
+        sets, free = batch.sets, batch.sets.free
+        slopes = [tangents.slope[position] for tangents, _, _ in cuts]
+        points = [tangents.point[position] for tangents, _, _ in cuts]
+        slacks = [(slack_of(tangents), holds) for tangents, _, holds in cuts]
+        allowed = [ok[place] for ok in sets.allowed]
+        scores = [[add[place] @ slope for add in batch.additions] for slope in slopes]
+        spread = [np.ptp(score[ok]) for score, ok in zip(scores[0], allowed, strict=True)]
+        order = sorted(range(len(free)), key=lambda f: -spread[f])
+        one = sets.take(np.array([place]))
+        rows, left = self._rows(one, goal)
+        where = {s: order.index(f) for f, s in enumerate(free)}
+        pairs = {}
+        for (s, t), forbidden in self.legality.pairs.items():
+            if s in where and t in where:
+                a, b = where[s], where[t]
+                pairs[min(a, b), max(a, b)] = forbidden if a < b else forbidden.T
+        hours_spent = sum(self.bounds.hours[s][one.builds[0, s]] for s in self.judge.model.drive_slots)
+        done = int(one.jobs[0])
+        job_hours = float(job_sum(one.jobs, self.bounds.job_hours)[0])
+        task = Task(
+            allowed=[allowed[f] for f in order],
+            scores=[[score[f] for f in order] for score in scores],
+            score_base=np.array([(batch.frame.base[place] - p) @ g for p, g in zip(points, slopes, strict=True)]),
+            threshold=np.array(
+                [-slack[position] if holds[position] and not goal.probe else -np.inf for slack, holds in slacks]
+            ),
+            cents=[self.bounds.cents[free[f]].astype(float) for f in order],
+            cents_left=goal.money - float(one.spent[0]) + 0.5,
+            jobs=[self.bounds.jobs[free[f]].astype(np.int64) for f in order],
+            jobs_done=done,
+            job_cents=self.bounds.job_cents.astype(float),
+            job_hours=self.bounds.job_hours,
+            hours=[self.bounds.hours[free[f]] for f in order],
+            hours_left=self.hours_limit - float(hours_spent) - job_hours + 1e-6,
+            multipliers=np.array([multiplier[position] for _, multiplier, _ in cuts]),
+            rows=[[row[f] for f in order] for row in rows],
+            row_left=left,
+            pairs=pairs,
+        )
+        return task, [free[f] for f in order]
+
+    def _rows(self, one: DriveSets, goal: Goal) -> tuple[list[list[FloatArray]], FloatArray]:
+        """Linear rows over the free slots with what the drive set leaves of them; equipment needed at the level."""
+        rows, left = [], []
+        drive = self.judge.model.drive_slots
+        for row in self.legality.rows:
+            used = sum(float(row.coefficients[s][one.builds[0, s]]) for s in drive)
+            rows.append([row.coefficients[s] for s in one.free])
+            left.append(row.upper + row.slack - used)
+        for coefficients, upper in self.judge.rotor_rows(goal.level):
+            used = sum(float(coefficients[s][one.builds[0, s]]) for s in drive)
+            rows.append([coefficients[s] for s in one.free])
+            left.append(upper - used)
+        for has_it in self._equipment(goal):
+            carry = [each.astype(float) for each in has_it]
+            has = sum(float(carry[s][one.builds[0, s]]) for s in drive)
+            rows.append([-carry[s] for s in one.free])
+            left.append(has - 1.0)
+        return rows, np.array(left)
+
+
+def slack_of(tangents: Tangents) -> FloatArray:
+    """By how much each tangent is loosened (B,): what a little drag area is worth there, and `CUT_SLACK_MS` at most.
+
+    Close to a cap speeds saturate, and a fixed speed would be worth a great deal of car.
+    """
+    return np.minimum(CUT_SLACK_MS, np.maximum(-tangents.slope[:, C["drag_area_m2"]], 0.0) * CUT_SLACK_M2)
+
+
+def _marked(builds: IntArray, rows: IntArray) -> IntArray:
+    """Builds (n, S) with the row each came from as a further column, to survive a selection."""
+    return np.concatenate([builds, rows[:, None]], axis=1)
+
+
+def _without_hopeless(sets: DriveSets, hopeless: tuple[BoolArray, ...]) -> DriveSets:
+    """Drop hopeless options from the free slots, and sets whose own parts are hopeless."""
+    allowed = tuple(ok & ~hopeless[s] for s, ok in zip(sets.free, sets.allowed, strict=True))
+    own = np.zeros(len(sets), dtype=bool)
+    for s, out in enumerate(hopeless):
+        if s not in sets.free:
+            own |= out[sets.builds[:, s]]
+    return replace(sets, allowed=tuple(ok & ~own[:, None] for ok in allowed))

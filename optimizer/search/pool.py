@@ -1,0 +1,88 @@
+"""Legal builds met so far, and the counts that say how complete a search was."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from optimizer.choice.options import FloatArray, IntArray
+from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge
+from optimizer.search.bounding import CUT_SLACK_MS
+
+
+@dataclass(slots=True)
+class Evidence:
+    """How complete the search was: counts, and the two numbers that end it.
+
+    Attributes
+    ----------
+    combinations : product of the options of all slots.
+    drive_sets : legal combinations of engine, gears and tires within the budget.
+    opened : how many of them had to be looked into; the others are bounded below the K-th best.
+    completions : builds listed as possibly better; priced, simulated and checked one by one.
+    refused : of these, how many each check that needs a run refused.
+    simulations : runs simulated in all.
+    kth_ms : speed of the last build listed; nothing left out is faster by more than ``slack_ms``.
+    highest_left_ms : highest bound among drive sets that were not opened.
+    """
+
+    combinations: int = 0
+    drive_sets: int = 0
+    opened: int = 0
+    completions: int = 0
+    simulations: int = 0
+    refused: dict[str, int] = field(default_factory=lambda: dict.fromkeys(CHECKS, 0))
+    kth_ms: float = 0.0
+    highest_left_ms: float = 0.0
+    slack_ms: float = CUT_SLACK_MS
+
+
+class Pool:
+    """Legal builds met so far, each once, with their speed, price, hours and margin."""
+
+    def __init__(self, judge: Judge, k: int) -> None:
+        self.judge, self.k = judge, k
+        count = len(judge.options.slots)
+        self.builds: IntArray = np.zeros((0, count), dtype=np.int64)
+        self.numbers: FloatArray = np.zeros((0, 4))
+        self.seen: set[bytes] = set()
+
+    def fresh(self, builds: IntArray) -> IntArray:
+        """Those of the builds (n, S) that were not met before."""
+        keep = []
+        for row in np.ascontiguousarray(builds):
+            key = row.tobytes()
+            keep.append(key not in self.seen)
+            self.seen.add(key)
+        return builds[np.array(keep, dtype=bool)] if keep else builds
+
+    def add(self, builds: IntArray, speed: FloatArray, cents: IntArray, hours: FloatArray, care: FloatArray) -> None:
+        """Add legal builds."""
+        self.builds = np.concatenate([self.builds, builds])
+        self.numbers = np.concatenate([self.numbers, np.stack([speed, cents.astype(float), hours, care], axis=1)])
+
+    @property
+    def level(self) -> float:
+        """Speed of the K-th best; minus infinity while there are fewer."""
+        if len(self.builds) < self.k:
+            return -np.inf
+        return float(np.partition(self.numbers[:, 0], -self.k)[-self.k])
+
+    def kth_price(self) -> float:
+        """Price of the K-th best, by speed and then price."""
+        order = self._by_speed(np.arange(len(self.builds)))
+        return float(self.numbers[order[self.k - 1], 1])
+
+    def best_not_in(self, done: set[bytes], width: int, *, uncapped: bool) -> IntArray | None:
+        """The best build that is not ``done``, among the best few: of all, or of those no speed bracket holds."""
+        rows = np.arange(len(self.builds))
+        if uncapped:
+            rows = rows[~np.isfinite(self.judge.model.drive_rows(self.builds).cap_ms)]
+        best = self._by_speed(rows)[:width]
+        return next((self.builds[row] for row in best if self.builds[row].tobytes() not in done), None)
+
+    def _by_speed(self, rows: IntArray) -> IntArray:
+        """Rows from the fastest, the cheaper first of equals."""
+        speed = np.round(self.numbers[rows, 0] / SPEED_STEP_MS)
+        return rows[np.lexsort([self.numbers[rows, 1], -speed])]
