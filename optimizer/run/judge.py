@@ -1,6 +1,6 @@
 """Speed of a build under the event's scoring, and the checks that need a run: tires, load, stopping, rotors.
 
-Ranks use a total order, `order_keys`: speed to 1e-6 m/s, then price, then margin, then ids.
+Ranks use a total order, `order_keys`: speed to 0.001 m/s, then price, then margin, then ids.
 """
 
 from __future__ import annotations
@@ -20,8 +20,9 @@ from optimizer.run.simulator import Run, simulate
 from optimizer.run.stopping import Stopping, rotor_capacity_j, stopping_of
 from optimizer.scenario.parts import Axle, Extra, Tire
 
-SPEED_STEP_MS = 1e-6
-"""Speeds closer than this are equal in ranks."""
+SPEED_STEP_MS = 1e-3
+"""Speeds that round to the same multiple of this (0.002 mph) are equal in ranks: far below what any model of a car on
+salt can tell apart, and just under a cap thousands of builds differ by less."""
 CHECKS = ("tire speed", "load at speed", "stopping distance", "rotor rise")
 """Names of the checks that need a run."""
 
@@ -161,16 +162,18 @@ class Judge:
         brackets = [bracket.cap_ms for bracket in self.options.scenario.race_class.brackets]
         return (*brackets, *(cap for cap in own if cap is not None))
 
-    def tires_hold(self, axle: Axle, speed_ms: FloatArray, level_ms: float) -> BoolArray:
-        """Whether each tire of an axle is good for surface speeds (n,), or a cap at or above the level: (n, m_s)."""
+    def tires_hold(self, axle: Axle, surface_ms: FloatArray) -> BoolArray:
+        """Whether each tire of an axle is rated for surface speeds (n,) on the fast day, with the margin: (n, m_s)."""
         s = cast(int, self.model.slot_on("tire", axle))
         rated = np.array([rated_speed_ms(cast(Tire, part)) for part in self.options.parts[s]])
         if self.model.limiter_holds_rating:
-            return np.ones((len(speed_ms), len(rated)), dtype=bool)
-        cap = min((each for each in self.caps_ms() if each >= level_ms - SPEED_STEP_MS), default=np.inf)
-        sure = np.minimum(speed_ms, cap)
+            return np.ones((len(surface_ms), len(rated)), dtype=bool)
         margin = (1 + self.event.fast_case.tire_speed_margin) * (1 - 1e-9)
-        return np.asarray(sure[:, None] * margin <= rated)
+        return np.asarray(surface_ms[:, None] * margin <= rated)
+
+    def least_cap_ms(self, level_ms: float) -> float:
+        """The lowest ground speed cap that some build could run into and yet reach a level; inf if there is none."""
+        return min((each for each in self.caps_ms() if each >= level_ms - SPEED_STEP_MS), default=np.inf)
 
     def rotor_rows(self, level_ms: float) -> tuple[tuple[tuple[FloatArray, ...], float], ...]:
         """Linear rows (coefficients per slot, upper) that builds reaching a level must keep for the rotors' sake.

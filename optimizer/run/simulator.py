@@ -66,17 +66,21 @@ class Nodes(NamedTuple):
 
 
 class Entry(NamedTuple):
-    """How cars enter a gear: ground and wheel speed, distance, time, and whether they can; arrays (n,)."""
+    """How cars enter a gear: ground and wheel speed, distance, time, and whether they can; arrays (n,).
+
+    ``weak`` cars cannot because they stop accelerating first.
+    """
 
     speed: FloatArray
     surface: FloatArray
     distance: FloatArray
     time: FloatArray
     able: BoolArray
+    weak: BoolArray
 
     def take(self, rows: IntArray) -> Entry:
         """The same for some cars."""
-        return Entry(self.speed[rows], self.surface[rows], self.distance[rows], self.time[rows], self.able[rows])
+        return Entry(*(each[rows] for each in self))
 
 
 @dataclass(slots=True)
@@ -152,7 +156,9 @@ def simulate(
     measure : str
         ``mean`` between the boards, speed at the first (``trap``) or at the last (``exit``).
     last_gear : array (n,), optional
-        The gear (0 is first) in which each car's run must end, where that is not to be its best one.
+        The gear (0 is first) in which each car's run must end, where that is not to be its best one. A car that
+        stops accelerating before it is in that gear then scores the speed at which it would settle in it: no faster
+        than a car that does get there, so that the score does not jump.
     """
 
     def chunk(start: int) -> Run:
@@ -223,6 +229,10 @@ def _simulate_chunk(
             gear = Gear(inputs.take(rows), number)
             run = _end_in(gear, entry.take(rows), passing.take(rows), marks_m, measure, number)
             _keep_better(best, run, rows)
+        if last_gear is not None:
+            weak = np.flatnonzero((last_gear == number) & ~tried & (entry.weak | entry.able))
+            if len(weak):
+                best.score_ms[weak] = _settled_speed(Gear(inputs.take(weak), number))
     return best
 
 
@@ -236,7 +246,7 @@ def _entries(
     for number in range(len(inputs.overall)):
         gear = Gear(inputs, number)
         entry, passing = _enter(gear, entry, passing, marks_m, number)
-        if not entry.able.any():
+        if not entry.able.any() and highest is None:
             break
         entries.append((entry, passing))
         if number == highest:
@@ -267,7 +277,8 @@ def _start(inputs: RunInputs) -> Entry:
     """Standing, or at the speed the car is pushed to."""
     count = len(inputs)
     speed = np.full(count, inputs.start_speed_ms)
-    return Entry(speed, speed, np.zeros(count), np.zeros(count), np.ones(count, dtype=bool))
+    yes, no = np.ones(count, dtype=bool), np.zeros(count, dtype=bool)
+    return Entry(speed, speed, np.zeros(count), np.zeros(count), yes, no)
 
 
 def _enter(
@@ -286,10 +297,12 @@ def _enter(
         passing = _pass_marks(passing, nodes, marks_m, number)
         closed = gear.surface_at(nodes.speed[-1])
         able &= (closed >= gear.shift_surface) | (gear.push(closed[None]).acceleration[0] > 0)
-        return Entry(nodes.speed[-1], closed, nodes.distance[-1], nodes.time[-1], able), passing
+        weak = entry.weak | (entry.able & gear.exists & ~able)
+        return Entry(nodes.speed[-1], closed, nodes.distance[-1], nodes.time[-1], able, weak), passing
     surface = gear.surface_at(entry.speed)
     able &= (surface >= gear.shift_surface) | (gear.push(surface[None]).acceleration[0] > 0)
-    return entry._replace(surface=surface, able=able), passing
+    weak = entry.weak | (entry.able & gear.exists & ~able)
+    return entry._replace(surface=surface, able=able, weak=weak), passing
 
 
 def _pull_through(
@@ -315,7 +328,7 @@ def _pull_through(
     speed = np.where(skip, entry.speed, after)
     distance = np.where(skip, entry.distance, nodes.distance[-1] + rolled)
     time = np.where(skip, entry.time, nodes.time[-1] + inputs.shift_time_s)
-    return Entry(speed, speed, distance, time, able), passing
+    return Entry(speed, speed, distance, time, able, entry.weak | (entry.able & ~skip & ahead.settles)), passing
 
 
 def _pause_nodes(nodes: Nodes, after: FloatArray, rolled: FloatArray, pause_s: float) -> Nodes:
@@ -330,6 +343,19 @@ def _pause_nodes(nodes: Nodes, after: FloatArray, rolled: FloatArray, pause_s: f
         [(after - before)[None]] * 4, [(each * pause_s)[None] for each in speed],
         [np.full_like(before, pause_s)[None]] * 4,
     )  # fmt: skip
+
+
+def _settled_speed(gear: Gear) -> FloatArray:
+    """Ground speed (n,) at which full throttle in a gear and resistance balance; 0 where nothing balances."""
+    top = np.minimum(gear.limit_surface, gear.inputs.surface_cap_ms)
+    at = np.linspace(0.25, 1.0, SCAN_POINTS)[:, None] * top
+    pull = gear.push(at).acceleration
+    pulling = pull > 0
+    last = np.where(pulling.any(axis=0), SCAN_POINTS - 1 - np.argmax(pulling[::-1], axis=0), 0)
+    place = np.clip(last + 1, 1, SCAN_POINTS - 1)
+    root = _bracketed_root(lambda c: gear.push(c[None]).acceleration[0], _pair_at(at, place), _pair_at(pull, place))
+    surface = np.where(last == SCAN_POINTS - 1, top, root)
+    return np.where(pulling.any(axis=0), gear.push(surface[None]).speed[0], 0.0)
 
 
 def _end_in(

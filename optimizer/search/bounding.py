@@ -12,6 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.physics.grip import slip_of_grip_use
+from optimizer.run.driving import Gear
 from optimizer.run.inputs import side_by_side
 from optimizer.run.judge import Judge
 from optimizer.run.linear import LESS_IS_FASTER, C, Frame, LinearSpace
@@ -109,6 +111,15 @@ class Bounding:
         run = simulate(self.space.inputs(batch.frame, roll, self.judge.fast, grip), self.judge.marks_m, "exit")
         self.simulated += len(roll)
         return run.passing.surface[1]
+
+    def least_slip(self, batch: Batch, speed: FloatArray) -> FloatArray:
+        """Slip (B,) that every completion at least has on the fast day while it keeps a ground speed (B,)."""
+        roll, grip = _extreme_points(batch.span, best=True)
+        gear = Gear(self.space.inputs(batch.frame, roll, self.judge.fast, grip), 0)
+        drag, rolling, pressure = gear.resistance(speed)
+        base, shift = gear.grip(rolling, pressure)
+        thrust = np.maximum(drag + rolling, 0.0)
+        return slip_of_grip_use(thrust / (base + shift * thrust), gear.inputs.slip_at_slide)
 
     def fast_day_lead(self, batch: Batch) -> tuple[FloatArray, FloatArray]:
         """How much faster than the score tires and car are on the fast day, at least: (B,) each.

@@ -206,27 +206,29 @@ class Opener:
 
     def _tires_hold(self, batch: Batch, level: float) -> tuple[IntArray, Batch]:
         """Drive sets and undriven tires that are good for the fast day of any build that reaches the level."""
-        turning = ground = self.bounding.slowest_on_fast_day(batch)
-        if np.isfinite(level):
-            close = self._near_rating(batch, level)
-            if len(close):
-                lead, ground_lead = self.bounding.fast_day_lead(batch.take(close))
-                turning, ground = turning.copy(), ground.copy()
-                turning[close] = np.maximum(turning[close], level + lead)
-                ground[close] = np.maximum(ground[close], level + ground_lead)
+        cap = self.judge.least_cap_ms(level)
+        ground = np.maximum(self.bounding.slowest_on_fast_day(batch), level)
+        turning = ground.copy()
+        close = self._near_rating(batch)
+        if np.isfinite(level) and len(close):
+            lead, ground_lead = self.bounding.fast_day_lead(batch.take(close))
+            turning[close] = np.maximum(turning[close], level + lead)
+            ground[close] = np.maximum(ground[close], level + ground_lead)
+        ground = np.minimum(ground, cap)
+        turning = np.maximum(np.minimum(turning, cap), ground * (1 + self.bounding.least_slip(batch, ground)))
         fit = np.ones(len(batch.sets), dtype=bool)
         allowed = list(batch.sets.allowed)
         for axle in AXLES:
             s = self.judge.model.slot_on("tire", axle)
             if s in batch.sets.free:
-                allowed[batch.sets.free.index(s)] &= self.judge.tires_hold(axle, ground, level)
+                allowed[batch.sets.free.index(s)] &= self.judge.tires_hold(axle, ground)
             elif s is not None:
-                holds = self.judge.tires_hold(axle, turning, level)
+                holds = self.judge.tires_hold(axle, turning)
                 fit &= holds[np.arange(len(fit)), batch.sets.builds[:, s]]
         sets = replace(batch.sets, allowed=tuple(allowed))
         return np.flatnonzero(fit & sets.completable), replace(batch, sets=sets)
 
-    def _near_rating(self, batch: Batch, level: float) -> IntArray:
+    def _near_rating(self, batch: Batch) -> IntArray:
         """Drive sets with a tire that the fastest of their completions would take past its rating."""
         surface = self.bounding.fastest_on_fast_day(batch)
         near = np.zeros(len(surface), dtype=bool)
@@ -234,13 +236,11 @@ class Opener:
             s = self.judge.model.slot_on("tire", axle)
             if s is None:
                 continue
-            fails = ~self.judge.tires_hold(axle, surface, level)
-            own = np.arange(len(near)), batch.sets.builds[:, s]
-            near |= (
-                (fails & batch.sets.allowed[batch.sets.free.index(s)]).any(axis=1)
-                if s in batch.sets.free
-                else fails[own]
-            )
+            fails = ~self.judge.tires_hold(axle, surface)
+            if s in batch.sets.free:
+                near |= (fails & batch.sets.allowed[batch.sets.free.index(s)]).any(axis=1)
+            else:
+                near |= fails[np.arange(len(near)), batch.sets.builds[:, s]]
         return np.flatnonzero(near)
 
     def _cuts(

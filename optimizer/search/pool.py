@@ -64,10 +64,11 @@ class Pool:
 
     @property
     def level(self) -> float:
-        """Speed of the K-th best; minus infinity while there are fewer."""
+        """Least speed that ranks with the K-th best; minus infinity while there are fewer."""
         if len(self.builds) < self.k:
             return -np.inf
-        return float(np.partition(self.numbers[:, 0], -self.k)[-self.k])
+        kth = float(np.partition(self.numbers[:, 0], -self.k)[-self.k])
+        return float((np.round(kth / SPEED_STEP_MS) - 0.5) * SPEED_STEP_MS)
 
     def kth_price(self) -> float:
         """Price of the K-th best, by speed and then price."""

@@ -272,15 +272,16 @@ class Ranker:
         sets = sets.take(self.bounding.optimistic(sets) > level - BOUND_SLACK_MS)
         least = sets.spent + sum(cheapest_cents(sets, option_cents(sets, self.bounds)), start=np.zeros(len(sets)))
         waiting = [int(row) for row in np.argsort(least, kind="stable")]
-        most = dict.fromkeys(waiting, CHEAP_LEAVES)
+        most, width = dict.fromkeys(waiting, CHEAP_LEAVES), OPEN_FEW
         while waiting:
             money = ceiling()
             rows = [row for row in waiting[:BATCH] if least[row] <= money + 0.5]
             if not rows:
                 break
             goal = Goal(level, money, ties=True, cheapest=True)
-            opened = self.opener.open(sets, np.array(rows), goal, most, OPEN_FEW)
+            opened = self.opener.open(sets, np.array(rows), goal, most, width)
             self._try(opened.builds)
+            width = OPEN_FEW if ceiling() < money else min(4 * width, OPEN_MANY)
             for row in opened.cut_off:
                 most[row] *= 4
             waiting = sorted([*opened.cut_off, *opened.later, *waiting[len(rows) :]], key=lambda row: float(least[row]))
