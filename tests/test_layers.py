@@ -65,6 +65,7 @@ search.surrogate
 search.drive_sets
 search.completions
 search.bounding
+search.narrowing
 search.opening
 search.pool
 search.ranking

@@ -158,9 +158,13 @@ class Judge:
 
     def caps_ms(self) -> tuple[float, ...]:
         """Every ground speed cap that some build could run into: speed brackets, and parts with a cap of their own."""
-        own = [part.cap_ms for parts in self.options.parts for part in parts if isinstance(part, Extra)]
         brackets = [bracket.cap_ms for bracket in self.options.scenario.race_class.brackets]
-        return (*brackets, *(cap for cap in own if cap is not None))
+        return (*brackets, *self._part_caps_ms())
+
+    def _part_caps_ms(self) -> tuple[float, ...]:
+        """Caps that come with parts."""
+        own = [part.cap_ms for parts in self.options.parts for part in parts if isinstance(part, Extra)]
+        return tuple(cap for cap in own if cap is not None)
 
     def tires_hold(self, axle: Axle, surface_ms: FloatArray) -> BoolArray:
         """Whether each tire of an axle is rated for surface speeds (n,) on the fast day, with the margin: (n, m_s)."""
@@ -171,9 +175,14 @@ class Judge:
         margin = (1 + self.event.fast_case.tire_speed_margin) * (1 - 1e-9)
         return np.asarray(surface_ms[:, None] * margin <= rated)
 
-    def least_cap_ms(self, level_ms: float) -> float:
-        """The lowest ground speed cap that some build could run into and yet reach a level; inf if there is none."""
-        return min((each for each in self.caps_ms() if each >= level_ms - SPEED_STEP_MS), default=np.inf)
+    def least_cap_ms(self, level_ms: float, above_ms: float) -> float:
+        """The lowest ground speed cap that builds which reach a level could run into; inf if there is none.
+
+        Speed brackets less than ``above_ms`` over the level are left out.
+        """
+        own = [cap for cap in self._part_caps_ms() if cap >= level_ms - SPEED_STEP_MS]
+        brackets = [each.cap_ms for each in self.options.scenario.race_class.brackets]
+        return min([*own, *(cap for cap in brackets if cap >= level_ms + above_ms - SPEED_STEP_MS)], default=np.inf)
 
     def rotor_rows(self, level_ms: float) -> tuple[tuple[tuple[FloatArray, ...], float], ...]:
         """Linear rows (coefficients per slot, upper) that builds reaching a level must keep for the rotors' sake.

@@ -80,7 +80,9 @@ class Entry(NamedTuple):
 
     def take(self, rows: IntArray) -> Entry:
         """The same for some cars."""
-        return Entry(*(each[rows] for each in self))
+        return Entry(
+            self.speed[rows], self.surface[rows], self.distance[rows], self.time[rows], self.able[rows], self.weak[rows]
+        )
 
 
 @dataclass(slots=True)

@@ -34,6 +34,8 @@ CUT_SLACK_MS = 2e-3
 """No tangent is loosened by more: it covers differences, rounding and the curvature of the mean (docs/method.md)."""
 LEAD_SLACK_MS = 0.1
 """Taken off the lead of the fast day, which is sampled."""
+LOWER_MS = (0.03, 0.1)
+"""How far below the level tangents are taken where those at the level are of no use."""
 CHUNK = 4096
 """Drive sets bounded at once."""
 
@@ -78,6 +80,7 @@ class Bounding:
     def open(self, sets: DriveSets) -> Batch:
         """Coordinates of drive sets and of everything that may complete them."""
         frame = self.space.frame(sets.builds)
+        frame = replace(frame, drive=replace(frame.drive, cap_ms=np.minimum(frame.drive.cap_ms, sets.cap_ms)))
         additions = tuple(self.space.additions(frame, s) for s in sets.free)
         return Batch(sets, frame, additions, _span(frame, additions, sets.allowed))
 
@@ -196,11 +199,27 @@ class Bounding:
     def tangents(
         self, batch: Batch, level: float | FloatArray, ends: tuple[FloatArray, FloatArray] | None = None
     ) -> Tangents:
-        """Tangents of a batch at a level, on the line between two points, or from best to worst coordinates."""
+        """Tangents of a batch at a level, on the line between two points, or from best to worst coordinates.
+
+        Where the slopes to either side disagree (a shift falls on a board, a cap holds the car on one side), tangents
+        are taken a little lower, where they hold for cars at the level as well.
+        """
         fast, slow = ends or (_coherent(batch.span.least, batch.span.most), batch.span.most)
-        return tangents_at(
-            lambda rows, points: self.speed_of(batch, rows, points), fast, slow, level, self._steps(batch)
-        )
+        steps = self._steps(batch)
+        tangents = self._tangents(batch, fast, slow, level, steps)
+        for lower in LOWER_MS:
+            rough = np.flatnonzero(~tangents.smooth)
+            if len(rough) == 0 or not np.isfinite(level).all():
+                break
+            below = np.broadcast_to(np.asarray(level), len(fast))[rough] - lower
+            again = self._tangents(batch.take(rough), fast[rough], slow[rough], below, steps)
+            tangents = tangents.replaced(rough, again)
+        return tangents
+
+    def _tangents(
+        self, batch: Batch, fast: FloatArray, slow: FloatArray, level: float | FloatArray, steps: FloatArray
+    ) -> Tangents:
+        return tangents_at(lambda rows, points: self.speed_of(batch, rows, points), fast, slow, level, steps)
 
     def _steps(self, batch: Batch) -> FloatArray:
         """Steps of the coordinates that differ between completions; 0 for the others."""

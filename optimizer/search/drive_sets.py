@@ -30,6 +30,10 @@ class DriveSets:
         Lower bound on the price of the set itself, with the jobs it needs and fixed costs [cents].
     jobs : array (D,)
         Mask of the jobs it needs.
+    cap_ms : array (D,)
+        Ground speed that no completion may pass, for want of the equipment a speed bracket asks for; else inf.
+    mark : array (D,)
+        A number that goes with the set through every selection.
     """
 
     builds: IntArray
@@ -37,6 +41,8 @@ class DriveSets:
     allowed: tuple[BoolArray, ...]
     spent: FloatArray
     jobs: IntArray
+    cap_ms: FloatArray
+    mark: IntArray
 
     def __len__(self) -> int:
         return len(self.builds)
@@ -52,8 +58,22 @@ class DriveSets:
     def take(self, rows: IntArray | BoolArray) -> DriveSets:
         """Some of the drive sets."""
         return DriveSets(
-            self.builds[rows], self.free, tuple(ok[rows] for ok in self.allowed), self.spent[rows], self.jobs[rows]
-        )
+            self.builds[rows], self.free, tuple(ok[rows] for ok in self.allowed), self.spent[rows], self.jobs[rows],
+            self.cap_ms[rows], self.mark[rows],
+        )  # fmt: skip
+
+    def marked(self, rows: IntArray) -> DriveSets:
+        """Some of the drive sets, marked with the row each came from."""
+        return replace(self.take(rows), mark=rows)
+
+    def and_also(self, others: DriveSets) -> DriveSets:
+        """These and others with the same free slots."""
+        return DriveSets(
+            np.concatenate([self.builds, others.builds]), self.free,
+            tuple(np.concatenate(each) for each in zip(self.allowed, others.allowed, strict=True)),
+            np.concatenate([self.spent, others.spent]), np.concatenate([self.jobs, others.jobs]),
+            np.concatenate([self.cap_ms, others.cap_ms]), np.concatenate([self.mark, others.mark]),
+        )  # fmt: skip
 
 
 def drive_sets_of(
@@ -71,7 +91,7 @@ def drive_sets_of(
         jobs |= bounds.jobs[s].astype(np.int64)[builds[:, s]]
         spent += bounds.cents[s][builds[:, s]]
     spent += job_sum(jobs, bounds.job_cents) + book.kit_surcharge(builds, drive_slots)
-    sets = DriveSets(builds, free, allowed, spent, jobs)
+    sets = DriveSets(builds, free, allowed, spent, jobs, np.full(len(builds), np.inf), np.arange(len(builds)))
     sets = sets.take(sets.completable & np.isfinite(spent))
     return sets if budget_cents is None else within_budget(sets, bounds, budget_cents)
 

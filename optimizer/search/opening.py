@@ -5,45 +5,43 @@ Rough cuts first, tangents after, a list of completions last. What each step res
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from optimizer.choice.legality import Legality
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds
-from optimizer.run.judge import SPEED_STEP_MS, Judge
+from optimizer.run.judge import Judge
 from optimizer.run.linear import C
-from optimizer.scenario.parts import Axle
-from optimizer.search.bounding import CUT_SLACK_MS
+from optimizer.search.bounding import CUT_SLACK_MS, Batch, Bounding
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
-from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.completions import Task, complete
-from optimizer.search.drive_sets import DriveSets, job_sum, option_cents, within_budget
+from optimizer.search.drive_sets import DriveSets, job_sum, option_cents
+from optimizer.search.narrowing import Goal, Narrower
 from optimizer.search.surrogate import Tangents, lagrangian_bound
 
 GENTLE = 0.75
 """Share of the smallest slope met that is relied on before a drive set has a tangent of its own."""
+ROUNDS = 2
+"""Tangents per drive set."""
 CUT_SLACK_M2 = 6e-5
 """Drag area whose worth every tangent is loosened by: 0.6 square centimeters, about 0.01 % of a small car's."""
 SAMPLE, SAMPLE_DEPTH_MS = 24, 1.0
 """Drive sets whose slopes are taken as typical, and how far below their best case."""
-AXLES: tuple[Axle, Axle] = ("front", "rear")
 
 
 @dataclass(frozen=True, slots=True)
-class Goal:
-    """What is looked for: builds at least as fast as ``level``, for at most ``money`` cents.
+class Cut:
+    """One tangent per drive set, the price of money on it, and whether it holds for builds at the level: (B,)."""
 
-    ``ties`` says whether builds that can only equal the level count; ``cheapest`` lists cheap completions first;
-    ``probe`` lists the best of each drive set though they may miss the level: to find some good builds, not all.
-    """
+    tangents: Tangents
+    multiplier: FloatArray
+    holds: BoolArray
 
-    level: float
-    money: float
-    ties: bool = False
-    cheapest: bool = False
-    probe: bool = False
+    def take(self, rows: IntArray) -> Cut:
+        """The same for some drive sets."""
+        return Cut(self.tangents.take(rows), self.multiplier[rows], self.holds[rows])
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,37 +84,8 @@ class Opener:
     ) -> None:
         self.judge, self.legality, self.bounding, self.bounds = judge, legality, bounding, bounds
         self.hours_limit = hours_limit
+        self.narrower = Narrower(judge, bounding, bounds)
         self.gentlest: FloatArray | None = None
-
-    def tighten(self, sets: DriveSets, goal: Goal) -> DriveSets:
-        """Drop what no build that meets the goal can have.
-
-        Hopeless tires and rotors, slots left without the equipment a speed bracket asks for, and what money then no
-        longer allows.
-        """
-        sets = _without_hopeless(sets, self.judge.hopeless(goal.level))
-        allowed = list(sets.allowed)
-        for carry in self._equipment(goal):
-            slots = [s for s, has in enumerate(carry) if has.any()]
-            if len(slots) == 1 and slots[0] in sets.free:
-                allowed[sets.free.index(slots[0])] = allowed[sets.free.index(slots[0])] & carry[slots[0]]
-        sets = replace(sets, allowed=tuple(allowed))
-        while True:
-            sets = sets.take(sets.completable)
-            before = sum(int(ok.sum()) for ok in sets.allowed)
-            if np.isfinite(goal.money):
-                sets = within_budget(sets, self.bounds, int(goal.money))
-            if sum(int(ok.sum()) for ok in sets.allowed) == before:
-                return sets
-
-    def _equipment(self, goal: Goal) -> list[tuple[BoolArray, ...]]:
-        """For each speed bracket that the goal lies above: which options carry what it asks for."""
-        needed = []
-        for bracket in self.judge.options.scenario.race_class.brackets:
-            cap = bracket.cap_ms + (SPEED_STEP_MS if goal.ties else -SPEED_STEP_MS)
-            if bracket.requires not in self.judge.event.carries and goal.level > cap:
-                needed.append(self.judge.options.carrying(bracket.requires))
-        return needed
 
     def open(self, sets: DriveSets, rows: IntArray, goal: Goal, most: dict[int, int], width: int) -> Opened:
         """List the completions of drive sets that could meet the goal.
@@ -134,14 +103,11 @@ class Opener:
             the others easier to rule out.
         """
         nothing = np.zeros((0, sets.builds.shape[1]), dtype=np.int64)
-        marked = replace(sets.take(rows), builds=_marked(sets.builds[rows], rows))
-        chosen = self.tighten(marked, goal)
-        rows = chosen.builds[:, -1]
-        if len(rows) == 0:
+        chosen = self.narrower.by_equipment(self.narrower.tighten(sets.marked(rows), goal), goal)
+        if len(chosen) == 0:
             return Opened(nothing, [], [])
-        batch = self.bounding.open(replace(chosen, builds=chosen.builds[:, :-1]))
-        entry, batch, speed, free = self.bounding.by_gear(batch, goal.level)
-        rows = rows[entry]
+        entry, batch, speed, free = self.bounding.by_gear(self.bounding.open(chosen), goal.level)
+        rows = chosen.mark[entry]
         likely = self._likely(batch, speed, free, goal)
         close = np.flatnonzero(np.isfinite(likely) if goal.probe else likely >= goal.level - BOUND_SLACK_MS)
         missed = float(likely[likely < goal.level - BOUND_SLACK_MS].max(initial=-np.inf))
@@ -150,7 +116,7 @@ class Opener:
         later = sorted(set(rows[close].tolist()) - set(rows[now].tolist()))
         rows, batch = rows[now], batch.take(now)
         if len(rows):
-            fit, batch = self._tires_hold(batch, goal.level)
+            fit, batch = self.narrower.good_tires(batch, goal.level)
             rows, batch = rows[fit], batch.take(fit)
         if len(rows) == 0:
             return Opened(nothing, [], later, missed)
@@ -204,68 +170,32 @@ class Opener:
             least = np.maximum(-tangents.slope[steep], 0.0).min(axis=0)
             self.gentlest = least if self.gentlest is None else np.minimum(self.gentlest, least)
 
-    def _tires_hold(self, batch: Batch, level: float) -> tuple[IntArray, Batch]:
-        """Drive sets and undriven tires that are good for the fast day of any build that reaches the level."""
-        cap = self.judge.least_cap_ms(level)
-        ground = np.maximum(self.bounding.slowest_on_fast_day(batch), level)
-        turning = ground.copy()
-        close = self._near_rating(batch)
-        if np.isfinite(level) and len(close):
-            lead, ground_lead = self.bounding.fast_day_lead(batch.take(close))
-            turning[close] = np.maximum(turning[close], level + lead)
-            ground[close] = np.maximum(ground[close], level + ground_lead)
-        ground = np.minimum(ground, cap)
-        turning = np.maximum(np.minimum(turning, cap), ground * (1 + self.bounding.least_slip(batch, ground)))
-        fit = np.ones(len(batch.sets), dtype=bool)
-        allowed = list(batch.sets.allowed)
-        for axle in AXLES:
-            s = self.judge.model.slot_on("tire", axle)
-            if s in batch.sets.free:
-                allowed[batch.sets.free.index(s)] &= self.judge.tires_hold(axle, ground)
-            elif s is not None:
-                holds = self.judge.tires_hold(axle, turning)
-                fit &= holds[np.arange(len(fit)), batch.sets.builds[:, s]]
-        sets = replace(batch.sets, allowed=tuple(allowed))
-        return np.flatnonzero(fit & sets.completable), replace(batch, sets=sets)
+    def _cuts(self, batch: Batch, goal: Goal) -> tuple[list[Cut], IntArray, FloatArray]:
+        """Tangents of each drive set, the sets whose bounds still reach the level, and by how much the others do not.
 
-    def _near_rating(self, batch: Batch) -> IntArray:
-        """Drive sets with a tire that the fastest of their completions would take past its rating."""
-        surface = self.bounding.fastest_on_fast_day(batch)
-        near = np.zeros(len(surface), dtype=bool)
-        for axle in AXLES:
-            s = self.judge.model.slot_on("tire", axle)
-            if s is None:
-                continue
-            fails = ~self.judge.tires_hold(axle, surface)
-            if s in batch.sets.free:
-                near |= (fails & batch.sets.allowed[batch.sets.free.index(s)]).any(axis=1)
-            else:
-                near |= fails[np.arange(len(near)), batch.sets.builds[:, s]]
-        return np.flatnonzero(near)
-
-    def _cuts(
-        self, batch: Batch, goal: Goal
-    ) -> tuple[list[tuple[Tangents, FloatArray, BoolArray]], IntArray, FloatArray]:
-        """Two tangents per drive set, the sets whose bounds still reach the level, and by how much the others do not."""
+        Each round's tangent passes through the point that the last one thought best. The latest comes first.
+        """
         cents = option_cents(batch.sets, self.bounds)
         left, level = goal.money - batch.sets.spent, goal.level
-        first = self.bounding.tangents(batch, level)
-        self._learn(first)
-        bound, multiplier, best = self._linear_bound(batch, first, cents, left)
-        holds = (first.speed <= level) & first.smooth
-        reaches = np.isfinite(bound) & (~holds | (bound >= -slack_of(first)) | goal.probe)
-        kept, short = np.flatnonzero(reaches), bound[~reaches & np.isfinite(bound)]
-        if len(kept) == 0 or not np.isfinite(level):
-            return [(first.take(kept), multiplier[kept], holds[kept])], kept, short
-        smaller = batch.take(kept)
-        ends = self._line_through(smaller, best[kept], level)
-        second = self.bounding.tangents(smaller, level, ends)
-        bound2, multiplier2, _ = self._linear_bound(smaller, second, [each[kept] for each in cents], left[kept])
-        holds2 = (second.speed <= level) & second.smooth
-        stay = ~holds2 | (bound2 >= -slack_of(second)) | goal.probe
-        one = (first.take(kept[stay]), multiplier[kept[stay]], holds[kept[stay]])
-        two = (second.take(np.flatnonzero(stay)), multiplier2[stay], holds2[stay])
-        return [two, one], kept[stay], np.concatenate([short, bound2[~stay]])
+        kept, ends = np.arange(len(batch.sets)), None
+        cuts: list[Cut] = []
+        short = [np.zeros(0)]
+        for number in range(ROUNDS):
+            tangents = self.bounding.tangents(batch.take(kept), level, ends)
+            if number == 0:
+                self._learn(tangents)
+            smaller = batch.take(kept)
+            bound, multiplier, best = self._linear_bound(smaller, tangents, [each[kept] for each in cents], left[kept])
+            holds = (tangents.speed <= level) & tangents.smooth
+            stay = np.isfinite(bound) & (~holds | (bound >= -slack_of(tangents)) | goal.probe)
+            short.append(bound[~stay & np.isfinite(bound)])
+            cuts = [Cut(tangents, multiplier, holds), *cuts]
+            cuts = [cut.take(np.flatnonzero(stay)) for cut in cuts]
+            kept = kept[stay]
+            if len(kept) == 0 or not np.isfinite(level):
+                break
+            ends = self._line_through(batch.take(kept), best[stay], level)
+        return cuts, kept, np.concatenate(short)
 
     def _linear_bound(
         self, batch: Batch, tangents: Tangents, cents: list[FloatArray], left: FloatArray
@@ -292,15 +222,15 @@ class Opener:
         self,
         batch: Batch,
         place: int,
-        cuts: list[tuple[Tangents, FloatArray, BoolArray]],
+        cuts: list[Cut],
         position: int,
         goal: Goal,
     ) -> tuple[Task, list[int]]:
         """The completion task of one drive set, and its free slots in the order of how much they matter to speed."""
         sets, free = batch.sets, batch.sets.free
-        slopes = [tangents.slope[position] for tangents, _, _ in cuts]
-        points = [tangents.point[position] for tangents, _, _ in cuts]
-        slacks = [(slack_of(tangents), holds) for tangents, _, holds in cuts]
+        slopes = [cut.tangents.slope[position] for cut in cuts]
+        points = [cut.tangents.point[position] for cut in cuts]
+        slacks = [(slack_of(cut.tangents), cut.holds) for cut in cuts]
         allowed = [ok[place] for ok in sets.allowed]
         scores = [[add[place] @ slope for add in batch.additions] for slope in slopes]
         spread = [np.ptp(score[ok]) for score, ok in zip(scores[0], allowed, strict=True)]
@@ -331,7 +261,7 @@ class Opener:
             job_hours=self.bounds.job_hours,
             hours=[self.bounds.hours[free[f]] for f in order],
             hours_left=self.hours_limit - float(hours_spent) - job_hours + 1e-6,
-            multipliers=np.array([multiplier[position] for _, multiplier, _ in cuts]),
+            multipliers=np.array([cut.multiplier[position] for cut in cuts]),
             rows=[[row[f] for f in order] for row in rows],
             row_left=left,
             pairs=pairs,
@@ -350,7 +280,7 @@ class Opener:
             used = sum(float(coefficients[s][one.builds[0, s]]) for s in drive)
             rows.append([coefficients[s] for s in one.free])
             left.append(upper - used)
-        for has_it in self._equipment(goal):
+        for has_it in self.narrower.equipment(goal):
             carry = [each.astype(float) for each in has_it]
             has = sum(float(carry[s][one.builds[0, s]]) for s in drive)
             rows.append([-carry[s] for s in one.free])
@@ -364,18 +294,3 @@ def slack_of(tangents: Tangents) -> FloatArray:
     Close to a cap speeds saturate, and a fixed speed would be worth a great deal of car.
     """
     return np.minimum(CUT_SLACK_MS, np.maximum(-tangents.slope[:, C["drag_area_m2"]], 0.0) * CUT_SLACK_M2)
-
-
-def _marked(builds: IntArray, rows: IntArray) -> IntArray:
-    """Builds (n, S) with the row each came from as a further column, to survive a selection."""
-    return np.concatenate([builds, rows[:, None]], axis=1)
-
-
-def _without_hopeless(sets: DriveSets, hopeless: tuple[BoolArray, ...]) -> DriveSets:
-    """Drop hopeless options from the free slots, and sets whose own parts are hopeless."""
-    allowed = tuple(ok & ~hopeless[s] for s, ok in zip(sets.free, sets.allowed, strict=True))
-    own = np.zeros(len(sets), dtype=bool)
-    for s, out in enumerate(hopeless):
-        if s not in sets.free:
-            own |= out[sets.builds[:, s]]
-    return replace(sets, allowed=tuple(ok & ~own[:, None] for ok in allowed))

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -22,7 +22,8 @@ from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Bounding
 from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of, option_cents
-from optimizer.search.opening import Goal, Opener
+from optimizer.search.narrowing import Goal
+from optimizer.search.opening import Opener
 from optimizer.search.pool import Evidence, Pool
 
 Progress = Callable[[str, float], None]
@@ -138,7 +139,7 @@ class Ranker:
 
     def _bound_all(self, sets: DriveSets) -> None:
         """Bound every drive set, best bound first."""
-        sets = self.opener.tighten(sets, Goal(-np.inf, self.budget))
+        sets = self.opener.narrower.tighten(sets, Goal(-np.inf, self.budget))
         bound = self.bounding.optimistic(sets)
         order = np.argsort(-bound, kind="stable")
         self.sets, self.bound = sets.take(order), bound[order]
@@ -189,15 +190,12 @@ class Ranker:
     def _estimates(self, level: float) -> tuple[FloatArray, IntArray]:
         """Estimated speeds of builds that meet what a level asks for, and the rows of their drive sets, best first."""
         rows = np.arange(min(ESTIMATED, len(self.sets)))
-        marked = replace(self.sets.take(rows), builds=np.concatenate([self.sets.builds[rows], rows[:, None]], axis=1))
-        tight = self.opener.tighten(marked, Goal(level, self.budget))
-        rows = tight.builds[:, -1]
-        if len(rows) == 0:
-            return np.zeros(0), rows
-        tight = replace(tight, builds=tight.builds[:, :-1])
+        tight = self.opener.narrower.tighten(self.sets.marked(rows), Goal(level, self.budget))
+        if len(tight) == 0:
+            return np.zeros(0), tight.mark
         estimate = self.opener.estimate(tight, self.bounding.optimistic(tight), self.budget)
         order = np.argsort(-estimate, kind="stable")
-        return estimate[order], rows[order]
+        return estimate[order], tight.mark[order]
 
     def _search(self, target: float) -> float:
         """Open drive sets best bound first until no bound is above the K-th best, or above the target.
@@ -241,13 +239,10 @@ class Ranker:
         rows = rows[self.bound[rows] > goal.level - BOUND_SLACK_MS]
         if len(rows) == 0 or not np.isfinite(goal.level):
             return rows
-        marked = replace(self.sets.take(rows), builds=np.concatenate([self.sets.builds[rows], rows[:, None]], axis=1))
-        tight = self.opener.tighten(marked, goal)
-        kept = tight.builds[:, -1]
-        bound = self.bounding.optimistic(replace(tight, builds=tight.builds[:, :-1]))
+        tight = self.opener.narrower.tighten(self.sets.marked(rows), goal)
+        bound = self.bounding.optimistic(tight)
         order = np.argsort(-bound, kind="stable")
-        order = order[bound[order] > goal.level - BOUND_SLACK_MS]
-        return kept[order]
+        return tight.mark[order[bound[order] > goal.level - BOUND_SLACK_MS]]
 
     def _climb(self) -> None:
         """Change one or two slots of good builds until that brings nothing: a better level, and no more.
@@ -268,7 +263,7 @@ class Ranker:
         """Open drive sets that can reach the level for at most ``ceiling``, cheapest first, as the ceiling falls."""
         if self.budget < ceiling():
             return
-        sets = self.opener.tighten(self.sets, Goal(level, ceiling(), ties=True))
+        sets = self.opener.narrower.tighten(self.sets, Goal(level, ceiling(), ties=True))
         sets = sets.take(self.bounding.optimistic(sets) > level - BOUND_SLACK_MS)
         least = sets.spent + sum(cheapest_cents(sets, option_cents(sets, self.bounds)), start=np.zeros(len(sets)))
         waiting = [int(row) for row in np.argsort(least, kind="stable")]

@@ -17,8 +17,8 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray
 SpeedOf = Callable[[IntArray, FloatArray], FloatArray]
 """Speeds (n,) of cars at points (n, L) of the drive sets given by rows (n,)."""
 
-LINE_PASSES = 4
-"""Bracketing passes along the line on which the level is looked for."""
+LINE_PASSES, LINE_NEAR_MS = 10, 1e-2
+"""Bracketing passes along the line on which the level is looked for, and how close below it is close enough."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +43,14 @@ class Tangents:
     def take(self, rows: IntArray) -> Tangents:
         """Some of the tangents."""
         return Tangents(self.point[rows], self.slope[rows], self.speed[rows], self.smooth[rows])
+
+
+    def replaced(self, rows: IntArray, others: Tangents) -> Tangents:
+        """The same with other tangents in some rows."""
+        out = Tangents(self.point.copy(), self.slope.copy(), self.speed.copy(), self.smooth.copy())
+        out.point[rows], out.slope[rows] = others.point, others.slope
+        out.speed[rows], out.smooth[rows] = others.speed, others.smooth
+        return out
 
 
 def tangents_at(
@@ -81,22 +89,31 @@ def tangents_at(
 def _on_level(
     speed_of: SpeedOf, rows: IntArray, fast: FloatArray, slow: FloatArray, level: float | FloatArray
 ) -> FloatArray:
-    """Points on the lines whose speed is the level or just below it: false position, the slow side kept."""
+    """Points on the lines whose speed is the level or just below it: false position, the slow side kept.
+
+    Where the fast side is hardly above the level (a cap holds it), the step is half of what is left instead.
+    """
     if not np.isfinite(level).all():
         return slow
+    level = np.broadcast_to(np.asarray(level), len(rows))
     low, high = np.zeros(len(rows)), np.ones(len(rows))
     over, under = speed_of(rows, fast) - level, speed_of(rows, slow) - level
-    under_now = under.copy()
+    best = under.copy()
     for _ in range(LINE_PASSES):
-        gap = np.where(over > under, over - under, 1.0)
-        share = np.clip(over / gap, 0.02, 0.98)
-        middle = low + (high - low) * share
-        found = speed_of(rows, fast + middle[:, None] * (slow - fast)) - level
+        left = np.flatnonzero((best < -LINE_NEAR_MS) & (over > 0))
+        if len(left) == 0:
+            break
+        above, below = over[left], under[left]
+        gap = np.where(above > below, above - below, 1.0)
+        share = np.where(above < 0.1 * -below, 0.5, np.clip(above / gap, 0.02, 0.98))
+        middle = low[left] + (high[left] - low[left]) * share
+        at = fast[left] + middle[:, None] * (slow[left] - fast[left])
+        found = speed_of(rows[left], at) - level[left]
         is_under = found <= 0
-        over = np.where(is_under, np.where(under_now < 0, over * 0.7, over), found)
-        under = np.where(is_under, found, under * 0.7)
-        under_now = np.where(is_under, found, under_now)
-        low, high = np.where(is_under, low, middle), np.where(is_under, middle, high)
+        over[left] = np.where(is_under, np.where(best[left] < 0, above * 0.7, above), found)
+        under[left] = np.where(is_under, found, below * 0.7)
+        best[left] = np.where(is_under, found, best[left])
+        low[left], high[left] = np.where(is_under, low[left], middle), np.where(is_under, middle, high[left])
     return fast + high[:, None] * (slow - fast)
 
 

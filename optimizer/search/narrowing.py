@@ -1,0 +1,172 @@
+"""What a wanted speed asks of drive sets: ratings, rotors, equipment, and what money then still allows.
+
+Everything here holds for every build that reaches the speed; it makes the tangents' work smaller.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from optimizer.choice.options import BoolArray, IntArray
+from optimizer.choice.price import AdditiveBounds
+from optimizer.run.judge import SPEED_STEP_MS, Judge
+from optimizer.scenario.event import Bracket
+from optimizer.scenario.parts import Axle
+from optimizer.search.bounding import Batch, Bounding
+from optimizer.search.drive_sets import DriveSets, within_budget
+
+NEAR_CAP_MS = 5.0
+"""Drive sets are split by their equipment where a speed bracket lies less than this above the level."""
+AXLES: tuple[Axle, Axle] = ("front", "rear")
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """What is looked for: builds at least as fast as ``level``, for at most ``money`` cents.
+
+    ``ties`` says whether builds that can only equal the level count; ``cheapest`` lists cheap completions first;
+    ``probe`` lists the best of each drive set though they may miss the level: to find some good builds, not all.
+    """
+
+    level: float
+    money: float
+    ties: bool = False
+    cheapest: bool = False
+    probe: bool = False
+
+
+class Narrower:
+    """Narrows drive sets down to what a goal leaves of them.
+
+    Parameters
+    ----------
+    judge, bounding
+        What runs, and how fast a drive set could be.
+    bounds : AdditiveBounds
+        Lower bounds on prices by slot.
+    """
+
+    def __init__(self, judge: Judge, bounding: Bounding, bounds: AdditiveBounds) -> None:
+        self.judge, self.bounding, self.bounds = judge, bounding, bounds
+        carries = judge.event.carries
+        race = judge.options.scenario.race_class
+        self.brackets: tuple[Bracket, ...] = tuple(each for each in race.brackets if each.requires not in carries)
+
+    def tighten(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """Drop what no build that meets the goal can have.
+
+        Hopeless tires and rotors, slots left without the equipment a speed bracket asks for, and what money then no
+        longer allows.
+        """
+        sets = _without_hopeless(sets, self.judge.hopeless(goal.level))
+        allowed = list(sets.allowed)
+        for carry in self.equipment(goal):
+            slots = [s for s, has in enumerate(carry) if has.any()]
+            if len(slots) == 1 and slots[0] in sets.free:
+                allowed[sets.free.index(slots[0])] = allowed[sets.free.index(slots[0])] & carry[slots[0]]
+        return self._affordable(replace(sets, allowed=tuple(allowed)), goal)
+
+    def _affordable(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """Drop sets and options that money does not allow, until nothing more is dropped."""
+        while True:
+            sets = sets.take(sets.completable)
+            before = sum(int(ok.sum()) for ok in sets.allowed)
+            if np.isfinite(goal.money):
+                sets = within_budget(sets, self.bounds, int(goal.money))
+            if sum(int(ok.sum()) for ok in sets.allowed) == before:
+                return sets
+
+    def equipment(self, goal: Goal) -> list[tuple[BoolArray, ...]]:
+        """For each speed bracket that the goal lies above: which options carry what it asks for."""
+        step = SPEED_STEP_MS if goal.ties else -SPEED_STEP_MS
+        needed = [each for each in self.brackets if goal.level > each.cap_ms + step]
+        return [self.judge.options.carrying(each.requires) for each in needed]
+
+    def by_equipment(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """Drive sets split by whether they carry what a speed bracket a little above the level asks for.
+
+        Without it the bracket caps them; with it, it has to be paid.
+        """
+        for bracket in self.brackets:
+            if np.isfinite(goal.level) and -SPEED_STEP_MS <= bracket.cap_ms - goal.level < NEAR_CAP_MS:
+                carry = self.judge.options.carrying(bracket.requires)
+                lacking = self._lacking(sets, carry, bracket.cap_ms)
+                sets = self._affordable(lacking.and_also(self._having(sets, carry)), goal)
+        return sets
+
+    def _lacking(self, sets: DriveSets, carry: tuple[BoolArray, ...], cap_ms: float) -> DriveSets:
+        """Drive sets with completions that do not carry something, capped."""
+        allowed = tuple(ok & ~carry[s] for s, ok in zip(sets.free, sets.allowed, strict=True))
+        capped = replace(sets, allowed=allowed, cap_ms=np.minimum(sets.cap_ms, cap_ms))
+        return capped.take(~self._carried(sets, carry))
+
+    def _having(self, sets: DriveSets, carry: tuple[BoolArray, ...]) -> DriveSets:
+        """Drive sets with completions that carry something; with all of them where several slots could."""
+        own = self._carried(sets, carry)
+        carriers = [f for f, s in enumerate(sets.free) if carry[s].any()]
+        if not carriers:
+            return sets.take(own)
+        if len(carriers) > 1:
+            return sets
+        f = carriers[0]
+        allowed = list(sets.allowed)
+        allowed[f] = allowed[f] & (own[:, None] | carry[sets.free[f]])
+        return replace(sets, allowed=tuple(allowed))
+
+    def _carried(self, sets: DriveSets, carry: tuple[BoolArray, ...]) -> BoolArray:
+        """Whether each drive set's own parts carry something: (D,)."""
+        own = np.zeros(len(sets), dtype=bool)
+        for s in self.judge.model.drive_slots:
+            own |= carry[s][sets.builds[:, s]]
+        return own
+
+    def good_tires(self, batch: Batch, level: float) -> tuple[IntArray, Batch]:
+        """Drive sets and undriven tires that are good for the fast day of any build that reaches the level."""
+        cap = np.minimum(batch.sets.cap_ms, self.judge.least_cap_ms(level, NEAR_CAP_MS))
+        ground = np.maximum(self.bounding.slowest_on_fast_day(batch), level)
+        turning = ground.copy()
+        close = self._near_rating(batch)
+        if np.isfinite(level) and len(close):
+            lead, ground_lead = self.bounding.fast_day_lead(batch.take(close))
+            turning[close] = np.maximum(turning[close], level + lead)
+            ground[close] = np.maximum(ground[close], level + ground_lead)
+        ground = np.minimum(ground, cap)
+        turning = np.maximum(np.minimum(turning, cap), ground * (1 + self.bounding.least_slip(batch, ground)))
+        fit = np.ones(len(batch.sets), dtype=bool)
+        allowed = list(batch.sets.allowed)
+        for axle in AXLES:
+            s = self.judge.model.slot_on("tire", axle)
+            if s in batch.sets.free:
+                allowed[batch.sets.free.index(s)] &= self.judge.tires_hold(axle, ground)
+            elif s is not None:
+                holds = self.judge.tires_hold(axle, turning)
+                fit &= holds[np.arange(len(fit)), batch.sets.builds[:, s]]
+        sets = replace(batch.sets, allowed=tuple(allowed))
+        return np.flatnonzero(fit & sets.completable), replace(batch, sets=sets)
+
+    def _near_rating(self, batch: Batch) -> IntArray:
+        """Drive sets with a tire that the fastest of their completions would take past its rating."""
+        surface = self.bounding.fastest_on_fast_day(batch)
+        near = np.zeros(len(surface), dtype=bool)
+        for axle in AXLES:
+            s = self.judge.model.slot_on("tire", axle)
+            if s is None:
+                continue
+            fails = ~self.judge.tires_hold(axle, surface)
+            if s in batch.sets.free:
+                near |= (fails & batch.sets.allowed[batch.sets.free.index(s)]).any(axis=1)
+            else:
+                near |= fails[np.arange(len(near)), batch.sets.builds[:, s]]
+        return np.flatnonzero(near)
+
+
+def _without_hopeless(sets: DriveSets, hopeless: tuple[BoolArray, ...]) -> DriveSets:
+    """Drop hopeless options from the free slots, and sets whose own parts are hopeless."""
+    allowed = tuple(ok & ~hopeless[s] for s, ok in zip(sets.free, sets.allowed, strict=True))
+    own = np.zeros(len(sets), dtype=bool)
+    for s, out in enumerate(hopeless):
+        if s not in sets.free:
+            own |= out[sets.builds[:, s]]
+    return replace(sets, allowed=tuple(ok & ~own[:, None] for ok in allowed))
