@@ -41,26 +41,29 @@ def slip_of_grip_use(use: FloatArray | float, slip_at_slide: FloatArray | float)
     return slip_at_slide * (1.0 - np.cbrt(held))
 
 
-def slip_slope(use: FloatArray | float, slip_at_slide: FloatArray | float) -> FloatArray:
-    """Return the growth of slip with the share of grip used, the derivative of `slip_of_grip_use`.
+def grip_use_of_slip(slip: FloatArray | float, slip_at_slide: FloatArray | float) -> FloatArray:
+    """Return the share of its full grip that a driven tire carries at a slip: the inverse of `slip_of_grip_use`.
 
-    ``ds/du = (s_slide / 3) (1 - u)^(-2/3)``.
+    ``u = 1 - (1 - s / s_slide)^3``.
 
     Parameters
     ----------
-    use : array_like
-        Share of grip used u, 0 to 1.
+    slip : array_like
+        Slip s, (tire surface speed - road speed) / road speed. Below 0 it counts as 0, above s_slide as s_slide.
     slip_at_slide : array_like
         Slip s_slide at which the whole patch slides.
 
     Returns
     -------
     ndarray
-        Slope; infinite at full use.
+        Share of grip used, 0 to 1.
+
+    References
+    ----------
+    As for `slip_of_grip_use`.
     """
-    root = np.cbrt(1.0 - np.clip(np.asarray(use, dtype=np.float64), 0.0, 1.0))
-    with np.errstate(divide="ignore"):  # the slope really is infinite where the tire lets go
-        return slip_at_slide / (3.0 * root * root)
+    left = 1.0 - np.minimum(np.maximum(np.asarray(slip) / slip_at_slide, 0.0), 1.0)
+    return 1.0 - left * left * left
 
 
 def grip_of_slip(slip: FloatArray | float, slip_at_slide: FloatArray | float) -> FloatArray:

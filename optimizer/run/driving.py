@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.physics.grip import slip_of_grip_use
+from optimizer.physics.grip import grip_use_of_slip, slip_of_grip_use
 from optimizer.run.inputs import FloatArray, RunInputs
 
 BoolArray = npt.NDArray[np.bool_]
@@ -114,6 +114,18 @@ class Gear:
             use = np.minimum(np.maximum(thrust / (base + shift * thrust), 0.0), inputs.grip_use_limit)
             slip = slip_of_grip_use(use, inputs.slip_at_slide)
         return surface / (1.0 + slip), use
+
+    def on_limiter(self, speed: FloatArray, surface: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Acceleration and grip use at ground speeds (k, n) while the limiter keeps the wheels at ``surface`` (n,).
+
+        Slip is then given, and thrust follows from it; what turns with the engine does not accelerate.
+        """
+        inputs = self.inputs
+        drag, rolling, pressure = self.resistance(speed)
+        base, shift = self.grip(rolling, pressure)
+        use = np.minimum(grip_use_of_slip(surface / speed - 1.0, inputs.slip_at_slide), inputs.grip_use_limit)
+        thrust = use * base / (1.0 - use * shift)
+        return (thrust - drag - rolling) / inputs.translating_kg, use
 
     def surface_at(self, speed: FloatArray) -> FloatArray:
         """Wheel surface speed (n,) at which full throttle gives this ground speed (n,), by secant steps."""

@@ -22,6 +22,8 @@ PULL_PANELS = 3
 """Panels on either side of where grip stops limiting, in a gear that is left again."""
 LAST_PANELS = (7, 12)
 """The same in the gear in which the run ends: before and after."""
+LIMITER_PANELS = 4
+"""Panels while the limiter holds the wheels and slip dies away."""
 LOG_REACH = 10.0
 """How far the last gear is followed: to exp(-LOG_REACH) of the speed still to gain, then at constant speed."""
 SCAN_POINTS = 9
@@ -376,15 +378,46 @@ def _end_in(
     points = _deep_points(ahead, np.where(settles, LOG_REACH, ahead.reach), LAST_PANELS)
     nodes = _integrate(gear, points, entry.distance, entry.time)
     limited_speed, limited_use = gear.hold(stop)
-    by_cap = ~settles & ((at_cap <= limiter) | (limited_speed > inputs.cap_ms))
+    at_limiter = ~settles & (limiter < at_cap)
+    by_cap = ~settles & (~at_limiter | (limited_speed > inputs.cap_ms))
     held = np.where(settles, nodes.speed[-1], np.where(by_cap, inputs.cap_ms, limited_speed))
     held_use = np.where(settles, nodes.use[-1], limited_use)
+    holding = np.where(settles, 0, np.where(by_cap | (inputs.surface_cap_ms < gear.limit_surface), 4, 1))
     passing = _pass_marks(passing, nodes, marks_m, number)
-    holding = np.where(by_cap | (inputs.surface_cap_ms < gear.limit_surface), 4, 1)
-    passing = _pass_held(passing, nodes, marks_m, number, (held, held_use, np.where(settles, 0, holding)))
+    if at_limiter.any():
+        nodes = _on_limiter(gear, nodes, stop, np.where(at_limiter, limited_speed, nodes.speed[-1]))
+        passing = _pass_marks(passing, nodes, marks_m, number, limit=holding)
+    passing = _pass_held(passing, nodes, marks_m, number, (held, held_use, holding))
     _name_limits(passing, held, settles, inputs.grip_use_limit)
     score = score_of(passing, marks_m, measure)
     return Run(np.where(np.isfinite(score), score, 0.0), passing, held)
+
+
+def _on_limiter(gear: Gear, before: Nodes, surface: FloatArray, final: FloatArray) -> Nodes:
+    """The stretch in which the limiter already keeps the wheels at ``surface`` and slip dies away.
+
+    The car still gains on the wheels, from the last point of the stretch before towards the ground speed ``final``
+    (n,), or to its cap. Ground speed is the variable, and depth is measured as in `Ahead`.
+    """
+    start, cap = before.speed[-1], gear.inputs.cap_ms
+    gain = np.maximum(final - start, 0.0)
+    below = np.maximum(final - np.minimum(cap, final), gain * np.exp(-LOG_REACH))
+    reach = np.log(np.where(below > 0, np.maximum(gain, below) / np.where(below > 0, below, 1.0), 1.0))
+    depth = _panel_points(np.zeros_like(reach), reach, LIMITER_PANELS)
+    left = gain * np.exp(-depth)
+    speed = final - left
+    speed[0] = start
+    acceleration, use = gear.on_limiter(speed, surface)
+    inverse = 1.0 / np.maximum(acceleration, 1e-9)
+    width = (reach / LIMITER_PANELS)[None]
+    corners = [slice(i, len(speed) - 3 + i, 3) for i in range(4)]
+    rate = [width * left[corner] for corner in corners]
+    per_time = [each * inverse[corner] for each, corner in zip(rate, corners, strict=True)]
+    per_distance = [each * speed[corner] for each, corner in zip(per_time, corners, strict=True)]
+    return Nodes(
+        speed, _accumulate(per_distance, before.distance[-1]), _accumulate(per_time, before.time[-1]), acceleration,
+        np.broadcast_to(surface, speed.shape), use, rate, per_distance, per_time,
+    )  # fmt: skip
 
 
 class Ahead(NamedTuple):
@@ -553,9 +586,17 @@ def _accumulate(rates: list[FloatArray], start: FloatArray) -> FloatArray:
 
 
 def _pass_marks(
-    passing: Passing, nodes: Nodes, marks_m: tuple[float, float], number: int, where: BoolArray | None = None
+    passing: Passing,
+    nodes: Nodes,
+    marks_m: tuple[float, float],
+    number: int,
+    where: BoolArray | None = None,
+    limit: IntArray | None = None,
 ) -> Passing:
-    """Note the passing of every mark that lies on this stretch, by the panel's own integrals."""
+    """Note the passing of every mark that lies on this stretch, by the panel's own integrals.
+
+    ``where`` says for which cars (all); ``limit`` what holds them there (distance).
+    """
     new = Passing(*(getattr(passing, name).copy() for name in ("time", "speed", "surface", "use", "gear", "limit")))
     for m, mark in enumerate(marks_m):
         on = (nodes.distance[0] <= mark) & (mark < nodes.distance[-1]) & np.isnan(passing.time[m])
@@ -567,7 +608,7 @@ def _pass_marks(
             new.time[m, rows], new.speed[m, rows] = time, speed
             new.surface[m, rows], new.use[m, rows] = surface, use
             new.gear[m, rows] = number
-            new.limit[m, rows] = LIMITS.index("distance")
+            new.limit[m, rows] = LIMITS.index("distance") if limit is None else limit[rows]
     return new
 
 

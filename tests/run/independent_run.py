@@ -191,6 +191,15 @@ class OneCar:
 
         return brentq(miss, 0.3 * c, c * (1.0 + 1e-12), xtol=1e-13, rtol=1e-14)
 
+    def on_limiter(self, u: float, c: float) -> float:
+        """Acceleration while the limiter holds the wheels at c and slip is what ground speed leaves of it."""
+        drag, rolling, q = self.against(u)
+        a_term, b_term = self.grip_terms(rolling, q)
+        slip = min(max(c / u - 1.0, 0.0), self.slip_at_slide)
+        use = min(1.0 - (1.0 - slip / self.slip_at_slide) ** 3, self.use_limit)
+        thrust = use * a_term / (1.0 - use * b_term)
+        return (thrust - drag - rolling) / self.translating_kg
+
     # --- integration --------------------------------------------------------------------------------------
 
     def integrate(
@@ -319,7 +328,13 @@ class OneCar:
         else:
             after, why = self.pull(state, gear, marks, limit, "limit")
         if why == "limit":
-            return self.hold(after, min(self.held_speed(limit), self.cap_ms), marks, "limit")
+            stops = [lambda u: u - self.cap_ms] if self.cap_ms < inf else []
+            last, why = self.integrate(after, marks, lambda u: self.on_limiter(u, limit), stops)
+            if why == 0:
+                return self.hold(last, self.cap_ms, marks, "limit")
+            if why == -3:
+                return self.hold(last, last.speed, marks, "limit")
+            return replace(last, held="limit", held_from=after.time)
         if why == "cap":
             return self.hold(after, self.cap_ms, marks, "cap")
         return after if why == "board" else None
