@@ -111,13 +111,12 @@ class Opener:
         likely = self._likely(batch, speed, free, goal)
         close = np.flatnonzero(np.isfinite(likely) if goal.probe else likely >= goal.level - BOUND_SLACK_MS)
         missed = float(likely[likely < goal.level - BOUND_SLACK_MS].max(initial=-np.inf))
-        best_first = close[np.argsort(-likely[close], kind="stable")]
-        now = np.sort(close[np.isin(rows[close], list(dict.fromkeys(rows[best_first].tolist()))[:width])])
-        later = sorted(set(rows[close].tolist()) - set(rows[now].tolist()))
-        rows, batch = rows[now], batch.take(now)
-        if len(rows):
-            fit, batch = self.narrower.good_tires(batch, goal.level)
-            rows, batch = rows[fit], batch.take(fit)
+        fit, batch = self.narrower.good_tires(batch.take(close), goal.level)
+        rows, likely = rows[close][fit], likely[close][fit]
+        best_first = rows[np.argsort(-likely, kind="stable")].tolist()
+        now = np.flatnonzero(np.isin(rows, list(dict.fromkeys(best_first))[:width]))
+        later = sorted(set(rows.tolist()) - set(rows[now].tolist()))
+        rows, batch = rows[now], batch.take(fit[now])
         if len(rows) == 0:
             return Opened(nothing, [], later, missed)
         cuts, kept, short = self._cuts(batch, goal)

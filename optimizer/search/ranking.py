@@ -41,8 +41,9 @@ NEAR_MS = 0.15
 """Builds this little below the K-th best are checked too: candidates for the cheapest and most careful choice."""
 FIRST_STEP_MS, STEP_GROWTH = 0.1, 1.3
 """How far the target is lowered at first, and how much further every time."""
-ESTIMATED, PROBED = 3000, 60
-"""Drive sets, by best case, whose speed for the money is estimated; how many of them are probed for good builds."""
+ESTIMATED, PROBES_SEEN, PROBED = 3000, 400, 60
+"""Drive sets, by best case, whose speed for the money is estimated; how many of the best are looked at for good builds,
+and how many of those whose tires will do are opened."""
 ESTIMATES = 5
 """Times that the highest estimate is taken again with what that speed asks for."""
 PROBE_DEPTHS_MS = (0.2, 0.5, 1.0, 2.0, 4.0, 8.0)
@@ -179,9 +180,10 @@ class Ranker:
         for depth in PROBE_DEPTHS_MS:
             self.progress("looking for good builds", 0.1)
             _, rows = self._estimates(top - depth)
-            most = dict.fromkeys(rows[:PROBED].tolist(), FEW_LEAVES)
+            rows = rows[:PROBES_SEEN]
+            most = dict.fromkeys(rows.tolist(), FEW_LEAVES)
             goal = Goal(top - depth, self.budget, probe=True)
-            self._try(self.opener.open(self.sets, rows[:PROBED], goal, most, PROBED).builds)
+            self._try(self.opener.open(self.sets, rows, goal, most, PROBED).builds)
             if np.isfinite(self.pool.level):
                 self._climb()
                 return self.pool.level
