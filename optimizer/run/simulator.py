@@ -70,7 +70,7 @@ class Nodes(NamedTuple):
 class Entry(NamedTuple):
     """How cars enter a gear: ground and wheel speed, distance, time, and whether they can; arrays (n,).
 
-    ``weak`` cars cannot because they stop accelerating first.
+    Where they cannot because they stop accelerating first, ``lack`` is the acceleration that failed them, below 0.
     """
 
     speed: FloatArray
@@ -78,12 +78,12 @@ class Entry(NamedTuple):
     distance: FloatArray
     time: FloatArray
     able: BoolArray
-    weak: BoolArray
+    lack: FloatArray
 
     def take(self, rows: IntArray) -> Entry:
         """The same for some cars."""
         return Entry(
-            self.speed[rows], self.surface[rows], self.distance[rows], self.time[rows], self.able[rows], self.weak[rows]
+            self.speed[rows], self.surface[rows], self.distance[rows], self.time[rows], self.able[rows], self.lack[rows]
         )
 
 
@@ -125,15 +125,19 @@ class Run:
         Passing the two marks, arrays (2, n): gear (0 is first), limit (index into `LIMITS`), speeds, grip used.
     final_ms : array (n,)
         Ground speed at which the car would settle, given room.
+    lack : array (n,)
+        Below 0 for a car that scores 0 since it is too weak for the gear its run was to end in: the acceleration
+        that failed it on the way there.
     """
 
     score_ms: FloatArray
     passing: Passing
     final_ms: FloatArray
+    lack: FloatArray
 
     def take(self, rows: IntArray) -> Run:
         """The same for some cars."""
-        return Run(self.score_ms[rows], self.passing.take(rows), self.final_ms[rows])
+        return Run(self.score_ms[rows], self.passing.take(rows), self.final_ms[rows], self.lack[rows])
 
 
 def score_of(passing: Passing, marks_m: tuple[float, float], measure: Measure) -> FloatArray:
@@ -160,9 +164,7 @@ def simulate(
     measure : str
         ``mean`` between the boards, speed at the first (``trap``) or at the last (``exit``).
     last_gear : array (n,), optional
-        The gear (0 is first) in which each car's run must end, where that is not to be its best one. A car that
-        stops accelerating before it is in that gear then scores the speed at which it would settle in it: no faster
-        than a car that does get there, so that the score does not jump.
+        The gear (0 is first) in which each car's run must end, where that is not to be its best one.
     """
 
     def chunk(start: int) -> Run:
@@ -180,6 +182,7 @@ def simulate(
         score_ms=np.concatenate([part.score_ms for part in parts]),
         passing=passing,
         final_ms=np.concatenate([part.final_ms for part in parts]),
+        lack=np.concatenate([part.lack for part in parts]),
     )
 
 
@@ -224,7 +227,7 @@ def _simulate_chunk(
     """Pull through the gears upward, then try them as the last one downward, highest first."""
     count = len(inputs)
     entries = _entries(inputs, marks_m, None if last_gear is None else int(last_gear.max(initial=0)))
-    best = Run(np.zeros(count), Passing.empty(len(marks_m), count), np.zeros(count))
+    best = Run(np.zeros(count), Passing.empty(len(marks_m), count), np.zeros(count), np.zeros(count))
     for number in reversed(range(len(entries))):
         entry, passing = entries[number]
         tried = _may_end_in(inputs, number, entry, best.score_ms)
@@ -234,9 +237,9 @@ def _simulate_chunk(
             run = _end_in(gear, entry.take(rows), passing.take(rows), marks_m, measure, number)
             _keep_better(best, run, rows)
         if last_gear is not None:
-            weak = np.flatnonzero((last_gear == number) & ~tried & (entry.weak | entry.able))
-            if len(weak):
-                best.score_ms[weak] = _settled_speed(Gear(inputs.take(weak), number))
+            short = (last_gear == number) & ~tried
+            best.lack[short] = np.where(entry.able, _pull_at_entry(Gear(inputs, number), entry), entry.lack)[short]
+    np.minimum(best.lack, 0.0, out=best.lack)
     return best
 
 
@@ -262,9 +265,14 @@ def _entries(
 def _may_end_in(inputs: RunInputs, number: int, entry: Entry, least_ms: FloatArray | float) -> BoolArray:
     """Whether each car can end its run in a gear, and its limiter lies above a speed: (n,)."""
     reach = np.minimum(inputs.rev_limit_rpm * inputs.radius_m / inputs.overall[number].clip(1e-9) * np.pi / 30, 1e3)
-    pulls = Gear(inputs, number).push(entry.surface[None]).acceleration[0] > 0
+    pulls = _pull_at_entry(Gear(inputs, number), entry) > 0
     limit = np.minimum(reach, inputs.surface_cap_ms) * (1 + 1e-9)
     return np.asarray(entry.able & pulls & (entry.surface <= limit) & (reach > least_ms))
+
+
+def _pull_at_entry(gear: Gear, entry: Entry) -> FloatArray:
+    """Acceleration (n,) with which cars begin in a gear."""
+    return gear.push(entry.surface[None]).acceleration[0]
 
 
 def _keep_better(best: Run, run: Run, rows: IntArray) -> None:
@@ -281,8 +289,7 @@ def _start(inputs: RunInputs) -> Entry:
     """Standing, or at the speed the car is pushed to."""
     count = len(inputs)
     speed = np.full(count, inputs.start_speed_ms)
-    yes, no = np.ones(count, dtype=bool), np.zeros(count, dtype=bool)
-    return Entry(speed, speed, np.zeros(count), np.zeros(count), yes, no)
+    return Entry(speed, speed, np.zeros(count), np.zeros(count), np.ones(count, dtype=bool), np.zeros(count))
 
 
 def _enter(
@@ -300,13 +307,16 @@ def _enter(
         able &= (upper == surface) | (nodes.acceleration > 0).all(axis=0)
         passing = _pass_marks(passing, nodes, marks_m, number)
         closed = gear.surface_at(nodes.speed[-1])
-        able &= (closed >= gear.shift_surface) | (gear.push(closed[None]).acceleration[0] > 0)
-        weak = entry.weak | (entry.able & gear.exists & ~able)
-        return Entry(nodes.speed[-1], closed, nodes.distance[-1], nodes.time[-1], able, weak), passing
+        pull = gear.push(closed[None]).acceleration[0]
+        able &= (closed >= gear.shift_surface) | (pull > 0)
+        least = np.minimum(nodes.acceleration.min(axis=0), pull)
+        lack = np.where(entry.able & gear.exists & ~able, least, entry.lack)
+        return Entry(nodes.speed[-1], closed, nodes.distance[-1], nodes.time[-1], able, lack), passing
     surface = gear.surface_at(entry.speed)
-    able &= (surface >= gear.shift_surface) | (gear.push(surface[None]).acceleration[0] > 0)
-    weak = entry.weak | (entry.able & gear.exists & ~able)
-    return entry._replace(surface=surface, able=able, weak=weak), passing
+    pull = gear.push(surface[None]).acceleration[0]
+    able &= (surface >= gear.shift_surface) | (pull > 0)
+    lack = np.where(entry.able & gear.exists & ~able, pull, entry.lack)
+    return entry._replace(surface=surface, able=able, lack=lack), passing
 
 
 def _pull_through(
@@ -332,7 +342,8 @@ def _pull_through(
     speed = np.where(skip, entry.speed, after)
     distance = np.where(skip, entry.distance, nodes.distance[-1] + rolled)
     time = np.where(skip, entry.time, nodes.time[-1] + inputs.shift_time_s)
-    return Entry(speed, speed, distance, time, able, entry.weak | (entry.able & ~skip & ahead.settles)), passing
+    lack = np.where(entry.able & ~skip & ahead.settles, ahead.least, entry.lack)
+    return Entry(speed, speed, distance, time, able, lack), passing
 
 
 def _pause_nodes(nodes: Nodes, after: FloatArray, rolled: FloatArray, pause_s: float) -> Nodes:
@@ -347,19 +358,6 @@ def _pause_nodes(nodes: Nodes, after: FloatArray, rolled: FloatArray, pause_s: f
         [(after - before)[None]] * 4, [(each * pause_s)[None] for each in speed],
         [np.full_like(before, pause_s)[None]] * 4,
     )  # fmt: skip
-
-
-def _settled_speed(gear: Gear) -> FloatArray:
-    """Ground speed (n,) at which full throttle in a gear and resistance balance; 0 where nothing balances."""
-    top = np.minimum(gear.limit_surface, gear.inputs.surface_cap_ms)
-    at = np.linspace(0.25, 1.0, SCAN_POINTS)[:, None] * top
-    pull = gear.push(at).acceleration
-    pulling = pull > 0
-    last = np.where(pulling.any(axis=0), SCAN_POINTS - 1 - np.argmax(pulling[::-1], axis=0), 0)
-    place = np.clip(last + 1, 1, SCAN_POINTS - 1)
-    root = _bracketed_root(lambda c: gear.push(c[None]).acceleration[0], _pair_at(at, place), _pair_at(pull, place))
-    surface = np.where(last == SCAN_POINTS - 1, top, root)
-    return np.where(pulling.any(axis=0), gear.push(surface[None]).speed[0], 0.0)
 
 
 def _end_in(
@@ -390,7 +388,7 @@ def _end_in(
     passing = _pass_held(passing, nodes, marks_m, number, (held, held_use, holding))
     _name_limits(passing, held, settles, inputs.grip_use_limit)
     score = score_of(passing, marks_m, measure)
-    return Run(np.where(np.isfinite(score), score, 0.0), passing, held)
+    return Run(np.where(np.isfinite(score), score, 0.0), passing, held, np.zeros(len(inputs)))
 
 
 def _on_limiter(gear: Gear, before: Nodes, surface: FloatArray, final: FloatArray) -> Nodes:
@@ -432,6 +430,7 @@ class Ahead(NamedTuple):
     reach : depth of the end of the stretch.
     kink : depth at which grip stops limiting; where it does not, a depth that divides the stretch sensibly.
     settles : whether acceleration ends before the end of the stretch.
+    least : the least acceleration found on the stretch.
     """
 
     start: FloatArray
@@ -439,6 +438,7 @@ class Ahead(NamedTuple):
     reach: FloatArray
     kink: FloatArray
     settles: BoolArray
+    least: FloatArray
 
 
 def _look_ahead(gear: Gear, start: FloatArray, stop: FloatArray, *, to_end: bool = False) -> Ahead:
@@ -470,7 +470,8 @@ def _look_ahead(gear: Gear, start: FloatArray, stop: FloatArray, *, to_end: bool
         inside = frees.any(axis=0) & (freed < pole)
         depth = np.log(np.where(inside, span / np.where(inside, pole - freed, 1.0), 1.0))
         kink = np.where(inside, np.minimum(depth, reach), kink)
-    return Ahead(start, pole, np.minimum(reach, LOG_REACH), np.minimum(kink, LOG_REACH), settles)
+    least = push.acceleration.min(axis=0)
+    return Ahead(start, pole, np.minimum(reach, LOG_REACH), np.minimum(kink, LOG_REACH), settles, least)
 
 
 def _pair_at(values: FloatArray, place: IntArray) -> tuple[FloatArray, FloatArray]:

@@ -19,7 +19,7 @@ from optimizer.run.judge import Judge
 from optimizer.run.linear import LESS_IS_FASTER, C, Frame, LinearSpace
 from optimizer.run.simulator import simulate, simulate_each_gear
 from optimizer.search.drive_sets import DriveSets
-from optimizer.search.surrogate import Tangents, tangents_at
+from optimizer.search.surrogate import SpeedOf, Tangents, tangents_at, tangents_here
 
 STEPS = {
     "mass_kg": 0.5, "front_load_kg": 0.5, "rear_load_kg": 0.5, "drag_area_m2": 2e-4, "front_lift_m2": 1e-3,
@@ -34,8 +34,8 @@ CUT_SLACK_MS = 2e-3
 """No tangent is loosened by more: it covers differences, rounding and the curvature of the mean (docs/method.md)."""
 LEAD_SLACK_MS = 0.1
 """Taken off the lead of the fast day, which is sampled."""
-LOWER_MS = (0.03, 0.1)
-"""How far below the level tangents are taken where those at the level are of no use."""
+FURTHER = (0.01, 0.04)
+"""How much further along the line tangents are taken where those at the level are of no use, as a share of it."""
 CHUNK = 4096
 """Drive sets bounded at once."""
 
@@ -142,13 +142,18 @@ class Bounding:
         return _least_lead(turning), _least_lead(ground)
 
     def speed_of(self, batch: Batch, rows: IntArray, points: FloatArray) -> FloatArray:
-        """Speeds (n,) of cars at points (n, L) of the batch's drive sets given by rows."""
+        """Speeds (n,) of cars at points (n, L) of the batch's drive sets given by rows.
+
+        Below 0 for cars too weak for the gear that a run is to end in: the sum of the accelerations they lack.
+        """
         frame = batch.frame.take(rows)
         count = len(self.judge.conditions)
         inputs = side_by_side([self.space.inputs(frame, points, each) for each in self.judge.conditions])
         both = self.judge.run_of(inputs, None if batch.gears is None else batch.gears[:, rows].ravel())
         self.simulated += len(rows) * count
-        return self.judge.joined(tuple(both.take(part) for part in np.split(np.arange(len(inputs)), count)))
+        runs = tuple(both.take(part) for part in np.split(np.arange(len(inputs)), count))
+        lack = sum((run.lack for run in runs), start=np.zeros(len(rows)))
+        return np.where(lack < 0, lack, self.judge.joined(runs))
 
     def by_gear(self, batch: Batch, level: float) -> tuple[IntArray, Batch, FloatArray, BoolArray]:
         """The batch once for each combination of last gears that could still reach the level, with its rows.
@@ -201,25 +206,22 @@ class Bounding:
     ) -> Tangents:
         """Tangents of a batch at a level, on the line between two points, or from best to worst coordinates.
 
-        Where the slopes to either side disagree (a shift falls on a board, a cap holds the car on one side), tangents
-        are taken a little lower, where they hold for cars at the level as well.
+        Where the slopes to either side disagree (a shift falls on a board, a cap holds the car on one side, the next
+        gear can just not be pulled), tangents are taken a little further along the line, where they hold just as well.
         """
         fast, slow = ends or (_coherent(batch.span.least, batch.span.most), batch.span.most)
         steps = self._steps(batch)
-        tangents = self._tangents(batch, fast, slow, level, steps)
-        for lower in LOWER_MS:
+        tangents = tangents_at(self._speeds_of(batch), fast, slow, level, steps)
+        for share in FURTHER:
             rough = np.flatnonzero(~tangents.smooth)
             if len(rough) == 0 or not np.isfinite(level).all():
                 break
-            below = np.broadcast_to(np.asarray(level), len(fast))[rough] - lower
-            again = self._tangents(batch.take(rough), fast[rough], slow[rough], below, steps)
-            tangents = tangents.replaced(rough, again)
+            point = tangents.point[rough] + share * (slow[rough] - fast[rough])
+            tangents = tangents.replaced(rough, tangents_here(self._speeds_of(batch.take(rough)), point, steps))
         return tangents
 
-    def _tangents(
-        self, batch: Batch, fast: FloatArray, slow: FloatArray, level: float | FloatArray, steps: FloatArray
-    ) -> Tangents:
-        return tangents_at(lambda rows, points: self.speed_of(batch, rows, points), fast, slow, level, steps)
+    def _speeds_of(self, batch: Batch) -> SpeedOf:
+        return lambda rows, points: self.speed_of(batch, rows, points)
 
     def _steps(self, batch: Batch) -> FloatArray:
         """Steps of the coordinates that differ between completions; 0 for the others."""

@@ -141,7 +141,7 @@ class Opener:
         batch = self.bounding.open(sets.take(sample))
         tangents = self.bounding.tangents(batch, bound[sample] - SAMPLE_DEPTH_MS)
         self._learn(tangents)
-        good = tangents.smooth & (tangents.slope[:, C["drag_area_m2"]] < 0)
+        good = tangents.smooth & (tangents.speed > 0) & (tangents.slope[:, C["drag_area_m2"]] < 0)
         if not good.any():
             return bound
         slope = -np.median(tangents.slope[good], axis=0)
@@ -164,7 +164,7 @@ class Opener:
 
     def _learn(self, tangents: Tangents) -> None:
         """Keep the smallest slope of each coordinate met so far."""
-        steep = tangents.smooth & (tangents.slope[:, C["drag_area_m2"]] < 0)
+        steep = tangents.smooth & (tangents.speed > 0) & (tangents.slope[:, C["drag_area_m2"]] < 0)
         if steep.any():
             least = np.maximum(-tangents.slope[steep], 0.0).min(axis=0)
             self.gentlest = least if self.gentlest is None else np.minimum(self.gentlest, least)
@@ -185,7 +185,8 @@ class Opener:
                 self._learn(tangents)
             smaller = batch.take(kept)
             bound, multiplier, best = self._linear_bound(smaller, tangents, [each[kept] for each in cents], left[kept])
-            holds = (tangents.speed <= level) & tangents.smooth
+            downward = tangents.slope[:, C["drag_area_m2"]] <= 0
+            holds = (tangents.speed <= level) & tangents.smooth & downward
             stay = np.isfinite(bound) & (~holds | (bound >= -slack_of(tangents)) | goal.probe)
             short.append(bound[~stay & np.isfinite(bound)])
             cuts = [Cut(tangents, multiplier, holds), *cuts]
@@ -201,7 +202,7 @@ class Opener:
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Most that any affordable completion has on a tangent, the price of money, and the point that attains it."""
         scores = [np.einsum("bml,bl->bm", add, tangents.slope) for add in batch.additions]
-        base = np.einsum("bl,bl->b", batch.frame.base - tangents.point, tangents.slope)
+        base = tangents.lack + np.einsum("bl,bl->b", batch.frame.base - tangents.point, tangents.slope)
         allowed = list(batch.sets.allowed)
         bound, multiplier = lagrangian_bound(scores, cents, left, allowed)
         point = batch.frame.base.copy()
@@ -228,6 +229,7 @@ class Opener:
         """The completion task of one drive set, and its free slots in the order of how much they matter to speed."""
         sets, free = batch.sets, batch.sets.free
         slopes = [cut.tangents.slope[position] for cut in cuts]
+        lacks = [float(cut.tangents.lack[position]) for cut in cuts]
         points = [cut.tangents.point[position] for cut in cuts]
         slacks = [(slack_of(cut.tangents), cut.holds) for cut in cuts]
         allowed = [ok[place] for ok in sets.allowed]
@@ -248,7 +250,9 @@ class Opener:
         task = Task(
             allowed=[allowed[f] for f in order],
             scores=[[score[f] for f in order] for score in scores],
-            score_base=np.array([(batch.frame.base[place] - p) @ g for p, g in zip(points, slopes, strict=True)]),
+            score_base=np.array(
+                [lack + (batch.frame.base[place] - p) @ g for lack, p, g in zip(lacks, points, slopes, strict=True)]
+            ),
             threshold=np.array(
                 [-slack[position] if holds[position] and not goal.probe else -np.inf for slack, holds in slacks]
             ),

@@ -15,7 +15,10 @@ import numpy as np
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 
 SpeedOf = Callable[[IntArray, FloatArray], FloatArray]
-"""Speeds (n,) of cars at points (n, L) of the drive sets given by rows (n,)."""
+"""Speeds (n,) of cars at points (n, L) of the drive sets given by rows (n,).
+
+Below 0 for a car that is too weak for what is asked of it: a measure of what it lacks, 0 where it just would do.
+"""
 
 LINE_PASSES, LINE_NEAR_MS = 10, 1e-2
 """Bracketing passes along the line on which the level is looked for, and how close below it is close enough."""
@@ -30,7 +33,8 @@ class Tangents:
     point, slope : arrays (B, L)
         Where it touches, and the change of speed per unit of each coordinate.
     speed : array (B,)
-        Speed at the point; the tangent holds for all cars at least this fast.
+        Speed at the point; the tangent holds for all cars at least this fast. Below 0: what the car there lacks to
+        be strong enough.
     smooth : bool array (B,)
         Whether the slopes to either side agree: where they do not (a shift at a board), it holds for no car.
     """
@@ -39,6 +43,14 @@ class Tangents:
     slope: FloatArray
     speed: FloatArray
     smooth: BoolArray
+
+    @property
+    def lack(self) -> FloatArray:
+        """What the car at the point falls short of being strong enough (B,), 0 or below.
+
+        A car of the set that is strong enough has ``lack + g . (y - y0) >= 0``.
+        """
+        return np.minimum(self.speed, 0.0)
 
     def take(self, rows: IntArray) -> Tangents:
         """Some of the tangents."""
@@ -69,8 +81,13 @@ def tangents_at(
     steps : array (L,)
         Step of each coordinate for central differences; 0 leaves that coordinate out (its slope is 0).
     """
-    rows = np.arange(len(fast))
-    point = _on_level(speed_of, rows, fast, slow, level)
+    point = _on_level(speed_of, np.arange(len(fast)), fast, slow, level)
+    return tangents_here(speed_of, point, steps)
+
+
+def tangents_here(speed_of: SpeedOf, point: FloatArray, steps: FloatArray) -> Tangents:
+    """Tangents at given points (B, L), by central differences."""
+    rows = np.arange(len(point))
     active = np.flatnonzero(steps)
     moved = np.repeat(point[None], 2 * len(active) + 1, axis=0)
     for place, coordinate in enumerate(active):
@@ -78,7 +95,7 @@ def tangents_at(
         moved[2 * place + 2, :, coordinate] -= steps[coordinate]
     speeds = speed_of(np.tile(rows, len(moved)), moved.reshape(-1, point.shape[1])).reshape(len(moved), -1)
     slope = np.zeros_like(point)
-    smooth = speeds[0] > 0
+    smooth = (speeds[0] != 0) & ((speeds > 0) == (speeds[0] > 0)).all(axis=0)
     for place, coordinate in enumerate(active):
         ahead, back = speeds[2 * place + 1] - speeds[0], speeds[0] - speeds[2 * place + 2]
         slope[:, coordinate] = (ahead + back) / (2 * steps[coordinate])
