@@ -209,8 +209,14 @@ _REFUSED: Mapping[tuple[str, str], str] = MappingProxyType(
 )
 
 
-def nearest(word: str, known: Iterable[str]) -> str:
+_LETTERS_FOR_DIGITS = str.maketrans("OoIl", "0011")
+
+
+def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str:
     """End of a sentence that names the nearest known word; empty where none is near.
+
+    A letter typed for the digit it looks like (``T1O``) is nearer than anything else. `cutoff` is how much of
+    the two words must agree, from 0 to 1.
 
     Examples
     --------
@@ -218,8 +224,12 @@ def nearest(word: str, known: Iterable[str]) -> str:
     '; did you mean mass?'
     """
     by_lower = {each.lower(): each for each in known}
-    found = difflib.get_close_matches(word.lower().strip(), by_lower, n=1, cutoff=0.6)
-    return f"; did you mean {by_lower[found[0]]}?" if found else ""
+    bare = word.strip()
+    alike = bare.translate(_LETTERS_FOR_DIGITS)
+    same = [each for each in by_lower.values() if each.translate(_LETTERS_FOR_DIGITS) == alike]
+    found = difflib.get_close_matches(bare.lower(), by_lower, n=1, cutoff=cutoff)
+    best = same[0] if same else by_lower[found[0]] if found else ""
+    return f"; did you mean {best}?" if best else ""
 
 
 _LOOKALIKES = str.maketrans(
@@ -318,7 +328,11 @@ def shown(value: float, dimension: str, *, metric: bool, digits: int = 3) -> str
     digits : int
         Significant digits; whole numbers are never cut.
     """
-    name = usual(dimension, metric=metric) if dimension else ""
+    return shown_in(value, usual(dimension, metric=metric) if dimension else "", dimension, digits=digits)
+
+
+def shown_in(value: float, name: str, dimension: str, *, digits: int = 3) -> str:
+    """Text of a value used inside, in a named unit; a plain number where `dimension` is empty."""
     number = to_unit(value, name, dimension) if dimension else value
     decimals = max(0, digits - 1 - math.floor(math.log10(abs(number)))) if number else 0
     text = f"{number:,.{min(decimals, 9)}f}"
@@ -331,6 +345,9 @@ def shown(value: float, dimension: str, *, metric: bool, digits: int = 3) -> str
 _PLAIN_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d*)?")
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
+_DOTS_THEN_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
+_SPACED = re.compile(r"[+-]?\d{1,3}( \d{3})+(\.\d*)?")
+_LETTER_O = re.compile(r"[+-]?(?=[\d.,]*[Oo])(?=[Oo.,]*\d)[\dOo.,]+(?=\s|$)")
 _FRACTION = re.compile(r"(?P<sign>[+-]?)(?:(?P<whole>\d+)[ -]+)?(?P<top>\d+)/(?P<bottom>\d+)")
 _QUANTITY = re.compile(
     r"(?P<number>[+-]?[\d.,][\d.,/ -]*?(?:e[+-]?\d+)?)\s*(?P<unit>[^\d\s.,/+-].*)?", re.IGNORECASE
@@ -347,6 +364,28 @@ def take_tilde(text: str) -> tuple[bool, str]:
     """Tell whether a value is marked as assumed by a leading ``~``, and the value without it."""
     bare = _tidy(text)
     return bare.startswith("~"), bare.removeprefix("~").strip()
+
+
+def slip_of(bare: str) -> str:
+    """End of the sentence that names the usual slip in what should be a number; empty for any other.
+
+    Examples
+    --------
+    >>> slip_of("12O")
+    'has a letter where a digit belongs; write 120'
+    >>> slip_of("1.200,50")
+    'has a decimal comma; write 1,200.50'
+    """
+    if _DECIMAL_COMMA.fullmatch(bare):
+        return f"has a decimal comma; write {bare.replace(',', '.')}"
+    if _DOTS_THEN_COMMA.fullmatch(bare):
+        return f"has a decimal comma; write {bare.translate(str.maketrans('.,', ',.'))}"
+    if _SPACED.fullmatch(bare):
+        return f"has a space between its digits; write {bare.replace(' ', ',')}"
+    fixed = bare.translate(_LETTERS_FOR_DIGITS)
+    if fixed != bare and re.search(r"\d", bare) and (_PLAIN_NUMBER.fullmatch(fixed) or _THOUSANDS.fullmatch(fixed)):
+        return f"has a letter where a digit belongs; write {fixed}"
+    return ""
 
 
 def parse_number(text: str) -> float:
@@ -367,8 +406,8 @@ def parse_number(text: str) -> float:
         if math.isinf(number):
             raise ValueError("must be a finite number")
         return number
-    if _DECIMAL_COMMA.fullmatch(bare):
-        raise ValueError(f"has a decimal comma; write {bare.replace(',', '.')}")
+    if slip := slip_of(bare):
+        raise ValueError(slip)
     fraction = _FRACTION.fullmatch(bare)
     if fraction and int(fraction["bottom"]):
         size = int(fraction["whole"] or 0) + int(fraction["top"]) / int(fraction["bottom"])
@@ -385,6 +424,8 @@ def split_quantity(text: str) -> tuple[float, str]:
         If there is no number to read.
     """
     bare = _tidy(text)
+    if letters := _LETTER_O.match(bare):
+        return parse_number(letters[0]), ""  # says which letter stands for a digit: no unit is an O
     match = _QUANTITY.fullmatch(bare)
     if match is None:
         return parse_number(bare), ""

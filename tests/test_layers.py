@@ -25,6 +25,7 @@ scenario.parts
 scenario.car
 scenario.event
 scenario.findings
+scenario.bounds
 scenario.cells
 scenario.columns
 scenario.entries

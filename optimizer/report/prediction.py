@@ -36,7 +36,7 @@ def prediction_text(
     lines += [_run(words, card, number, run) for number, run in enumerate(card.runs, 1)]
     lines += [wrapped(words.at_board(card)), wrapped(words.grip(card))]
     lines += _stopping(words, card)
-    lines += ["", words.heading("Tires on the fast day, speed at their surface")]
+    lines += ["", words.heading("Tires at their fastest: speed at their surface, on the fast day or in the runs")]
     lines += [wrapped(f"{words.part(tire.part)}: {words.tire(tire)}", "  - ") for tire in card.tires]
     lines += _price(words, card)
     lines += remarks(words, notices)

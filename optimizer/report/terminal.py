@@ -95,7 +95,7 @@ def _reasons(words: Words, card: BuildCard) -> list[str]:
     return [
         f"Limited by {words.limit(card, slowest)}.",
         f"{words.at_board(card)} {words.grip(card)}",
-        f"Tire surface speed on the fast day: {'; '.join(words.tire(tire) for tire in card.tires)}.",
+        f"Tire surface speed at its highest, on the fast day or in the runs: {'; '.join(words.tire(tire) for tire in card.tires)}.",
         words.stop(card.stop),
     ]
 

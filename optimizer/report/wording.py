@@ -153,7 +153,7 @@ class Words:
         return text
 
     def tire(self, tire: TireCard) -> str:
-        """Surface speed of an axle's tires on the fast day against their rating."""
+        """Highest surface speed of an axle's tires, on the fast day or in the runs, against their rating."""
         rated = f"rated {self.speed(tire.rated_ms)}" if tire.rated_ms > 0 else "NO KNOWN RATING"
         return f"{tire.axle} {self.speed(tire.surface_ms)}, {rated}"
 

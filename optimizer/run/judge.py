@@ -38,7 +38,8 @@ class Judged:
     margins : array (4, n)
         What is left of tire speed, stopping distance, rotor rise and revs, as a share of what is allowed.
     fast_surface_ms : array (2, n)
-        Surface speed of front and rear tires at the last board on the fast day.
+        Surface speed of front and rear tires at the boards, on the fast day or in the runs that count, whichever is
+        higher.
     stopping : Stopping
         Stops from the higher of exit and planned speed.
     """
@@ -111,7 +112,7 @@ class Judge:
         fast_inputs = self.model.inputs(builds, self.fast)
         fast = simulate(fast_inputs, self.marks_m, "exit")
         exit_ms = np.maximum.reduce([run.passing.speed[1] for run in runs])
-        surface = self._tire_surface(fast)
+        surface = np.maximum.reduce([self._tire_surface(run) for run in (fast, *runs)])
         rated = np.stack(
             [self._per_axle(builds, "front", rated_speed_ms), self._per_axle(builds, "rear", rated_speed_ms)]
         )
@@ -136,7 +137,7 @@ class Judge:
     def hopeless(self, level_ms: float) -> tuple[BoolArray, ...]:
         """Options with which no build that reaches a level meets every check: bool (m_s,) per slot.
 
-        The speed at the last board is at least the score, a tire's surface at least as fast as the car, and no build
+        The speed at a board is at least the score, a tire's surface at least as fast as the car, and no build
         is lighter than the lightest parts together: a tire rated below the level is out, and so is a rotor that
         the lightest car's energy at the level (or at the planned speed) takes over its limit.
         """

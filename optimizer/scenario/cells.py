@@ -13,8 +13,9 @@ from decimal import Decimal
 from types import MappingProxyType
 
 from optimizer.physics.tires import LOAD_INDEX_KG, SPEED_SYMBOL_MS
+from optimizer.scenario.bounds import RIM_DIAMETER, RIM_WIDTH
 from optimizer.scenario.parts import Basis, BasisKind, BoltPattern, TireSize
-from optimizer.units import nearest, parse_number, parse_quantity
+from optimizer.units import INCH, nearest, parse_number, parse_quantity, slip_of
 
 CURRENCIES: Mapping[str, str] = MappingProxyType(
     {"USD": "$", "EUR": "€", "GBP": "£", "AUD": "$", "NZD": "$", "CAD": "$"}
@@ -25,6 +26,9 @@ PACKS: Mapping[str, int] = MappingProxyType({"each": 1, "pair": 2, "set": 4})
 """What a price is for, and how many pieces that is."""
 
 _TIMES = "[xX*\N{MULTIPLICATION SIGN}]"
+
+FASTEST_PUSH_MS = 90.0
+"""Faster than any push truck: a slip of the pen."""
 
 SPREADSHEET_ERROR = re.compile(
     r"#(N/A|REF!|NAME\?|VALUE!|DIV/0!|NUM!|NULL!|SPILL!|CALC!|GETTING_DATA|FIELD!|BLOCKED!)"
@@ -55,7 +59,9 @@ def listing(text: str) -> tuple[str, ...]:
 
 
 def word_set(text: str) -> frozenset[str]:
-    """List separated by semicolons whose order means nothing."""
+    """List of single words separated by semicolons, whose order means nothing."""
+    if "," in text:
+        raise ValueError("has a comma; separate the words of a list by semicolons")
     return frozenset(listing(text))
 
 
@@ -138,9 +144,10 @@ def money(text: str, currency: str) -> int:
 
 def _cents(bare: str) -> int:
     if not re.fullmatch(r"-?(\d+|\d{1,3}(,\d{3})+)(\.\d*)?", bare):
-        if re.fullmatch(r"\d+,\d{1,2}", bare):
-            raise ValueError(f"has a decimal comma; write {bare.replace(',', '.')}")
-        raise ValueError("must be an amount of money, such as $1,200 or 85.50")
+        raise ValueError(slip_of(bare) or "must be an amount of money, such as $1,200 or 85.50")
+    if re.fullmatch(r"-?\d{1,3}\.\d{3}", bare):
+        # $1.200 is twelve hundred where it was learned so: neither that nor one dollar twenty may be guessed
+        raise ValueError(f"has three digits behind a dot; write {bare.replace('.', ',')} or {bare[:-1]}")
     cents = Decimal(bare.replace(",", "")) * 100
     if cents < 0:
         raise ValueError("must be 0 or more")
@@ -187,6 +194,12 @@ def tire_size(text: str) -> dict[str, object]:
 
 def _why_not_a_size(bare: str) -> str:
     example = "must be a size code such as 205/60R15 or 205/60R15 91V"
+    digits = re.sub(r"(?<=[\d/R])O|O(?=[\d/R])", "0", bare)
+    if digits != bare and _SIZE.fullmatch(digits):
+        return f"has a letter O where a digit belongs; write {digits}"
+    without_r = re.fullmatch(r"P?(\d{3}/\d{2})\s+(\d{2}(?:\s.*)?)", bare)
+    if without_r:
+        return f"has no R for a radial; write {without_r[1]}R{without_r[2]}"
     if re.match(r"T\d{3}/", bare):
         return "is a temporary spare (T): not for speed"
     if re.match(r"\d{3}\s*[A-Z]?R\s*\d{2}", bare):
@@ -250,26 +263,43 @@ def wheel_size(text: str) -> dict[str, object]:
     if match is None:
         raise ValueError("must be rim diameter x width in inches, such as 15x6.5")
     rim, width = parse_number(match["rim"]), parse_number(match["width"])
-    if rim < width:
+    if _is_wheel(width, rim):
         raise ValueError(f"must give the diameter first: {width:g}x{rim:g}")
-    if not (10 <= rim <= 24 and 2.5 <= width <= 14):
-        raise ValueError("is outside the sizes of car wheels: 10 to 24 in across, 2.5 to 14 in wide")
+    if not _is_wheel(rim, width):
+        half_inches = round(2 * width / 25.4) / 2
+        hint = f"; {width:g} mm are {half_inches:g} in: {rim:g}x{half_inches:g}" if _is_wheel(rim, half_inches) else ""
+        raise ValueError(f"is outside the sizes of car wheels: {_WHEELS}{hint}")
     return {"rim_diameter_in": rim, "rim_width_in": width}
+
+
+_WHEELS = f"{RIM_DIAMETER.low:g} to {RIM_DIAMETER.high:g} in across, {RIM_WIDTH.low:g} to {RIM_WIDTH.high:g} in wide"
+
+
+def _is_wheel(rim_in: float, width_in: float) -> bool:
+    """Whether car wheels are made in such a size [in]."""
+    return not (RIM_DIAMETER.complaint(rim_in, str) or RIM_WIDTH.complaint(width_in, str))
 
 
 def bolt_pattern(text: str) -> BoltPattern:
     """Bolts x circle: ``4x100`` (mm), ``5x4.5 in``."""
     match = re.fullmatch(rf"\s*(\d+)\s*{_TIMES}\s*([\d.]+)\s*(mm|in|inch|\"|)\s*", text)
     if match is None:
-        raise ValueError("must be bolts x circle, such as 4x100 or 5x4.5 in")
+        hint = "; separate patterns by semicolons" if "," in text else ""
+        raise ValueError(f"must be bolts x circle, such as 4x100 or 5x4.5 in{hint}")
     bolts, circle = int(match[1]), parse_number(match[2])
-    if not match[3] and circle < 20:
+    if not match[3] and _is_pattern(bolts, circle * INCH):
         raise ValueError(f"must say that the circle is in inches: {bolts}x{circle:g} in")
+    if not match[3] and circle == int(circle) and _is_pattern(int(circle), bolts / 1000):
+        raise ValueError(f"must give the bolts first: {circle:g}x{bolts}")
     circle_m = parse_quantity(f"{circle} {match[3] or 'mm'}", "length")
-    if not (3 <= bolts <= 10 and 0.08 <= circle_m <= 0.25):
+    if not _is_pattern(bolts, circle_m):
         raise ValueError("is outside the patterns of cars: 3 to 10 bolts on 80 to 250 mm")
     # To the micrometer, so that 5x4.5 in and 5x114.3 are the same pattern.
     return BoltPattern(bolts, round(circle_m, 6))
+
+
+def _is_pattern(bolts: int, circle_m: float) -> bool:
+    return 3 <= bolts <= 10 and 0.08 <= circle_m <= 0.25
 
 
 def bolt_patterns(text: str) -> tuple[BoltPattern, ...]:
@@ -302,6 +332,8 @@ def kit_contents(text: str) -> tuple[tuple[str, int], ...]:
     contents: dict[str, int] = {}
     for each in (entry.strip() for entry in text.split(";") if entry.strip()):
         match = re.fullmatch(rf"(?P<id>.+?)\s+{_TIMES}\s*(?P<count>\d+)", each)
+        if re.fullmatch(rf".+\s{_TIMES}", each):
+            raise ValueError(f"has no number of pieces behind the x; write {each}1, or leave the x out")
         part, number = (match["id"], int(match["count"])) if match else (each, 1)
         if number < 1:
             raise ValueError("must hold at least one piece of each part")
@@ -316,8 +348,19 @@ def event_week(text: str) -> tuple[int, int]:
     try:
         year, week, _ = dt.date.fromisoformat(text.strip()).isocalendar()
     except ValueError:
-        raise ValueError("must be a date written year-month-day, such as 2026-09-14") from None
+        raise ValueError(f"must be a date written year-month-day, such as 2026-09-14{_turned(text)}") from None
+    if not 2000 <= year <= 2099:
+        raise ValueError("must be a date from 2000 to 2099: sidewalls say no century")
     return year, week
+
+
+def _turned(text: str) -> str:
+    """What a date that was typed the other way round would be; empty where day and month cannot be told apart."""
+    match = re.fullmatch(r"(\d{1,2})[-./](\d{1,2})[-./](20\d{2})", text.strip())
+    if match is None:
+        return ""
+    day, month = sorted((int(match[1]), int(match[2])), reverse=True)
+    return f"; write {match[3]}-{month:02d}-{day:02d}" if day > 12 >= month else ""
 
 
 def start_speed(text: str) -> float:
@@ -327,4 +370,7 @@ def start_speed(text: str) -> float:
         return 0.0
     if not bare.startswith("pushed to "):
         raise ValueError('must be "clutch" or such as "pushed to 45 mph"')
-    return parse_quantity(bare.removeprefix("pushed to "), "speed")
+    speed = parse_quantity(bare.removeprefix("pushed to "), "speed")
+    if not 0 <= speed <= FASTEST_PUSH_MS:
+        raise ValueError("is faster than a car is pushed: at most 200 mph, not less than 0")
+    return speed

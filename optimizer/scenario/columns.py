@@ -6,51 +6,16 @@ A column is declared once, here; the reader, its messages and the tables in the 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
-from optimizer.scenario import cells
-from optimizer.units import parse_number, shown
+from optimizer.scenario import bounds, cells
+from optimizer.scenario.bounds import ANY, Bounds
+from optimizer.units import parse_number
 
 MONEY = "money"
 """Dimension of amounts of money: the event's currency is their only unit."""
-
-
-@dataclass(frozen=True, slots=True)
-class Bounds:
-    """What is physically possible, in the unit used inside; nothing is refused for being merely unusual."""
-
-    low: float | None = None
-    high: float | None = None
-    low_included: bool = True
-
-    def complaint(self, value: float, dimension: str, *, metric: bool) -> str:
-        """End of the sentence that says why a value is impossible; empty where it is not."""
-        below = self.low is not None and (value < self.low or (value == self.low and not self.low_included))
-        above = self.high is not None and value > self.high
-        if not below and not above:
-            return ""
-        low = "" if self.low is None else _limit(self.low, dimension, metric=metric)
-        high = "" if self.high is None else _limit(self.high, dimension, metric=metric)
-        floor = (f"at least {low}" if self.low_included else f"greater than {low}") if low else ""
-        return "must be " + " and ".join(filter(None, [floor, f"at most {high}" if high else ""]))
-
-
-def _limit(value: float, dimension: str, *, metric: bool) -> str:
-    return shown(value, dimension if value else "", metric=metric)
-
-
-ANY = Bounds()
-POSITIVE = Bounds(0.0, None, low_included=False)
-NOT_NEGATIVE = Bounds(0.0)
-SHARE = Bounds(0.0, 1.0)
-EFFICIENCY = Bounds(0.5, 1.0)
-GRIP = Bounds(0.0, 2.0, low_included=False)
-ROLLING = Bounds(0.0, 0.5)
-RATIO = Bounds(0.0, 50.0, low_included=False)
-TEMPERATURE = Bounds(200.0, 350.0)  # K; far outside any air that a car has run in
-STATION_PRESSURE = Bounds(50e3, 110e3)  # Pa; sea-level highs to above 5,000 m
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,23 +81,23 @@ class Sheet:
     inherits: bool = False
 
 
-def _number(name: str, target: str, meaning: str, bounds: Bounds = ANY, *, required: bool = False) -> Field:
-    return Field(name, target, meaning, parse=parse_number, bounds=bounds, required=required, physical=True)
+def _number(name: str, target: str, meaning: str, limits: Bounds, *, required: bool = False) -> Field:
+    return Field(name, target, meaning, parse=parse_number, bounds=limits, required=required, physical=True)
 
 
-def _inertia(meaning: str, *, required: bool = False) -> Field:
-    return Field("inertia", "inertia_kgm2", meaning, "inertia", bounds=NOT_NEGATIVE, required=required)
+def _inertia(meaning: str, limits: Bounds = bounds.INERTIA, *, required: bool = False) -> Field:
+    return Field("inertia", "inertia_kgm2", meaning, "inertia", bounds=limits, required=required)
 
 
 _EFFICIENCY = Field(
-    "efficiency", "efficiency", "Share of the power that it passes on.", "fraction", bounds=EFFICIENCY
+    "efficiency", "efficiency", "Share of the power that it passes on.", "fraction", bounds=bounds.EFFICIENCY
 )
 _NOTES = Field("notes", "notes", "Anything worth remembering.")
 
 COMMON: tuple[Field, ...] = (
     Field("id", "id", "Unique name across all sheets.", parse=cells.identifier, required=True),
     Field("name", "name", "What a builder calls it."),
-    Field("mass", "mass_kg", "Mass of one piece.", "mass", required=True, bounds=POSITIVE),
+    Field("mass", "mass_kg", "Mass of one piece.", "mass", required=True, bounds=bounds.PART_MASS),
     Field("price", "price_cents", "Price of one pack; blank if it is not sold on its own.", MONEY),
     Field("price for", "pack", "What the price buys: each, pair or set.", parse=cells.pack),
     Field("stock", "stock", "Packs on offer; blank if not limited.", parse=cells.count),
@@ -144,7 +109,7 @@ COMMON: tuple[Field, ...] = (
         "fitting_hours",
         "Own hours for fitting one piece.",
         "work time",
-        bounds=NOT_NEGATIVE,
+        bounds=bounds.HOURS,
         unit="h",
     ),
     Field("work", "work", "Jobs that fitting it needs, each paid once.", parse=cells.listing),
@@ -160,6 +125,12 @@ COMMON: tuple[Field, ...] = (
     Field("price date", "notes", "Day of the price; kept in the notes."),
 )
 """Columns of every part sheet. Beside them: ``basis`` for a whole row, and ``F basis`` for a field F."""
+
+
+def _common(mass: Bounds) -> tuple[Field, ...]:
+    """Columns of every part sheet, for parts of such mass."""
+    return tuple(replace(item, bounds=mass) if item.target == "mass_kg" else item for item in COMMON)
+
 
 TIRES: tuple[Field, ...] = (
     Field(
@@ -182,25 +153,25 @@ TIRES: tuple[Field, ...] = (
         "rolling coefficient",
         "rolling_coefficient",
         "Rolling resistance of the tire alone over its load; the salt comes on top.",
-        ROLLING,
+        bounds.TIRE_ROLLING,
         required=True,
     ),
-    _number("grip factor", "grip_factor", "Grip against that of the salt condition.", GRIP),
+    _number("grip factor", "grip_factor", "Grip against that of the salt condition.", bounds.GRIP),
     Field(
         "max pressure",
         "max_pressure_pa",
         "Limit on the sidewall.",
         "tire pressure",
-        bounds=POSITIVE,
+        bounds=bounds.PRESSURE,
         rating=True,
     ),
-    Field("circumference", "circumference_m", "Measured roll-out.", "length", bounds=POSITIVE),
+    Field("circumference", "circumference_m", "Measured roll-out.", "length", bounds=bounds.CIRCUMFERENCE),
     Field(
         "rim width min",
         "rim_width_min_in",
         "Narrowest rim the maker allows.",
         "rim size",
-        bounds=POSITIVE,
+        bounds=bounds.RIM_WIDTH,
         rating=True,
     ),
     Field(
@@ -208,7 +179,7 @@ TIRES: tuple[Field, ...] = (
         "rim_width_max_in",
         "Widest rim the maker allows.",
         "rim size",
-        bounds=POSITIVE,
+        bounds=bounds.RIM_WIDTH,
         rating=True,
     ),
     Field("made", "made", "Week and year as on the sidewall: 2321.", parse=cells.date_code, rating=True),
@@ -217,9 +188,9 @@ TIRES: tuple[Field, ...] = (
 WHEELS: tuple[Field, ...] = (
     Field("size", "size", "Rim diameter x width in inches: 15x6.5.", parse=cells.wheel_size),
     Field(
-        "rim diameter", "rim_diameter_in", "Rim diameter, if there is no size.", "rim size", bounds=POSITIVE
+        "rim diameter", "rim_diameter_in", "Rim diameter, if there is no size.", "rim size", bounds=bounds.RIM_DIAMETER
     ),
-    Field("rim width", "rim_width_in", "Rim width, if there is no size.", "rim size", bounds=POSITIVE),
+    Field("rim width", "rim_width_in", "Rim width, if there is no size.", "rim size", bounds=bounds.RIM_WIDTH),
     Field(
         "bolt pattern",
         "bolt_patterns",
@@ -227,51 +198,51 @@ WHEELS: tuple[Field, ...] = (
         parse=cells.bolt_patterns,
         required=True,
     ),
-    Field("center bore", "center_bore_m", "Bore at the hub.", "length", required=True, bounds=POSITIVE),
-    Field("offset", "offset_m", "Mounting face outward of the rim's middle.", "length", required=True),
+    Field("center bore", "center_bore_m", "Bore at the hub.", "length", required=True, bounds=bounds.BORE),
+    Field("offset", "offset_m", "Mounting face outward of the rim's middle.", "length", required=True, bounds=bounds.OFFSET),
     Field(
-        "load rating", "load_rating_kg", "Load one wheel is rated for.", "mass", bounds=POSITIVE, rating=True
+        "load rating", "load_rating_kg", "Load one wheel is rated for.", "mass", bounds=bounds.LOAD_RATING, rating=True
     ),
     Field(
-        "max pressure", "max_pressure_pa", "Limit of the rim.", "tire pressure", bounds=POSITIVE, rating=True
+        "max pressure", "max_pressure_pa", "Limit of the rim.", "tire pressure", bounds=bounds.PRESSURE, rating=True
     ),
     Field(
         "brake clearance",
         "brake_clearance_m",
         "Diameter that brake parts inside may reach.",
         "length",
-        bounds=POSITIVE,
+        bounds=bounds.BRAKE_CLEARANCE,
     ),
     _inertia("Spin inertia of one wheel."),
 )
 ROTORS: tuple[Field, ...] = (
-    Field("diameter", "diameter_m", "Outside diameter.", "length", required=True, bounds=POSITIVE),
+    Field("diameter", "diameter_m", "Outside diameter.", "length", required=True, bounds=bounds.ROTOR_DIAMETER),
     Field(
         "caliper envelope",
         "caliper_envelope_m",
         "Diameter of the circle about the axle that the caliper needs.",
         "length",
         required=True,
-        bounds=POSITIVE,
+        bounds=bounds.CALIPER_ENVELOPE,
     ),
-    Field("heat mass", "heat_mass_kg", "Mass that takes the heat of one stop.", "mass", bounds=POSITIVE),
+    Field("heat mass", "heat_mass_kg", "Mass that takes the heat of one stop.", "mass", bounds=bounds.HEAT_MASS),
     Field(
         "specific heat",
         "specific_heat_jkgk",
         "Specific heat of its material.",
         "specific heat",
-        bounds=POSITIVE,
+        bounds=bounds.SPECIFIC_HEAT,
     ),
     Field(
         "max rise",
         "max_rise_k",
         "Temperature rise allowed in one stop.",
         "temperature rise",
-        bounds=POSITIVE,
+        bounds=bounds.RISE,
         rating=True,
     ),
     Field(
-        "brake drag", "brake_drag_n", "Drag of one released brake, at the road.", "force", bounds=NOT_NEGATIVE
+        "brake drag", "brake_drag_n", "Drag of one released brake, at the road.", "force", bounds=bounds.BRAKE_DRAG
     ),
     _inertia("Spin inertia of one rotor."),
 )
@@ -282,7 +253,7 @@ FINAL_DRIVES: tuple[Field, ...] = (
         "Ratio, or teeth: 41/10.",
         parse=cells.ratio,
         required=True,
-        bounds=RATIO,
+        bounds=bounds.FINAL_RATIO,
         physical=True,
     ),
     _EFFICIENCY,
@@ -296,7 +267,7 @@ GEARSETS: tuple[Field, ...] = (
             f"Ratio of gear {gear}, or teeth: 38/11.",
             parse=cells.ratio,
             required=gear == 1,
-            bounds=RATIO,
+            bounds=bounds.GEAR_RATIO,
             physical=True,
         )
         for gear in range(1, 7)
@@ -312,16 +283,16 @@ ENGINES: tuple[Field, ...] = (
         "torque_factor",
         "Torque against that of the base.",
         "fraction",
-        bounds=Bounds(0.1, 10.0),
+        bounds=bounds.TORQUE_FACTOR,
     ),
-    Field("displacement", "displacement_m3", "Swept volume.", "volume", required=True, bounds=POSITIVE),
+    Field("displacement", "displacement_m3", "Swept volume.", "volume", required=True, bounds=bounds.DISPLACEMENT),
     Field(
         "rev limit",
         "rev_limit_rpm",
         "What it may be turned to.",
         "engine speed",
         required=True,
-        bounds=POSITIVE,
+        bounds=bounds.REV_LIMIT,
         unit="rpm",
     ),
     Field(
@@ -329,20 +300,20 @@ ENGINES: tuple[Field, ...] = (
         "launch_rpm",
         "Engine speed with the clutch slipping.",
         "engine speed",
-        bounds=POSITIVE,
+        bounds=bounds.LAUNCH_RPM,
         unit="rpm",
     ),
-    _inertia("Inertia of crank, flywheel and clutch.", required=True),
+    _inertia("Inertia of crank, flywheel and clutch.", bounds.ENGINE_INERTIA, required=True),
     Field("forced induction", "forced_induction", "Has a supercharger or turbocharger.", parse=cells.yes_no),
     Field("air breathing", "air_breathing", "Its power goes with the air.", parse=cells.yes_no),
     Field("measured at", "measured_at", "flywheel or wheels.", parse=cells.one_of("flywheel", "wheels")),
-    _number("dyno ratio", "dyno_ratio", "Overall ratio of a pull at the wheels.", RATIO),
+    _number("dyno ratio", "dyno_ratio", "Overall ratio of a pull at the wheels.", bounds.OVERALL_RATIO),
     Field(
         "sweep rate",
         "sweep_rpm_per_s",
         "How fast the pull was; 0 for steady.",
         "sweep rate",
-        bounds=NOT_NEGATIVE,
+        bounds=bounds.SWEEP,
     ),
     Field(
         "correction",
@@ -355,19 +326,19 @@ ENGINES: tuple[Field, ...] = (
         "dyno_pressure_pa",
         "Station pressure of the day.",
         "air pressure",
-        bounds=STATION_PRESSURE,
+        bounds=bounds.STATION_PRESSURE,
     ),
     Field(
         "dyno temperature",
         "dyno_temperature_k",
         "Air temperature of the day.",
         "temperature",
-        bounds=TEMPERATURE,
+        bounds=bounds.TEMPERATURE,
     ),
-    Field("dyno humidity", "dyno_humidity", "Relative humidity of the day.", "fraction", bounds=SHARE),
+    Field("dyno humidity", "dyno_humidity", "Relative humidity of the day.", "fraction", bounds=bounds.SHARE),
 )
 EXTRAS: tuple[Field, ...] = (
-    Field("position", "position_m", "Distance of its mass behind the front axle.", "length"),
+    Field("position", "position_m", "Distance of its mass behind the front axle.", "length", bounds=bounds.POSITION),
     _inertia("Inertia of what turns."),
     Field(
         "turns with",
@@ -375,23 +346,23 @@ EXTRAS: tuple[Field, ...] = (
         "What its inertia turns with.",
         parse=cells.one_of("front wheels", "rear wheels", "propshaft", "engine"),
     ),
-    Field("drag area change", "drag_area_m2", "Change of drag area.", "area"),
-    Field("front lift area change", "front_lift_area_m2", "Change of front lift area, upward.", "area"),
-    Field("rear lift area change", "rear_lift_area_m2", "Change of rear lift area, upward.", "area"),
-    Field("front ride height change", "front_ride_height_m", "Change of front ride height.", "length"),
-    Field("rear ride height change", "rear_ride_height_m", "Change of rear ride height.", "length"),
-    Field("pressure change", "pressure_pa", "Change of running tire pressure.", "tire pressure"),
+    Field("drag area change", "drag_area_m2", "Change of drag area.", "area", bounds=bounds.AREA_CHANGE),
+    Field("front lift area change", "front_lift_area_m2", "Change of front lift area, upward.", "area", bounds=bounds.AREA_CHANGE),
+    Field("rear lift area change", "rear_lift_area_m2", "Change of rear lift area, upward.", "area", bounds=bounds.AREA_CHANGE),
+    Field("front ride height change", "front_ride_height_m", "Change of front ride height.", "length", bounds=bounds.HEIGHT_CHANGE),
+    Field("rear ride height change", "rear_ride_height_m", "Change of rear ride height.", "length", bounds=bounds.HEIGHT_CHANGE),
+    Field("pressure change", "pressure_pa", "Change of running tire pressure.", "tire pressure", bounds=bounds.PRESSURE_CHANGE),
     _number(
-        "rolling change", "rolling_change", "Change of the tires' rolling coefficient.", Bounds(-0.5, 0.5)
+        "rolling change", "rolling_change", "Change of the tires' rolling coefficient.", bounds.ROLLING_CHANGE
     ),
-    _number("grip factor", "grip_factor", "Grip against that without it.", GRIP),
-    Field("brake drag change", "brake_drag_n", "Change of the drag of all brakes.", "force"),
+    _number("grip factor", "grip_factor", "Grip against that without it.", bounds.GRIP),
+    Field("brake drag change", "brake_drag_n", "Change of the drag of all brakes.", "force", bounds=bounds.BRAKE_DRAG_CHANGE),
     Field(
         "speed cap",
         "cap_ms",
         "Road speed that may not be passed with it.",
         "speed",
-        bounds=POSITIVE,
+        bounds=bounds.SPEED,
         rating=True,
     ),
     Field(
@@ -399,7 +370,7 @@ EXTRAS: tuple[Field, ...] = (
         "parachute_drag_area_m2",
         "Drag area of a parachute.",
         "area",
-        bounds=NOT_NEGATIVE,
+        bounds=bounds.PARACHUTE,
     ),
 )
 KITS: tuple[Field, ...] = (
@@ -417,9 +388,9 @@ KITS: tuple[Field, ...] = (
 )
 CURVES: tuple[Field, ...] = (
     Field("engine", "engine", "Name of the curve, as engines give it.", required=True),
-    Field("rpm", "rpm", "Engine speed.", "engine speed", required=True, bounds=POSITIVE, unit="rpm"),
-    Field("torque", "torque_nm", "Torque at that speed.", "torque", bounds=NOT_NEGATIVE),
-    Field("power", "power_w", "Power at that speed, if torque is not given.", "power", bounds=NOT_NEGATIVE),
+    Field("rpm", "rpm", "Engine speed.", "engine speed", required=True, bounds=bounds.RPM, unit="rpm"),
+    Field("torque", "torque_nm", "Torque at that speed.", "torque", bounds=bounds.TORQUE),
+    Field("power", "power_w", "Power at that speed, if torque is not given.", "power", bounds=bounds.POWER),
     _NOTES,
 )
 
@@ -427,12 +398,12 @@ SHEETS: Mapping[str, Sheet] = MappingProxyType(
     {
         sheet.name: sheet
         for sheet in (
-            Sheet("tires", "tire", (*COMMON, *TIRES)),
-            Sheet("wheels", "wheel", (*COMMON, *WHEELS)),
-            Sheet("rotors", "rotor", (*COMMON, *ROTORS)),
-            Sheet("final_drives", "final drive", (*COMMON, *FINAL_DRIVES)),
-            Sheet("gearsets", "gearset", (*COMMON, *GEARSETS)),
-            Sheet("engines", "engine", (*COMMON, *ENGINES), inherits=True),
+            Sheet("tires", "tire", (*_common(bounds.TIRE_MASS), *TIRES)),
+            Sheet("wheels", "wheel", (*_common(bounds.WHEEL_MASS), *WHEELS)),
+            Sheet("rotors", "rotor", (*_common(bounds.ROTOR_MASS), *ROTORS)),
+            Sheet("final_drives", "final drive", (*_common(bounds.FINAL_DRIVE_MASS), *FINAL_DRIVES)),
+            Sheet("gearsets", "gearset", (*_common(bounds.GEARSET_MASS), *GEARSETS)),
+            Sheet("engines", "engine", (*_common(bounds.ENGINE_MASS), *ENGINES), inherits=True),
             Sheet("extras", "extra", (*COMMON, *EXTRAS)),
             Sheet("kits", "", KITS),
             Sheet("curves", "", CURVES),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 from optimizer.scenario import cells
@@ -10,7 +11,7 @@ from optimizer.scenario.columns import MONEY, Field
 from optimizer.scenario.event import Assumption
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.parts import Basis
-from optimizer.units import Unit, find_unit, parse_quantity, split_quantity, take_tilde
+from optimizer.units import Unit, find_unit, parse_quantity, shown, shown_in, split_quantity, take_tilde
 
 
 @dataclass(slots=True)
@@ -100,6 +101,10 @@ class Entry:
         return text if text.endswith(unit) else f"{text} {unit}"
 
 
+NOT_KNOWN = frozenset({"?", "??", "-", "--", "n/a", "na", "tbd", "tba", "unknown", "ask"})
+"""What is written for a number nobody has yet; a blank says it."""
+
+
 def value_of(item: Field, text: str, unit: Unit | None, findings: Findings) -> tuple[Any, bool]:
     """Read one value that is not blank, and whether it is marked as assumed by ``~``.
 
@@ -122,24 +127,42 @@ def value_of(item: Field, text: str, unit: Unit | None, findings: Findings) -> t
     if cells.SPREADSHEET_ERROR.fullmatch(text.upper()):
         raise ValueError("is a spreadsheet's error, not a value")
     assumed, bare = take_tilde(text) if item.has_basis else (False, text)
+    if (item.is_number or item.dimension == MONEY) and bare.lower() in NOT_KNOWN:
+        raise ValueError("is no number; leave it blank where it is not known")
     if item.dimension == MONEY:
         return cells.money(bare, findings.currency), False
-    value = _with_unit(item, bare, unit, metric=findings.metric) if item.dimension else item.parse(bare)
+    if item.dimension:
+        value, said_in = _with_unit(item, bare, unit, metric=findings.metric)
+    else:
+        value, said_in = item.parse(bare), None
     if isinstance(value, float):
-        complaint = item.bounds.complaint(value, item.dimension, metric=findings.metric)
+        complaint = item.bounds.complaint(value, partial(_limit, item, said_in, metric=findings.metric))
         if complaint:
             raise ValueError(complaint)
     return value, assumed
 
 
-def _with_unit(item: Field, text: str, unit: Unit | None, *, metric: bool) -> float:
-    """Read a number in the unit of its column, in its own, or in the one that the name of the field says."""
-    number, own = split_quantity(text)
-    if unit is None and not own and item.unit:
-        return find_unit(item.unit, item.dimension).inside(number)
+def _limit(item: Field, unit: Unit | None, value: float, *, metric: bool) -> str:
+    """Text of the end of a range, in the unit in which the value was typed."""
     if unit is None:
-        return parse_quantity(text, item.dimension, metric=metric)
-    found = find_unit(own, item.dimension) if own else unit
-    if found != unit and item.dimension != "fraction":
-        raise ValueError(f"is in {found.name}, but its column is in {unit.name}")
-    return found.inside(number)
+        return shown(value, item.dimension if value else "", metric=metric)
+    return shown_in(value, unit.name, item.dimension) if value or unit.offset else "0"
+
+
+def _with_unit(item: Field, text: str, unit: Unit | None, *, metric: bool) -> tuple[float, Unit | None]:
+    """Read a number in the unit of its column, in its own, or in the one that the name of the field says.
+
+    The unit is None for a fraction that was typed without one.
+    """
+    number, own = split_quantity(text)
+    if own:
+        found = find_unit(own, item.dimension)
+        if unit is not None and found != unit and item.dimension != "fraction":
+            raise ValueError(f"is in {found.name}, but its column is in {unit.name}")
+    elif unit is not None:
+        found = unit
+    elif item.unit:
+        found = find_unit(item.unit, item.dimension)
+    else:
+        return parse_quantity(text, item.dimension, metric=metric), None
+    return found.inside(number), found

@@ -2,20 +2,8 @@
 
 from __future__ import annotations
 
-from optimizer.scenario import cells
-from optimizer.scenario.columns import (
-    EFFICIENCY,
-    GRIP,
-    MONEY,
-    NOT_NEGATIVE,
-    POSITIVE,
-    ROLLING,
-    SHARE,
-    STATION_PRESSURE,
-    TEMPERATURE,
-    Bounds,
-    Field,
-)
+from optimizer.scenario import bounds, cells
+from optimizer.scenario.columns import MONEY, Field
 from optimizer.scenario.parts import KINDS
 from optimizer.units import parse_number
 
@@ -49,59 +37,57 @@ CHECKS: tuple[str, ...] = (
 )
 """Names of the built-in checks, as overrides and reasons use them."""
 
-_PART_OF_AN_AXLE = Bounds(0.05, 0.95)
-
 CAR: tuple[Field, ...] = (
     Field("name", "name", "What the crew calls it.", required=True),
-    Field("mass", "mass_kg", "Driver and fuel aboard.", "mass", required=True, bounds=POSITIVE),
+    Field("mass", "mass_kg", "Driver and fuel aboard.", "mass", required=True, bounds=bounds.CAR_MASS),
     Field(
         "front share",
         "front_share",
         "Share on the front axle.",
         "fraction",
         required=True,
-        bounds=_PART_OF_AN_AXLE,
+        bounds=bounds.PART_OF_AN_AXLE,
     ),
-    Field("wheelbase", "wheelbase_m", "Distance of the axles.", "length", required=True, bounds=POSITIVE),
-    Field("cg height", "cg_height_m", "Height of the center of gravity.", "length", bounds=POSITIVE),
+    Field("wheelbase", "wheelbase_m", "Distance of the axles.", "length", required=True, bounds=bounds.WHEELBASE),
+    Field("cg height", "cg_height_m", "Height of the center of gravity.", "length", bounds=bounds.CG_HEIGHT),
     Field(
         "drag area",
         "drag_area_m2",
         "Drag coefficient x frontal area.",
         "area",
         required=True,
-        bounds=POSITIVE,
+        bounds=bounds.DRAG_AREA,
     ),
-    Field("front lift area", "front_lift_area_m2", "Lift at the front axle, upward.", "area"),
-    Field("rear lift area", "rear_lift_area_m2", "Lift at the rear axle, upward.", "area"),
+    Field("front lift area", "front_lift_area_m2", "Lift at the front axle, upward.", "area", bounds=bounds.LIFT_AREA),
+    Field("rear lift area", "rear_lift_area_m2", "Lift at the rear axle, upward.", "area", bounds=bounds.LIFT_AREA),
     Field(
         "drag area per height",
         "drag_area_per_height_m",
         "Drag area gained per mean ride height.",
-        "area per length",
+        "area per length", bounds=bounds.AREA_PER_LENGTH,
     ),
     Field(
         "drag area per tire width",
         "drag_area_per_tire_width_m",
         "Drag area gained per section width of the front tires.",
-        "area per length",
+        "area per length", bounds=bounds.AREA_PER_LENGTH,
     ),
     Field("drive", "drive", "front, rear or all.", parse=cells.one_of("front", "rear", "all"), required=True),
     Field("start", "start_speed_ms", 'clutch, or such as "pushed to 45 mph".', parse=cells.start_speed),
-    Field("shift time", "shift_time_s", "Time without thrust.", "time", bounds=Bounds(0.0, 10.0)),
+    Field("shift time", "shift_time_s", "Time without thrust.", "time", bounds=bounds.SHIFT_TIME),
     Field(
         "driveline efficiency",
         "driveline_efficiency",
         "Share of the power that reaches the tires.",
         "fraction",
-        bounds=EFFICIENCY,
+        bounds=bounds.EFFICIENCY,
     ),
     Field(
         "grip use limit",
         "grip_use_limit",
         "Share of full grip the driver will use.",
         "fraction",
-        bounds=Bounds(0.0, 1.0, low_included=False),
+        bounds=bounds.PART_SHARE,
     ),
     Field(
         "limiter",
@@ -110,38 +96,38 @@ CAR: tuple[Field, ...] = (
         parse=cells.one_of("fixed", "adjustable"),
     ),
     Field(
-        "brake front share", "brake_front_share", "Share of brake force in front.", "fraction", bounds=SHARE
+        "brake front share", "brake_front_share", "Share of brake force in front.", "fraction", bounds=bounds.SHARE
     ),
     Field(
         "propshaft inertia",
         "propshaft_inertia_kgm2",
         "What turns with the final drive's input.",
         "inertia",
-        bounds=NOT_NEGATIVE,
+        bounds=bounds.INERTIA,
     ),
     Field(
         "gearbox inertia",
         "gearbox_inertia_kgm2",
         "What turns with the engine.",
         "inertia",
-        bounds=NOT_NEGATIVE,
+        bounds=bounds.INERTIA,
     ),
 )
 HUB: tuple[Field, ...] = (
     Field("bolt pattern", "bolt_pattern", "Bolts x circle.", parse=cells.bolt_pattern, required=True),
-    Field("center bore", "center_bore_m", "Diameter of the hub.", "length", required=True, bounds=POSITIVE),
-    Field("offset min", "offset_min_m", "Least wheel offset that clears.", "length", required=True),
-    Field("offset max", "offset_max_m", "Greatest wheel offset that clears.", "length", required=True),
+    Field("center bore", "center_bore_m", "Diameter of the hub.", "length", required=True, bounds=bounds.BORE),
+    Field("offset min", "offset_min_m", "Least wheel offset that clears.", "length", required=True, bounds=bounds.OFFSET),
+    Field("offset max", "offset_max_m", "Greatest wheel offset that clears.", "length", required=True, bounds=bounds.OFFSET),
     Field(
-        "max tire diameter", "max_tire_diameter_m", "What the wheelhouse takes.", "length", bounds=POSITIVE
+        "max tire diameter", "max_tire_diameter_m", "What the wheelhouse takes.", "length", bounds=bounds.TIRE_DIAMETER
     ),
-    Field("max tire width", "max_tire_width_m", "What the wheelhouse takes.", "length", bounds=POSITIVE),
+    Field("max tire width", "max_tire_width_m", "What the wheelhouse takes.", "length", bounds=bounds.TIRE_WIDTH),
     Field(
         "heaviest corner share",
         "heaviest_corner_share",
         "Share of the axle's load on its heavier wheel.",
         "fraction",
-        bounds=Bounds(0.5, 1.0),
+        bounds=bounds.CORNER_SHARE,
     ),
     Field(
         "tire pressure",
@@ -149,13 +135,13 @@ HUB: tuple[Field, ...] = (
         "Planned gauge pressure.",
         "tire pressure",
         required=True,
-        bounds=POSITIVE,
+        bounds=bounds.PRESSURE,
     ),
     Field(
-        "ride height", "ride_height_m", "Clearance as it stands.", "length", required=True, bounds=POSITIVE
+        "ride height", "ride_height_m", "Clearance as it stands.", "length", required=True, bounds=bounds.RIDE_HEIGHT
     ),
-    Field("min ride height", "min_ride_height_m", "Least clearance.", "length", bounds=NOT_NEGATIVE),
-    Field("hub inertia", "hub_inertia_kgm2", "Hub and shaft of one wheel.", "inertia", bounds=NOT_NEGATIVE),
+    Field("min ride height", "min_ride_height_m", "Least clearance.", "length", bounds=bounds.RIDE_HEIGHT),
+    Field("hub inertia", "hub_inertia_kgm2", "Hub and shaft of one wheel.", "inertia", bounds=bounds.INERTIA),
 )
 SLOT: tuple[Field, ...] = (
     Field("name", "name", "Unique, as shown on screen.", required=True),
@@ -166,12 +152,12 @@ SLOT: tuple[Field, ...] = (
     Field("fitted", "fitted", "Id of the part now in it, or none.", required=True),
     Field("work", "work", "Jobs that any change in it needs.", parse=cells.listing),
     Field("interfaces", "interfaces", "What the car offers to bolt to.", parse=cells.word_set),
-    Field("position", "position_m", "Distance behind the front axle.", "length"),
+    Field("position", "position_m", "Distance behind the front axle.", "length", bounds=bounds.POSITION),
 )
 JOB: tuple[Field, ...] = (
     Field("name", "name", "Unique; parts and slots name it.", required=True),
     Field("cost", "cost_cents", "Money it costs, once.", MONEY),
-    Field("hours", "hours", "Own hours it takes.", "work time", bounds=NOT_NEGATIVE, unit="h"),
+    Field("hours", "hours", "Own hours it takes.", "work time", bounds=bounds.HOURS, unit="h"),
 )
 EVENT: tuple[Field, ...] = (
     Field("name", "name", "What the crew calls it.", required=True),
@@ -179,7 +165,7 @@ EVENT: tuple[Field, ...] = (
     Field("currency", "currency", "Currency of all money.", parse=cells.one_of(*cells.CURRENCIES)),
     Field("speed unit", "speed_unit", "mph or km/h.", parse=cells.one_of("mph", "km/h")),
     Field("budget", "budget_cents", "Money there is; blank if not limited.", MONEY),
-    Field("own hours", "hours_limit", "Own hours there are.", "work time", bounds=NOT_NEGATIVE, unit="h"),
+    Field("own hours", "hours_limit", "Own hours there are.", "work time", bounds=bounds.HOURS, unit="h"),
     Field("class", "race_class", "Class now entered.", required=True),
     Field("salt", "salt", "Salt condition expected.", required=True),
     Field(
@@ -189,7 +175,7 @@ EVENT: tuple[Field, ...] = (
         parse=cells.one_of("refuse", "limiter"),
     ),
     Field(
-        "max tire age", "max_tire_age_years", "Oldest tire allowed.", "age", bounds=NOT_NEGATIVE, unit="years"
+        "max tire age", "max_tire_age_years", "Oldest tire allowed.", "age", bounds=bounds.TIRE_AGE, unit="years"
     ),
     Field("tire categories", "tire_categories", "Tire categories allowed.", parse=cells.listing),
     Field(
@@ -197,7 +183,7 @@ EVENT: tuple[Field, ...] = (
         "max_circumference_mismatch",
         "Greatest difference front to rear with all wheels driven.",
         "fraction",
-        bounds=SHARE,
+        bounds=bounds.SHARE,
     ),
     Field("carries", "carries", "Tags the car carries whatever is chosen.", parse=cells.word_set),
 )
@@ -207,19 +193,19 @@ COST: tuple[Field, ...] = (
 )
 COURSE: tuple[Field, ...] = (
     Field(
-        "run up", "run_up_m", "Distance before the clocks.", "distance", required=True, bounds=NOT_NEGATIVE
+        "run up", "run_up_m", "Distance before the clocks.", "distance", required=True, bounds=bounds.RUN_UP
     ),
-    Field("timed", "timed_m", "Timed distance.", "distance", required=True, bounds=POSITIVE),
-    Field("shutdown", "shutdown_m", "Distance to stop in.", "distance", required=True, bounds=POSITIVE),
+    Field("timed", "timed_m", "Timed distance.", "distance", required=True, bounds=bounds.TIMED),
+    Field("shutdown", "shutdown_m", "Distance to stop in.", "distance", required=True, bounds=bounds.SHUTDOWN),
     Field(
         "elevation",
         "elevation_m",
         "Above sea level.",
         "distance",
         required=True,
-        bounds=Bounds(-500.0, 6000.0),
+        bounds=bounds.ELEVATION,
     ),
-    Field("bearing", "bearing_deg", "Direction of travel.", "angle", unit="deg", bounds=Bounds(0.0, 360.0)),
+    Field("bearing", "bearing_deg", "Direction of travel.", "angle", unit="deg", bounds=bounds.BEARING),
 )
 SCORING: tuple[Field, ...] = (
     Field("measure", "measure", "mean, trap or exit.", parse=cells.one_of("mean", "trap", "exit")),
@@ -235,25 +221,25 @@ SALT: tuple[Field, ...] = (
         "What the salt adds to every tire.",
         parse=parse_number,
         required=True,
-        bounds=ROLLING,
+        bounds=bounds.ROLLING,
         physical=True,
     ),
-    Field("grip", "grip", "Grip of a tire.", parse=parse_number, required=True, bounds=GRIP, physical=True),
+    Field("grip", "grip", "Grip of a tire.", parse=parse_number, required=True, bounds=bounds.GRIP, physical=True),
     Field(
         "slip at slide",
         "slip_at_slide",
         "Slip at which a tire slides.",
         "fraction",
-        bounds=Bounds(0.0, 1.0, low_included=False),
+        bounds=bounds.PART_SHARE,
     ),
 )
 AIR: tuple[Field, ...] = (
-    Field("pressure", "pressure_pa", "Station pressure.", "air pressure", bounds=STATION_PRESSURE),
-    Field("temperature", "temperature_k", "Of the air.", "temperature", bounds=TEMPERATURE),
-    Field("humidity", "humidity", "Relative humidity.", "fraction", bounds=SHARE),
-    Field("wind speed", "wind_ms", "At the height of the car.", "speed", bounds=NOT_NEGATIVE),
+    Field("pressure", "pressure_pa", "Station pressure.", "air pressure", bounds=bounds.STATION_PRESSURE),
+    Field("temperature", "temperature_k", "Of the air.", "temperature", bounds=bounds.TEMPERATURE),
+    Field("humidity", "humidity", "Relative humidity.", "fraction", bounds=bounds.SHARE),
+    Field("wind speed", "wind_ms", "At the height of the car.", "speed", bounds=bounds.WIND),
     Field(
-        "wind from", "wind_from_deg", "Where it blows from.", "angle", unit="deg", bounds=Bounds(0.0, 360.0)
+        "wind from", "wind_from_deg", "Where it blows from.", "angle", unit="deg", bounds=bounds.BEARING
     ),
 )
 FAST_CASE: tuple[Field, ...] = (
@@ -264,19 +250,19 @@ FAST_CASE: tuple[Field, ...] = (
         "tire_speed_margin",
         "Kept below a tire's rating.",
         "fraction",
-        bounds=Bounds(0.0, 0.9),
+        bounds=bounds.MARGIN,
     ),
 )
 STOPPING: tuple[Field, ...] = (
     Field(
-        "gentle", "gentle_g", "Rate of a gentle stop.", "braking", bounds=Bounds(0.0, 2.0, low_included=False)
+        "gentle", "gentle_g", "Rate of a gentle stop.", "braking", bounds=bounds.DECELERATION
     ),
     Field(
         "grip share",
         "grip_share",
         "Share of grip a braked axle may use.",
         "fraction",
-        bounds=Bounds(0.0, 1.0, low_included=False),
+        bounds=bounds.PART_SHARE,
     ),
     Field("salt", "salt", "Condition of the shutdown.", required=True),
 )
@@ -335,14 +321,14 @@ LIMIT: tuple[Field, ...] = (
 )
 BRACKET: tuple[Field, ...] = (
     Field("name", "name", "As the rule book calls it.", required=True),
-    Field("above", "above_ms", "Speed above which it holds.", "speed", required=True, bounds=POSITIVE),
+    Field("above", "above_ms", "Speed above which it holds.", "speed", required=True, bounds=bounds.SPEED),
     Field("requires", "requires", "Tag that the build must carry.", required=True),
-    Field("hold off", "hold_off_ms", "Kept below it without.", "speed", bounds=NOT_NEGATIVE),
+    Field("hold off", "hold_off_ms", "Kept below it without.", "speed", bounds=bounds.HOLD_OFF),
 )
 CLASS: tuple[Field, ...] = (
     Field("name", "name", "As the rule book calls it.", required=True),
-    Field("record", "record_ms", "Speed to beat.", "speed", required=True, bounds=POSITIVE),
-    Field("margin", "record_margin", "By how much it must be beaten.", "fraction", bounds=SHARE),
+    Field("record", "record_ms", "Speed to beat.", "speed", required=True, bounds=bounds.SPEED),
+    Field("margin", "record_margin", "By how much it must be beaten.", "fraction", bounds=bounds.SHARE),
 )
 OVERRIDE: tuple[Field, ...] = (
     Field("check", "check", "Name of the check that is lifted.", required=True),

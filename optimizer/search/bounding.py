@@ -13,6 +13,7 @@ import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.physics.grip import slip_of_grip_use
+from optimizer.run.conditions import Conditions
 from optimizer.run.driving import Gear
 from optimizer.run.inputs import side_by_side
 from optimizer.run.judge import Judge
@@ -115,10 +116,10 @@ class Bounding:
         self.simulated += len(roll)
         return run.passing.surface[1]
 
-    def least_slip(self, batch: Batch, speed: FloatArray) -> FloatArray:
-        """Slip (B,) that every completion at least has on the fast day while it keeps a ground speed (B,)."""
+    def least_slip(self, batch: Batch, speed: FloatArray, conditions: Conditions) -> FloatArray:
+        """Slip (B,) that every completion at least has while it keeps a ground speed (B,)."""
         roll, grip = _extreme_points(batch.span, best=True)
-        gear = Gear(self.space.inputs(batch.frame, roll, self.judge.fast, grip), 0)
+        gear = Gear(self.space.inputs(batch.frame, roll, conditions, grip), 0)
         drag, rolling, pressure = gear.resistance(speed)
         base, shift = gear.grip(rolling, pressure)
         thrust = np.maximum(drag + rolling, 0.0)

@@ -123,17 +123,8 @@ class Narrower:
         return own
 
     def good_tires(self, batch: Batch, level: float) -> tuple[IntArray, Batch]:
-        """Drive sets and undriven tires that are good for the fast day of any build that reaches the level."""
-        cap = np.minimum(batch.sets.cap_ms, self.judge.least_cap_ms(level, NEAR_CAP_MS))
-        ground = np.maximum(self.bounding.slowest_on_fast_day(batch), level)
-        turning = ground.copy()
-        close = self._near_rating(batch)
-        if np.isfinite(level) and len(close):
-            lead, ground_lead = self.bounding.fast_day_lead(batch.take(close))
-            turning[close] = np.maximum(turning[close], level + lead)
-            ground[close] = np.maximum(ground[close], level + ground_lead)
-        ground = np.minimum(ground, cap)
-        turning = np.maximum(np.minimum(turning, cap), ground * (1 + self.bounding.least_slip(batch, ground)))
+        """Drive sets and undriven tires that are good for the fast day, and the runs, of any build at the level."""
+        ground, turning = self._least_surface(batch, level)
         fit = np.ones(len(batch.sets), dtype=bool)
         allowed = list(batch.sets.allowed)
         for axle in AXLES:
@@ -145,6 +136,25 @@ class Narrower:
                 fit &= holds[np.arange(len(fit)), batch.sets.builds[:, s]]
         sets = replace(batch.sets, allowed=tuple(allowed))
         return np.flatnonzero(fit & sets.completable), replace(batch, sets=sets)
+
+    def _least_surface(self, batch: Batch, level: float) -> tuple[FloatArray, FloatArray]:
+        """Speeds that undriven and driven tires reach at least in any build at the level: (B,) each."""
+        bounding, judge = self.bounding, self.judge
+        cap = np.minimum(batch.sets.cap_ms, judge.least_cap_ms(level, NEAR_CAP_MS))
+        ground = bounding.slowest_on_fast_day(batch)
+        turning = ground.copy()
+        close = self._near_rating(batch)
+        if np.isfinite(level) and len(close):
+            lead, ground_lead = bounding.fast_day_lead(batch.take(close))
+            turning[close] = np.maximum(turning[close], level + lead)
+            ground[close] = np.maximum(ground[close], level + ground_lead)
+        ground = np.minimum(ground, cap)
+        turning = np.maximum(np.minimum(turning, cap), ground * (1 + bounding.least_slip(batch, ground, judge.fast)))
+        if not np.isfinite(level):
+            return ground, turning
+        run = np.full(len(ground), level)
+        slip = np.minimum.reduce([bounding.least_slip(batch, run, each) for each in judge.conditions])
+        return np.maximum(ground, run), np.maximum(turning, run * (1 + slip))
 
     def _near_rating(self, batch: Batch) -> IntArray:
         """Drive sets with a tire that the fastest of their completions would take past its rating."""
