@@ -6,6 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 
+def place_of(file: str, row: int) -> str:
+    """File and row as shown: sheets have rows, TOML files have lines; 0 stands for neither."""
+    return f"{file} {'line' if file.endswith('.toml') else 'row'} {row}" if row else file
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class Fault:
     """One thing that is wrong in what the crew wrote down.
@@ -15,7 +20,7 @@ class Fault:
     file : str
         Name of the sheet or TOML file, as the user knows it (``tires.csv``, ``parts.xlsx [wheels]``).
     row : int
-        Row as the spreadsheet numbers it (the header is row 1); 0 where no row applies.
+        Row as the spreadsheet numbers it (the header is row 1), or line of a TOML file; 0 where no row applies.
     column : str
         Column header as typed, or the dotted key of a TOML value; empty where none applies.
     typed : str
@@ -31,8 +36,7 @@ class Fault:
     expected: str
 
     def __str__(self) -> str:
-        place = self.file + (f" row {self.row}" if self.row else "")
-        place += f", {self.column}" if self.column else ""
+        place = place_of(self.file, self.row) + (f", {self.column}" if self.column else "")
         return f"{place}: {self.typed!r} {self.expected}" if self.typed else f"{place}: {self.expected}"
 
 

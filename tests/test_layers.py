@@ -36,6 +36,8 @@ scenario.toml_files
 scenario.assumed
 scenario.settings
 scenario.catalog
+scenario.rule_words
+scenario.sense
 scenario.crosscheck
 scenario.reading
 

@@ -171,7 +171,7 @@ def simulate(
         gear = None if last_gear is None else last_gear[start : start + CHUNK]
         return _simulate_chunk(inputs.take(slice(start, start + CHUNK)), marks_m, measure, gear)
 
-    parts = [chunk(start) for start in range(0, len(inputs), CHUNK)]
+    parts = [chunk(start) for start in range(0, max(1, len(inputs)), CHUNK)]
     passing = Passing(
         *(
             np.concatenate([getattr(part.passing, name) for part in parts], axis=1)

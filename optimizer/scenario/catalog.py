@@ -25,11 +25,15 @@ TORQUE_AND_POWER_AGREE = 0.03
 
 @dataclass(slots=True)
 class Draft:
-    """Entries of all sheets. ``parts`` by sheet; ``curves`` by the name that engines give."""
+    """Entries of all sheets. ``parts`` by sheet; ``curves``, and their ``points``, by the name engines give.
+
+    ``broken`` are sheets whose ids are not known: nothing that may be one of them is called unknown.
+    """
 
     parts: dict[str, list[Entry]] = field(default_factory=dict)
     kits: list[Entry] = field(default_factory=list)
     curves: dict[str, CurvePoints] = field(default_factory=dict)
+    points: dict[str, list[Entry]] = field(default_factory=dict)
     named_curves: set[str] = field(default_factory=set)
     broken: set[str] = field(default_factory=set)
 
@@ -53,6 +57,9 @@ def read_catalog(tables: Mapping[str, Table | None], findings: Findings) -> Draf
         if table is None:
             continue
         entries = read_rows(table, sheet, findings)
+        key = "engine" if name == "curves" else "id"
+        if entries and not any(key in entry.values for entry in entries):
+            draft.broken.add(name)
         if name == "curves":
             _read_curves(entries, draft, findings)
             continue
@@ -118,6 +125,7 @@ def _read_curves(entries: Sequence[Entry], draft: Draft, findings: Findings) -> 
                 findings, "engine", "stands in two places; keep the rows of a curve together", name
             )
         draft.named_curves.add(name)
+        draft.points[name] = points
         for before, after in itertools.pairwise(points):
             if after.values.get("rpm", math.inf) <= before.values.get("rpm", 0.0):
                 after.fault(

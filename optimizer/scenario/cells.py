@@ -194,12 +194,8 @@ def tire_size(text: str) -> dict[str, object]:
 
 def _why_not_a_size(bare: str) -> str:
     example = "must be a size code such as 205/60R15 or 205/60R15 91V"
-    digits = re.sub(r"(?<=[\d/R])O|O(?=[\d/R])", "0", bare)
-    if digits != bare and _SIZE.fullmatch(digits):
-        return f"has a letter O where a digit belongs; write {digits}"
-    without_r = re.fullmatch(r"P?(\d{3}/\d{2})\s+(\d{2}(?:\s.*)?)", bare)
-    if without_r:
-        return f"has no R for a radial; write {without_r[1]}R{without_r[2]}"
+    if slip := _slip_in_size(bare):
+        return slip
     if re.match(r"T\d{3}/", bare):
         return "is a temporary spare (T): not for speed"
     if re.match(r"\d{3}\s*[A-Z]?R\s*\d{2}", bare):
@@ -209,6 +205,15 @@ def _why_not_a_size(bare: str) -> str:
     if re.match(r"LT|.*R\d\d(LT|C)", bare):
         return "is a light truck size, whose loads are read from another table: " + example
     return example
+
+
+def _slip_in_size(bare: str) -> str:
+    """What the usual slip in a size code is, with the code that was meant; empty for any other."""
+    digits = re.sub(r"(?<=[\d/R])O|O(?=[\d/R])", "0", bare)
+    if digits != bare and _SIZE.fullmatch(digits):
+        return f"has a letter O where a digit belongs; write {digits}"
+    without_r = re.fullmatch(r"P?(\d{3}/\d{2})\s+(\d{2}(?:\s.*)?)", bare)
+    return f"has no R for a radial; write {without_r[1]}R{without_r[2]}" if without_r else ""
 
 
 def service(text: str) -> tuple[int, str | None]:

@@ -199,13 +199,18 @@ WHEELS: tuple[Field, ...] = (
         required=True,
     ),
     Field("center bore", "center_bore_m", "Bore at the hub.", "length", required=True, bounds=bounds.BORE),
-    Field("offset", "offset_m", "Mounting face outward of the rim's middle.", "length", required=True, bounds=bounds.OFFSET),
+    Field(
+        "offset",
+        "offset_m",
+        "Mounting face outward of the rim's middle.",
+        "length",
+        required=True,
+        bounds=bounds.OFFSET,
+    ),
     Field(
         "load rating", "load_rating_kg", "Load one wheel is rated for.", "mass", bounds=bounds.LOAD_RATING, rating=True
     ),
-    Field(
-        "max pressure", "max_pressure_pa", "Limit of the rim.", "tire pressure", bounds=bounds.PRESSURE, rating=True
-    ),
+    Field("max pressure", "max_pressure_pa", "Limit of the rim.", "tire pressure", bounds=bounds.PRESSURE, rating=True),
     Field(
         "brake clearance",
         "brake_clearance_m",
@@ -241,9 +246,7 @@ ROTORS: tuple[Field, ...] = (
         bounds=bounds.RISE,
         rating=True,
     ),
-    Field(
-        "brake drag", "brake_drag_n", "Drag of one released brake, at the road.", "force", bounds=bounds.BRAKE_DRAG
-    ),
+    Field("brake drag", "brake_drag_n", "Drag of one released brake, at the road.", "force", bounds=bounds.BRAKE_DRAG),
     _inertia("Spin inertia of one rotor."),
 )
 FINAL_DRIVES: tuple[Field, ...] = (
@@ -347,16 +350,50 @@ EXTRAS: tuple[Field, ...] = (
         parse=cells.one_of("front wheels", "rear wheels", "propshaft", "engine"),
     ),
     Field("drag area change", "drag_area_m2", "Change of drag area.", "area", bounds=bounds.AREA_CHANGE),
-    Field("front lift area change", "front_lift_area_m2", "Change of front lift area, upward.", "area", bounds=bounds.AREA_CHANGE),
-    Field("rear lift area change", "rear_lift_area_m2", "Change of rear lift area, upward.", "area", bounds=bounds.AREA_CHANGE),
-    Field("front ride height change", "front_ride_height_m", "Change of front ride height.", "length", bounds=bounds.HEIGHT_CHANGE),
-    Field("rear ride height change", "rear_ride_height_m", "Change of rear ride height.", "length", bounds=bounds.HEIGHT_CHANGE),
-    Field("pressure change", "pressure_pa", "Change of running tire pressure.", "tire pressure", bounds=bounds.PRESSURE_CHANGE),
-    _number(
-        "rolling change", "rolling_change", "Change of the tires' rolling coefficient.", bounds.ROLLING_CHANGE
+    Field(
+        "front lift area change",
+        "front_lift_area_m2",
+        "Change of front lift area, upward.",
+        "area",
+        bounds=bounds.AREA_CHANGE,
     ),
+    Field(
+        "rear lift area change",
+        "rear_lift_area_m2",
+        "Change of rear lift area, upward.",
+        "area",
+        bounds=bounds.AREA_CHANGE,
+    ),
+    Field(
+        "front ride height change",
+        "front_ride_height_m",
+        "Change of front ride height.",
+        "length",
+        bounds=bounds.HEIGHT_CHANGE,
+    ),
+    Field(
+        "rear ride height change",
+        "rear_ride_height_m",
+        "Change of rear ride height.",
+        "length",
+        bounds=bounds.HEIGHT_CHANGE,
+    ),
+    Field(
+        "pressure change",
+        "pressure_pa",
+        "Change of running tire pressure.",
+        "tire pressure",
+        bounds=bounds.PRESSURE_CHANGE,
+    ),
+    _number("rolling change", "rolling_change", "Change of the tires' rolling coefficient.", bounds.ROLLING_CHANGE),
     _number("grip factor", "grip_factor", "Grip against that without it.", bounds.GRIP),
-    Field("brake drag change", "brake_drag_n", "Change of the drag of all brakes.", "force", bounds=bounds.BRAKE_DRAG_CHANGE),
+    Field(
+        "brake drag change",
+        "brake_drag_n",
+        "Change of the drag of all brakes.",
+        "force",
+        bounds=bounds.BRAKE_DRAG_CHANGE,
+    ),
     Field(
         "speed cap",
         "cap_ms",
@@ -377,9 +414,7 @@ KITS: tuple[Field, ...] = (
     Field("id", "id", "Unique name across all sheets.", parse=cells.identifier, required=True),
     Field("name", "name", "What a builder calls it."),
     Field("price", "price_cents", "Price of the whole kit.", MONEY, required=True),
-    Field(
-        "contents", "contents", "Parts and pieces: T07 x4; W03 x4.", parse=cells.kit_contents, required=True
-    ),
+    Field("contents", "contents", "Parts and pieces: T07 x4; W03 x4.", parse=cells.kit_contents, required=True),
     Field("stock", "stock", "Kits on offer.", parse=cells.count),
     Field("fitting included", "fitting_included", "Its pieces come mounted.", parse=cells.yes_no),
     _NOTES,

@@ -14,29 +14,27 @@ from optimizer.scenario.entries import Entry
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.keys import CHECKS
 from optimizer.scenario.parts import NONE_ID
-from optimizer.scenario.settings import CarDraft, EventDraft, RulesDraft, slot_of
+from optimizer.scenario.rule_words import (
+    check_tire_categories,
+    check_words_of_rules,
+    every_rules,
+    note_stray_tags,
+    tags_of,
+    texts,
+)
+from optimizer.scenario.settings import CarDraft, EventDraft, slot_of
 from optimizer.units import nearest
 
 ONE_SLOT = ("engine", "gearset", "final drive")
 ONE_SLOT_AN_AXLE = ("tire", "wheel")
 
 
-def _texts(entry: Entry, target: str) -> tuple[str, ...]:
-    value = entry.values.get(target, ())
-    return (value,) if isinstance(value, str) else tuple(value)
-
-
 def _check_known(entry: Entry, target: str, known: Iterable[str], what: str, findings: Findings) -> None:
     names = list(known)
-    for word in _texts(entry, target):
+    for word in texts(entry, target):
         if word not in names:
-            entry.fault(findings, target, f"is not {what}{nearest(word, names)}", word)
-
-
-def tags_of(draft: Draft, event: EventDraft) -> set[str]:
-    """Every tag that a part or the car carries."""
-    tags = {tag for _, entry in draft.each_part() for tag in _texts(entry, "tags")}
-    return tags | set(_texts(event.event, "carries"))
+            hint = "; a list is separated by semicolons" if "," in word else nearest(word, names)
+            entry.fault(findings, target, f"is not {what}{hint}", word)
 
 
 # --- names within one file
@@ -95,7 +93,7 @@ def check_slots(car: CarDraft, draft: Draft, findings: Findings) -> None:
 
 
 def _check_fitted_may_be_there(slot: Entry, part: Entry, findings: Findings) -> None:
-    axle, slots = part.values.get("axle"), _texts(part, "slots")
+    axle, slots = part.values.get("axle"), texts(part, "slots")
     if axle and slot.values.get("axle") and axle != slot.values["axle"]:
         slot.fault(findings, "fitted", f"is for the {axle} axle only, says {part.where}")
     if slots and slot.label not in slots:
@@ -143,15 +141,24 @@ def fitted_pieces(car: CarDraft) -> Counter[str]:
 def check_for_missing_sheets(
     car: CarDraft, names: Mapping[str, str], draft: Draft, findings: Findings
 ) -> None:
-    """Every kind of part that a slot takes has a sheet with parts in it; `names` are sheets by kind."""
+    """Every kind of part that a slot takes has a sheet with parts in it; `names` are sheets by kind.
+
+    A sheet that is not there, or empty, counts as broken from here on: its ids are not unknown, only missing.
+    """
     wanted = {slot.values["kind"] for slot in car.slots if "kind" in slot.values}
     for kind, sheet in names.items():
         if kind not in wanted or sheet in draft.broken:
             continue
-        if sheet not in draft.parts:
-            findings.fault(f"{sheet}.csv", 0, "", "", f"is missing: a slot takes a {kind}")
-        elif not draft.parts[sheet]:
-            findings.fault(f"{sheet}.csv", 0, "", "", f"holds no row, but a slot takes a {kind}")
+        if draft.parts.get(sheet):
+            continue
+        draft.broken.add(sheet)
+        a_kind = f"an {kind}" if kind[0] in "aeiou" else f"a {kind}"
+        if sheet in draft.parts:
+            findings.fault(f"{sheet}.csv", 0, "", "", f"holds no row, but a slot takes {a_kind}")
+        else:
+            unread = findings.unread.get(sheet)
+            hint = f"; {unread} is there, but must be called {sheet}.csv or {sheet}.xlsx" if unread else ""
+            findings.fault(f"{sheet}.csv", 0, "", "", f"is missing: a slot takes {a_kind}{hint}")
 
 
 def check_names_in_sheets(car: CarDraft, event: EventDraft, draft: Draft, findings: Findings) -> None:
@@ -160,12 +167,14 @@ def check_names_in_sheets(car: CarDraft, event: EventDraft, draft: Draft, findin
     slots = [slot.label for slot in car.slots]
     known = [*(entry.label for _, entry in draft.each_part()), *tags_of(draft, event)]
     for _, entry in draft.each_part():
-        _check_known(entry, "work", jobs, "one of the jobs in car.toml", findings)
-        _check_known(entry, "slots", slots, "one of the slots in car.toml", findings)
+        if "jobs" not in car.misspelled:
+            _check_known(entry, "work", jobs, "one of the jobs in car.toml", findings)
+        if "slots" not in car.misspelled:
+            _check_known(entry, "slots", slots, "one of the slots in car.toml", findings)
         if draft.complete:
             for target in ("needs", "not_with"):
                 _check_known(entry, target, known, "the id or a tag of any part", findings)
-    for slot in car.slots:
+    for slot in car.slots if "jobs" not in car.misspelled else ():
         _check_known(slot, "work", jobs, "one of the jobs", findings)
 
 
@@ -175,11 +184,18 @@ def check_kits(draft: Draft, findings: Findings) -> None:
     for kit in draft.kits:
         for part, _ in kit.values.get("contents", ()):
             if part not in known and draft.complete:
-                joined = re.fullmatch(r"(.+)x(\d+)", part)
-                near = nearest(part, known)
-                if joined and joined[1] in known:
-                    near = f"; leave a space before the number of pieces: {joined[1]} x{joined[2]}"
-                kit.fault(findings, "contents", f"is not the id of a part{near}", part)
+                kit.fault(findings, "contents", f"is not the id of a part{_hint_for_kit(part, known)}", part)
+
+
+def _hint_for_kit(part: str, known: set[str]) -> str:
+    """How a piece of a kit should have been written, or the nearest id."""
+    joined = re.fullmatch(r"(.+)x(\d+)", part)
+    if joined and joined[1] in known:
+        return f"; leave a space before the number of pieces: {joined[1]} x{joined[2]}"
+    before = re.fullmatch(r"(\d+)\s*x\s*(.+)", part)
+    if before and before[2] in known:
+        return f"; the number of pieces stands behind the id: {before[2]} x{before[1]}"
+    return "; separate the parts of a kit by semicolons" if "," in part else nearest(part, known)
 
 
 def check_rim_widths(draft: Draft, findings: Findings) -> None:
@@ -208,51 +224,27 @@ def check_event(car: CarDraft, event: EventDraft, draft: Draft, findings: Findin
     """Salts, classes, slots, parts and checks that the event names are known; runs and weather agree."""
     salts = [salt.label for salt in event.salts]
     classes = [entry.label for entry, _ in event.classes]
-    for entry in (event.event, event.fast_case, event.stopping):
+    for entry in (event.event, event.fast_case, event.stopping) if "salts" not in event.misspelled else ():
         _check_known(entry, "salt", salts, "one of the salts", findings)
-    _check_known(event.event, "race_class", classes, "one of the classes", findings)
+    if "classes" not in event.misspelled:
+        _check_known(event.event, "race_class", classes, "one of the classes", findings)
     slots = [slot.label for slot in car.slots]
-    for rules in (event.rules, *(rules for _, rules in event.classes)):
+    for rules in every_rules(event):
         for rule in rules.rules:
-            _check_known(rule, "slot", slots, "one of the slots in car.toml", findings)
-        if draft.complete:
-            _check_words_of_rules(rules, event, draft, findings)
+            if "slots" not in car.misspelled:
+                _check_known(rule, "slot", slots, "one of the slots in car.toml", findings)
+    if draft.complete:
+        check_words_of_rules(event, draft, findings)
+        check_tire_categories(event, draft, findings)
+        note_stray_tags(event, draft, findings)
     _check_overrides(event, draft, findings)
     _check_runs(event, findings)
 
 
-def _check_words_of_rules(rules: RulesDraft, event: EventDraft, draft: Draft, findings: Findings) -> None:
-    ids = {entry.label for _, entry in draft.each_part()}
-    tags = tags_of(draft, event)
-    for rule in rules.rules:
-        if rule.values.get("field") == "id":
-            for target in ("allowed", "forbidden"):
-                _check_known(rule, target, ids, "the id of a part", findings)
-        _check_tag(rule, "carry", tags, findings)
-    for pair in rules.pairs:
-        for target in ("first", "second"):
-            _check_tag(pair, target, ids | tags, findings)
-    for limit in rules.limits:
-        _check_tag(limit, "tag", tags, findings)
-    for bracket in rules.brackets:
-        _check_tag(bracket, "requires", tags, findings)
-
-
-def _check_tag(entry: Entry, target: str, known: set[str], findings: Findings) -> None:
-    """Remark on a tag that no part carries: a rule book may name what nobody has; a near miss is a fault."""
-    for word in _texts(entry, target):
-        near = "" if word in known else nearest(word, known)
-        if near:
-            entry.fault(findings, target, f"is carried by no part{near}")
-        elif word not in known:
-            findings.notices.append(f"{entry.place}: no part and not the car carries {word!r}")
-
-
 def _check_overrides(event: EventDraft, draft: Draft, findings: Findings) -> None:
-    every = [event.rules, *(rules for _, rules in event.classes)]
     named = [
         entry.label
-        for rules in every
+        for rules in every_rules(event)
         for entry in (*rules.rules, *rules.pairs, *rules.limits, *rules.brackets)
     ]
     ids = [entry.label for _, entry in draft.each_part()]

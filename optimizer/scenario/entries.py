@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
+from optimizer.errors import place_of
 from optimizer.scenario import cells
 from optimizer.scenario.columns import MONEY, Field
 from optimizer.scenario.event import Assumption
@@ -51,7 +52,7 @@ class Entry:
     @property
     def where(self) -> str:
         """File and row, as shown beside a part."""
-        return f"{self.file} row {self.row}" if self.row else self.file
+        return place_of(self.file, self.row)
 
     @property
     def place(self) -> str:

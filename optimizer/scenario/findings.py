@@ -12,18 +12,22 @@ from optimizer.scenario.event import Assumption
 class Findings:
     """Everything there is to say about a folder; the only thing in the reader that changes as it goes.
 
-    ``currency`` and ``metric`` (readers think in kg and km/h) are set once the event's own words are known.
+    ``unread`` are files that were not read, by the name of the missing sheet that they may be. ``currency`` and
+    ``metric`` (readers think in kg and km/h) are set once the event's own words are known.
     """
 
     faults: list[Fault] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)
     assumptions: list[Assumption] = field(default_factory=list)
+    unread: dict[str, str] = field(default_factory=dict)
     currency: str = "USD"
     metric: bool = False
 
     def fault(self, file: str, row: int, column: str, typed: str, expected: str) -> None:
-        """Note one fault."""
-        self.faults.append(Fault(file, row, column, typed, expected))
+        """Note one fault; the same one is not noted twice."""
+        fault = Fault(file, row, column, typed, expected)
+        if fault not in self.faults:
+            self.faults.append(fault)
 
     def assume(self, where: str, quantity: str, value: str, why: str) -> None:
         """Note one number that nobody measured."""

@@ -64,13 +64,15 @@ CAR: tuple[Field, ...] = (
         "drag area per height",
         "drag_area_per_height_m",
         "Drag area gained per mean ride height.",
-        "area per length", bounds=bounds.AREA_PER_LENGTH,
+        "area per length",
+        bounds=bounds.AREA_PER_LENGTH,
     ),
     Field(
         "drag area per tire width",
         "drag_area_per_tire_width_m",
         "Drag area gained per section width of the front tires.",
-        "area per length", bounds=bounds.AREA_PER_LENGTH,
+        "area per length",
+        bounds=bounds.AREA_PER_LENGTH,
     ),
     Field("drive", "drive", "front, rear or all.", parse=cells.one_of("front", "rear", "all"), required=True),
     Field("start", "start_speed_ms", 'clutch, or such as "pushed to 45 mph".', parse=cells.start_speed),
@@ -95,9 +97,7 @@ CAR: tuple[Field, ...] = (
         "fixed or adjustable.",
         parse=cells.one_of("fixed", "adjustable"),
     ),
-    Field(
-        "brake front share", "brake_front_share", "Share of brake force in front.", "fraction", bounds=bounds.SHARE
-    ),
+    Field("brake front share", "brake_front_share", "Share of brake force in front.", "fraction", bounds=bounds.SHARE),
     Field(
         "propshaft inertia",
         "propshaft_inertia_kgm2",
@@ -116,8 +116,17 @@ CAR: tuple[Field, ...] = (
 HUB: tuple[Field, ...] = (
     Field("bolt pattern", "bolt_pattern", "Bolts x circle.", parse=cells.bolt_pattern, required=True),
     Field("center bore", "center_bore_m", "Diameter of the hub.", "length", required=True, bounds=bounds.BORE),
-    Field("offset min", "offset_min_m", "Least wheel offset that clears.", "length", required=True, bounds=bounds.OFFSET),
-    Field("offset max", "offset_max_m", "Greatest wheel offset that clears.", "length", required=True, bounds=bounds.OFFSET),
+    Field(
+        "offset min", "offset_min_m", "Least wheel offset that clears.", "length", required=True, bounds=bounds.OFFSET
+    ),
+    Field(
+        "offset max",
+        "offset_max_m",
+        "Greatest wheel offset that clears.",
+        "length",
+        required=True,
+        bounds=bounds.OFFSET,
+    ),
     Field(
         "max tire diameter", "max_tire_diameter_m", "What the wheelhouse takes.", "length", bounds=bounds.TIRE_DIAMETER
     ),
@@ -174,9 +183,7 @@ EVENT: tuple[Field, ...] = (
         "What happens where a tire would pass its rating.",
         parse=cells.one_of("refuse", "limiter"),
     ),
-    Field(
-        "max tire age", "max_tire_age_years", "Oldest tire allowed.", "age", bounds=bounds.TIRE_AGE, unit="years"
-    ),
+    Field("max tire age", "max_tire_age_years", "Oldest tire allowed.", "age", bounds=bounds.TIRE_AGE, unit="years"),
     Field("tire categories", "tire_categories", "Tire categories allowed.", parse=cells.listing),
     Field(
         "max circumference mismatch",
@@ -192,9 +199,7 @@ COST: tuple[Field, ...] = (
     Field("cost", "cost", "Money, whatever is chosen.", MONEY, required=True),
 )
 COURSE: tuple[Field, ...] = (
-    Field(
-        "run up", "run_up_m", "Distance before the clocks.", "distance", required=True, bounds=bounds.RUN_UP
-    ),
+    Field("run up", "run_up_m", "Distance before the clocks.", "distance", required=True, bounds=bounds.RUN_UP),
     Field("timed", "timed_m", "Timed distance.", "distance", required=True, bounds=bounds.TIMED),
     Field("shutdown", "shutdown_m", "Distance to stop in.", "distance", required=True, bounds=bounds.SHUTDOWN),
     Field(
@@ -238,9 +243,7 @@ AIR: tuple[Field, ...] = (
     Field("temperature", "temperature_k", "Of the air.", "temperature", bounds=bounds.TEMPERATURE),
     Field("humidity", "humidity", "Relative humidity.", "fraction", bounds=bounds.SHARE),
     Field("wind speed", "wind_ms", "At the height of the car.", "speed", bounds=bounds.WIND),
-    Field(
-        "wind from", "wind_from_deg", "Where it blows from.", "angle", unit="deg", bounds=bounds.BEARING
-    ),
+    Field("wind from", "wind_from_deg", "Where it blows from.", "angle", unit="deg", bounds=bounds.BEARING),
 )
 FAST_CASE: tuple[Field, ...] = (
     Field("salt", "salt", "Firmest salt to be safe for.", required=True),
@@ -254,9 +257,7 @@ FAST_CASE: tuple[Field, ...] = (
     ),
 )
 STOPPING: tuple[Field, ...] = (
-    Field(
-        "gentle", "gentle_g", "Rate of a gentle stop.", "braking", bounds=bounds.DECELERATION
-    ),
+    Field("gentle", "gentle_g", "Rate of a gentle stop.", "braking", bounds=bounds.DECELERATION),
     Field(
         "grip share",
         "grip_share",

@@ -6,7 +6,7 @@ import pathlib
 from types import MappingProxyType
 
 from optimizer.errors import Fault, ScenarioError
-from optimizer.scenario import crosscheck
+from optimizer.scenario import crosscheck, sense
 from optimizer.scenario.catalog import Draft, check_dyno, kits_of, parts_of, read_catalog, resolve_engines
 from optimizer.scenario.columns import SHEETS
 from optimizer.scenario.entries import Entry
@@ -57,6 +57,9 @@ def read_scenario(folder: str | pathlib.Path) -> Scenario:
     catalog = read_catalog(find_tables(path, tuple(SHEETS), findings), findings)
     resolve_engines(catalog, findings)
     check_dyno(catalog, findings)
+    sense.check_curves(catalog, findings)
+    sense.check_engine_speeds(catalog, findings)
+    sense.check_rotors(catalog, findings)
     if car_file.usable and event_file.usable:
         _crosscheck(car, event, catalog, findings)
     else:
@@ -75,15 +78,17 @@ def _crosscheck(car: CarDraft, event: EventDraft, catalog: Draft, findings: Find
     for _, rules in event.classes:
         crosscheck.check_for_repeated_names([*_named(event.rules), *_named(rules)], findings)
     crosscheck.check_for_repeated_ids(catalog, findings)
-    crosscheck.check_slots(car, catalog, findings)
-    crosscheck.check_offsets(car, findings)
     sheets = {sheet.kind: name for name, sheet in SHEETS.items() if sheet.kind}
     crosscheck.check_for_missing_sheets(car, sheets, catalog, findings)
+    crosscheck.check_slots(car, catalog, findings)
+    crosscheck.check_offsets(car, findings)
     crosscheck.check_names_in_sheets(car, event, catalog, findings)
     crosscheck.check_kits(catalog, findings)
     crosscheck.check_rim_widths(catalog, findings)
     crosscheck.check_event(car, event, catalog, findings)
     crosscheck.check_tire_dates(event, catalog, findings)
+    sense.check_extras(car, catalog, findings)
+    sense.note_extras_for_every_slot(car, catalog, findings)
 
 
 def _named(rules: RulesDraft) -> list[Entry]:

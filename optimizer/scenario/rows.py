@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -52,15 +53,19 @@ def read_rows(table: Table, sheet: Sheet, findings: Findings) -> list[Entry]:
     Every fault of the header and of every cell is noted; an entry with one is marked as faulty.
     """
     layout = _layout(table, sheet, findings)
+    if layout.columns:
+        _note_long_rows(table, findings)
+        _note_short_rows(table, findings)
     entries = []
     for row in table.rows:
         entry = Entry(table.file, row.number)
-        entry.faulty = layout.broken or row.shifted
+        shifted = row.beyond is not None
+        entry.faulty = layout.broken or shifted
         # what a missing column or a shifted row cannot hold is not asked for again; of a shifted row only the
         # id is read, so that it is still known elsewhere
-        unreadable = {field.target for field in sheet.fields} if row.shifted else layout.absent
+        unreadable = {field.target for field in sheet.fields} if shifted else layout.absent
         entry.typed |= dict.fromkeys(unreadable, "")
-        for column in layout.columns[: 1 if row.shifted else None]:
+        for column in layout.columns[: 1 if shifted else None]:
             _read_cell(entry, column, layout, row, table, findings)
         entry.label = str(entry.values.get("id", ""))
         entries.append(entry)
@@ -80,7 +85,8 @@ def _layout(table: Table, sheet: Sheet, findings: Findings) -> Layout:
     if not any(_field_of(*split_header(header), by_name)[0] for header in table.header):
         first = ", ".join(list(by_name)[:3])
         complaint = (
-            f"names no column of the sheet {sheet.name}; the first row must hold names such as {first}"
+            f"names no column of the sheet {sheet.name}; the first row must hold names such as {first}, "
+            "and a title above them must begin with #"
         )
         findings.fault(table.file, table.header_row, "", ", ".join(table.header), complaint)
         return Layout((), {}, frozenset(field.target for field in sheet.fields), broken=True)
@@ -123,6 +129,32 @@ def _layout(table: Table, sheet: Sheet, findings: Findings) -> Layout:
         else frozenset()
     )
     return Layout(placed, bases, absent | {field.target for field in missing}, broken or bool(missing))
+
+
+def _note_long_rows(table: Table, findings: Findings) -> None:
+    mark = table.separator
+    hint = f"; a value that holds {mark!r} must stand in quotation marks" if mark else ""
+    complaint = f"stands beyond the header, which names {len(table.header)} columns{hint}"
+    for row in table.rows:
+        if row.beyond is not None:
+            place, text = row.beyond
+            findings.fault(table.file, row.number, f"cell {place}", text, complaint)
+
+
+def _note_short_rows(table: Table, findings: Findings) -> None:
+    """Remark on rows that end before the header does: a cell left out in the middle moves all behind it."""
+    numbers = [row.number for row in table.rows if row.short]
+    if not numbers:
+        return
+    runs: list[str] = []
+    for _, group in itertools.groupby(enumerate(numbers), key=lambda pair: pair[1] - pair[0]):
+        rows = [number for _, number in group]
+        runs.append(f"{rows[0]}" if len(rows) == 1 else f"{rows[0]} to {rows[-1]}")
+    which = f"row {runs[0]} has" if len(numbers) == 1 else f"rows {', '.join(runs)} have"
+    findings.notices.append(
+        f"{table.file} {which} fewer cells than the header; what is missing at the end was taken as blank: "
+        "see that nothing is missing in the middle"
+    )
 
 
 def _check_nameless(table: Table, position: int, findings: Findings) -> None:
@@ -213,8 +245,6 @@ def _basis(entry: Entry, field: Field, layout: Layout, row: Row, findings: Findi
             return cells.basis(text)
         except ValueError as fault:
             entry.faulty = True
-            one = (entry.file, row.number, header, text, str(fault))
-            if not any((f.file, f.row, f.column, f.typed, f.expected) == one for f in findings.faults):
-                findings.fault(*one)
+            findings.fault(entry.file, row.number, header, text, str(fault))
             return RATED
     return RATED

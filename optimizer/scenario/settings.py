@@ -41,13 +41,14 @@ _UNMEASURED = Basis("assumed", "no measurement on salt has been published")
 
 @dataclass(slots=True)
 class CarDraft:
-    """Entries of ``car.toml``."""
+    """Entries of ``car.toml``. ``misspelled`` are its tables that stand there under nearly their name."""
 
     car: Entry
     front: Entry
     rear: Entry
     slots: list[Entry]
     jobs: list[Entry]
+    misspelled: frozenset[str] = frozenset()
 
 
 @dataclass(slots=True)
@@ -63,7 +64,7 @@ class RulesDraft:
 
 @dataclass(slots=True)
 class EventDraft:
-    """Entries of ``event.toml``."""
+    """Entries of ``event.toml``. ``misspelled`` are its tables that stand there under nearly their name."""
 
     event: Entry
     course: Entry
@@ -75,6 +76,7 @@ class EventDraft:
     overrides: list[Entry]
     rules: RulesDraft
     classes: list[tuple[Entry, RulesDraft]]
+    misspelled: frozenset[str] = frozenset()
 
 
 # --- reading
@@ -91,9 +93,14 @@ def read_car(document: Document) -> CarDraft:
         jobs=[document.entry(path, keys.JOB) for path in document.tables(("jobs",))],
     )
     draft.front.label, draft.rear.label = "front", "rear"
-    if document.usable and not draft.slots:
+    draft.misspelled = _misspelled_tables(document)
+    if document.usable and not draft.slots and "slots" not in draft.misspelled:
         document.fault(("slots",), "", "is needed: [[slots]] tables say where parts go")
     return draft
+
+
+def _misspelled_tables(document: Document) -> frozenset[str]:
+    return frozenset(str(path[0]) for path in document.misspelled if len(path) == 1)
 
 
 def learn_customs(document: Document, findings: Findings) -> None:
@@ -145,6 +152,7 @@ def read_event(document: Document) -> EventDraft:
     )
     for position, run in enumerate(draft.weather, start=1):
         run.label = f"run {position}"
+    draft.misspelled = _misspelled_tables(document)
     draft.fast_case.label = "fast case"
     draft.stopping.label = "stopping"
     return draft

@@ -20,6 +20,10 @@ WORKBOOK = "parts.xlsx"
 """Workbook that may hold several sheets, one a tab."""
 
 
+OTHER_FORMATS = (".xls", ".ods", ".tsv")
+"""Endings of sheets that spreadsheet programs write and nobody here reads."""
+
+
 @dataclass(frozen=True, slots=True)
 class Cell:
     """Text of one cell as its writer sees it; ``kind`` tells what a sheet did to it."""
@@ -32,23 +36,30 @@ class Cell:
 class Row:
     """One row: its number as a spreadsheet shows it, and its cells, as many as the header has.
 
-    ``shifted``: it was longer than the header, so its cells may stand under the wrong columns.
+    ``beyond`` are place and text of its last cell where it is longer than the header, so that its cells may
+    stand under the wrong columns. ``short``: it ended before the header does.
     """
 
     number: int
     cells: tuple[Cell, ...]
-    shifted: bool = False
+    beyond: tuple[int, str] | None = None
+    short: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """One sheet. ``comma_is_unclear``: semicolons separate its cells, so a comma may be a decimal one."""
+    """One sheet. ``separator`` stands between the cells of a text file; a workbook has none."""
 
     file: str
     header: tuple[str, ...]
     header_row: int
     rows: tuple[Row, ...]
-    comma_is_unclear: bool = False
+    separator: str = ""
+
+    @property
+    def comma_is_unclear(self) -> bool:
+        """Whether semicolons separate the cells, so that a comma may be a decimal one."""
+        return self.separator == ";"
 
 
 def decode(data: bytes, file: str, findings: Findings) -> str | None:
@@ -84,8 +95,8 @@ def table_of(
 ) -> Table | None:
     """Make a table of all rows of a sheet; comments and blank rows are skipped, the header is the first left.
 
-    None, with a fault, for an empty sheet. A row longer than the header is a fault, even where its last cell
-    is blank: a separator inside a value has moved every cell after it.
+    None, with a fault, for an empty sheet. A row longer than the header is marked, even where its last cell is
+    blank: a separator inside a value has moved every cell after it.
     """
     header: tuple[str, ...] = ()
     header_row, width = 0, 0
@@ -99,19 +110,15 @@ def table_of(
                 texts.pop()
             header, header_row, width = tuple(texts), number, len(cells)
             continue
-        long = 0
         used = max((place for place, cell in enumerate(cells, start=1) if cell.text), default=0)
-        if used > len(header) or len(cells) > width:
-            long = used if used > len(header) else len(cells)
-            hint = f"; a value that holds {separator!r} must stand in quotation marks" if separator else ""
-            complaint = f"stands beyond the header, which names {len(header)} columns{hint}"
-            findings.fault(file, number, f"cell {long}", cells[long - 1].text, complaint)
+        long = used if used > len(header) else len(cells) if len(cells) > width else 0
         padded = [*cells[: len(header)], *[Cell()] * (len(header) - len(cells))]
-        rows.append(Row(number, tuple(padded), shifted=long > 0))
+        beyond = (long, cells[long - 1].text) if long else None
+        rows.append(Row(number, tuple(padded), beyond, short=bool(separator) and len(cells) < len(header)))
     if not header_row:
         findings.fault(file, 0, "", "", "is empty; its first row must name the columns")
         return None
-    return Table(file, header, header_row, tuple(rows), comma_is_unclear=separator == ";")
+    return Table(file, header, header_row, tuple(rows), separator)
 
 
 # --- CSV
@@ -231,7 +238,7 @@ def _number_text(value: float, number_format: str) -> str:
 
 
 def find_tables(folder: pathlib.Path, names: Sequence[str], findings: Findings) -> dict[str, Table | None]:
-    """Read every sheet there is: ``NAME.csv``, ``NAME.xlsx`` (first tab) or a tab of ``parts.xlsx``.
+    """Read every sheet there is: ``NAME.csv``, ``NAME.xlsx`` (tab NAME, else the first) or a tab of ``parts.xlsx``.
 
     Returns
     -------
@@ -242,14 +249,14 @@ def find_tables(folder: pathlib.Path, names: Sequence[str], findings: Findings) 
     strangers: list[str] = []
     for path in sorted(folder.iterdir()):
         suffix, stem = path.suffix.lower(), path.stem.lower()
-        if path.name.startswith(("~", ".")) or suffix not in {".csv", ".xlsx", ".xls", ".ods", ".tsv"}:
+        if path.name.startswith(("~", ".")) or not _may_be_a_sheet(path, names):
             continue
         if suffix == ".csv" and stem in names:
             found.setdefault(stem, []).append((path.name, read_csv(path.name, path.read_bytes(), findings)))
         elif suffix == ".xlsx" and (stem in names or path.name.lower() == WORKBOOK):
             for name, file, table in _tabs_of(path, names, findings, strangers):
                 found.setdefault(name, []).append((file, table))
-        elif stem in names or stem == "parts":
+        elif suffix in OTHER_FORMATS and (stem in names or stem == "parts"):
             findings.fault(path.name, 0, "", "", "cannot be read in this format; save it as .csv or .xlsx")
             found.setdefault(stem, []).append((path.name, None))
         else:
@@ -266,6 +273,11 @@ def find_tables(folder: pathlib.Path, names: Sequence[str], findings: Findings) 
     return tables
 
 
+def _may_be_a_sheet(path: pathlib.Path, names: Sequence[str]) -> bool:
+    """Whether a file could be a sheet: also ``tires.csv.txt``, where a program hides the last ending."""
+    return path.suffix.lower() in {".csv", ".xlsx", *OTHER_FORMATS} or path.name.lower().split(".")[0] in names
+
+
 def _tabs_of(
     path: pathlib.Path, names: Sequence[str], findings: Findings, strangers: list[str]
 ) -> list[tuple[str, str, Table | None]]:
@@ -273,8 +285,9 @@ def _tabs_of(
     if path.name.lower() != WORKBOOK:
         if tabs is None:
             return [(path.stem.lower(), path.name, None)]
-        first, *others = tabs
-        strangers.extend(f"{path.name} [{tab}]" for tab in others if tabs[tab])
+        # the tab that is called like the sheet, wherever it stands; else the first
+        first = next((tab for tab in tabs if tab.strip().lower() == path.stem.lower()), next(iter(tabs)))
+        strangers.extend(f"{path.name} [{tab}]" for tab in tabs if tab != first and tabs[tab])
         return [(path.stem.lower(), path.name, table_of(path.name, tabs[first], findings))]
     sheets = []
     for tab, rows in (tabs or {}).items():
@@ -291,6 +304,9 @@ def _note_strangers(
 ) -> None:
     missing = [name for name in names if name not in found]
     for stranger in strangers:
-        name = re.sub(r".*\[(.*)\]", r"\1", stranger).rsplit(".", 1)[0]
+        name = re.sub(r".*\[(.*)\]", r"\1", stranger).split(".", 1)[0]
         near = nearest(name, missing)
         findings.notices.append(f"{stranger} is not one of the sheets and was not read{near}")
+        for sheet in missing:
+            if near == f"; did you mean {sheet}?":
+                findings.unread.setdefault(sheet, stranger)

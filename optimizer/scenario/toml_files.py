@@ -8,6 +8,7 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from typing import Any
 
 from optimizer.scenario import cells
@@ -29,6 +30,7 @@ class Document:
 
     ``tree`` is empty and the document not ``usable`` where the file is missing or its syntax is wrong: that
     is one fault, and no key is missed. ``lines`` gives the line on which a key or a table begins.
+    ``misspelled`` are keys and tables that stand there under nearly their name: they are not missed either.
     """
 
     file: str
@@ -36,12 +38,14 @@ class Document:
     lines: Mapping[Path, int]
     findings: Findings
     usable: bool = True
+    misspelled: set[Path] = dataclass_field(default_factory=set)
 
     def line(self, path: Path) -> int:
         """Line of a value, or of the nearest table around it; 0 where that is not known."""
         while path:
-            if path in self.lines:
-                return self.lines[path]
+            for each in (path, (*path, 0)):  # an array of tables begins where its first one does
+                if each in self.lines:
+                    return self.lines[each]
             path = path[:-1]
         return 0
 
@@ -99,8 +103,12 @@ class Document:
                 near = nearest(key, [*map(_key, by_name), *tables])
                 self.fault((*path, key), "", f"is not a key of this table{near}")
                 entry.faulty = True
+                meant = near.removeprefix("; did you mean ").removesuffix("?")
+                self.misspelled.add((*path, meant))
         for field in fields:
-            if self.usable and field.required and entry.lacks(field.target):
+            if (*path, _key(field.name)) in self.misspelled:
+                entry.typed.setdefault(field.target, "")
+            if self.usable and path not in self.misspelled and field.required and entry.lacks(field.target):
                 entry.fault(self.findings, field.target, "is needed")
         entry.label = str(entry.values.get("name", ""))
         return entry

@@ -111,6 +111,8 @@ class Opener:
         likely = self._likely(batch, speed, free, goal)
         close = np.flatnonzero(np.isfinite(likely) if goal.probe else likely >= goal.level - BOUND_SLACK_MS)
         missed = float(likely[likely < goal.level - BOUND_SLACK_MS].max(initial=-np.inf))
+        if len(close) == 0:
+            return Opened(nothing, [], [], missed)
         fit, batch = self.narrower.good_tires(batch.take(close), goal.level)
         rows, likely = rows[close][fit], likely[close][fit]
         best_first = rows[np.argsort(-likely, kind="stable")].tolist()

@@ -318,3 +318,35 @@ def test_many_overlapping_kits_agree_with_a_mixed_integer_model():
         ]
 
         assert (ways[0].cents if ways else None) == cheapest_by_milp(offers, saved, need, use)
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_additive_bounds_with_the_surcharge_of_kits_never_pass_the_price(seed):
+    """For every set of slots that may be priced together, on random builds."""
+    options = options_of(random_scenario(seed))
+    book = PriceBook(options)
+    bounds = book.additive_bounds()
+    builds = random_builds(options, seed, 40)
+    prices = book.price(builds)
+    slots = range(len(options.slots))
+    for size in range(1, len(slots) + 1):
+        for chosen in itertools.combinations(slots, size):
+            extra = book.kit_surcharge(builds, chosen)
+            for row in np.flatnonzero(prices.available):
+                assert bounds_of(bounds, builds[row])[0] + extra[row] <= prices.cents[row]
+
+
+def test_a_part_sold_only_in_a_kit_is_paid_with_the_whole_kit():
+    """Two parts for 300 in one kit, each wanted in its own slot: with one of them the other is paid as well."""
+    scenario = make_scenario(
+        [make_extra("A", price_cents=None, slots=("one",)), make_extra("B", price_cents=None, slots=("two",))],
+        slots=[extra_slot("one", fitted=NONE_ID), extra_slot("two", fitted=NONE_ID)],
+        kits=[make_kit("K", 300, {"A": 1, "B": 1}, stock=1)],
+    )
+    options = options_of(scenario)
+    book, bounds = PriceBook(options), PriceBook(options).additive_bounds()
+    build = np.array([[[p.id for p in row].index("A") if s == 0 else 0 for s, row in enumerate(options.parts)]])
+
+    assert bounds_of(bounds, build[0])[0] < book.price(build).cents[0]
+    assert bounds_of(bounds, build[0])[0] + book.kit_surcharge(build, [0, 1])[0] == book.price(build).cents[0]
+    assert book.kit_surcharge(build, [0])[0] == 0, "the other slot could share the kit"

@@ -18,7 +18,7 @@ from optimizer.choice.options import options_of
 from optimizer.run.inputs import RunInputs, TorqueTable
 from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
-from optimizer.run.simulator import LIMITS, Passing, Run, simulate
+from optimizer.run.simulator import LIMITS, Passing, Run, simulate, simulate_each_gear
 from optimizer.scenario.event import Scoring, Weather
 from tests.choice.records import make_engine, make_final_drive, make_gearset, make_scenario, make_tire
 from tests.run.random_cars import random_car_and_day
@@ -206,6 +206,47 @@ def test_the_limiter_holds_the_wheels_and_slip_takes_its_part() -> None:
     run = simulate(car, (3000.0, 4000.0), "exit")
     assert run.score_ms[0] == pytest.approx(low, abs=1e-6)
     assert run.passing.surface[1, 0] == pytest.approx(45.0, abs=1e-9)
+
+
+def test_speed_does_not_jump_where_the_limiter_comes_in() -> None:
+    """The board lies just before and just after the limiter: slip dies away over a distance, not at once."""
+    car = ideal_car(
+        constant_torque(700.0), front_grip_n=np.array([6000.0]), rear_grip_n=np.zeros(1),
+        slip_at_slide=np.array([0.2]), surface_cap_ms=np.array([40.0]),
+    )  # fmt: skip
+    at = np.linspace(100.0, 1500.0, 2801)
+    speeds = np.array([simulate(car, (mark, 5000.0), "trap").score_ms[0] for mark in at[::20]])
+    limited = simulate(car, (4000.0, 5000.0), "trap").score_ms[0]
+    gain = np.diff(speeds)
+    assert speeds[0] < 0.9 * limited < limited - 0.5 < limited, "slip at full throttle is worth more than 0.5 m/s"
+    assert (gain >= -1e-9).all()
+    assert gain.max() == pytest.approx(gain[0], abs=1e-6), "the gain over 10 m falls from the start"
+    assert speeds[-1] == pytest.approx(limited, abs=1e-3)
+
+
+def test_gears_tried_one_by_one_and_all_together() -> None:
+    """The best of every last gear is the run in the best gear; a gear that cannot be used lacks something or is late."""
+    judge, inputs = many_builds()
+    marks, measure = judge.marks_m, judge.event.scoring.measure
+    score, _ = simulate_each_gear(inputs, marks, measure, 0.0)
+    assert np.array_equal(score.max(axis=0), judge.run_of(inputs).score_ms)
+    for gear in range(len(score)):
+        forced = judge.run_of(inputs, np.full(len(inputs), gear))
+        assert np.array_equal(forced.score_ms, score[gear])
+        assert (forced.lack[score[gear] > 0] == 0).all()
+
+
+def test_what_a_car_lacks_for_a_gear_it_will_not_pull() -> None:
+    """First gear at 5,000 rpm is 39.3 m/s at radius 0.3; second gives 500 N there, less 600 N of rolling and the drag."""
+    car = ideal_car(
+        constant_torque(150.0), overall=np.array([[4.0], [1.0]]), rolling_n=np.array([600.0]),
+        rev_limit_rpm=np.array([5000.0]), shift_rpm=np.full((2, 1), 5000.0), start_speed_ms=0.0,
+    )  # fmt: skip
+    run = simulate(car, (2000.0, 3000.0), "mean", np.array([1]))
+    speed = 5000.0 * np.pi / 30 * RADIUS_M / 4.0
+    net = 150.0 / RADIUS_M - 600.0 - 0.3243 * speed**2
+    assert run.score_ms[0] == 0
+    assert run.lack[0] == pytest.approx(net / 945.0, rel=0.03), "the pause has cost a little speed"
 
 
 def test_a_cap_below_what_the_limiter_holds_is_kept() -> None:
@@ -451,3 +492,10 @@ def test_a_tailwind_faster_than_the_car_pushes_it() -> None:
         for area in (0.5, 0.7)
     )
     assert large > small
+
+
+def test_no_cars_are_no_trouble() -> None:
+    """An empty batch gives empty results."""
+    run = simulate(ideal_car(constant_power(50e3)).take(slice(0, 0)), (1000.0, 2000.0), "mean")
+    assert run.score_ms.shape == (0,)
+    assert run.passing.speed.shape == (2, 0)

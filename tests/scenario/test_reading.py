@@ -228,7 +228,7 @@ def test_a_blank_of_the_car_is_a_named_assumption(tmp_path, key, quantity, value
     scenario = read_scenario(small.write(tmp_path, car=car))
 
     assert car != small.CAR
-    assert assumption(scenario, f"car.toml row {small.line_of(car, '[car]')}, Sparrow", quantity)[0] == value
+    assert assumption(scenario, f"car.toml line {small.line_of(car, '[car]')}, Sparrow", quantity)[0] == value
     assert "assumed" in {basis.kind for basis in scenario.car.bases.values()}
 
 

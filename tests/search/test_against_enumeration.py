@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.event import Scenario
 from optimizer.search.ranking import Ranker, Ranking
 from tests.search.catalogs import enumerate_all, machinery, random_catalog
@@ -50,6 +51,24 @@ def test_top_ten_of_large_catalogs_equal_enumeration(seed, sizes):
 def test_top_ten_of_small_catalogs_equal_enumeration(seed):
     """More scorings, salts and wind, with smaller catalogs."""
     assert_same(random_catalog(seed), 10)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [80, 83, 92, 134])
+def test_where_the_fast_day_is_slower_than_the_runs(seed):
+    """Tires have to be good for the runs themselves: what the level asks of them holds on such days as well."""
+    assert_same(random_catalog(seed), 10)
+
+
+def test_where_speeds_round_to_the_same_step_the_cheaper_comes_first():
+    """The order of the list: speed to 0.001 m/s, price, margin, ids."""
+    scenario = random_catalog(6)
+    found = ranked(scenario, 40)
+    rank = np.round(found.speed_ms / SPEED_STEP_MS)
+    order = np.lexsort([found.cents, -rank])[: found.listed]
+
+    np.testing.assert_array_equal(found.cents[: found.listed], found.cents[order])
+    np.testing.assert_array_equal(rank[: found.listed], rank[order])
 
 
 @pytest.mark.parametrize("k", [1, 30])
