@@ -10,6 +10,7 @@ import sys
 import pytest
 
 from optimizer import cli, pipeline
+from optimizer.errors import Fault
 from optimizer.report.documents import rank_document
 from optimizer.report.terminal import ranking_text
 from optimizer.report.wording import CAUTION, UNCHECKED
@@ -275,6 +276,36 @@ def test_faulty_sheets(ask, folder):
     assert answer.out == ""
     assert "tires.csv row" in answer.err
     assert ask("rank", folder / "nowhere").code == 3
+
+
+def test_faults_of_all_files_are_told_together(ask, folder):
+    """Nothing is half read: sheets, car and event in one report, each fault in a line of its own."""
+    for name, old, new in (
+        ("tires.csv", "165/65R14", "165/65 14"),
+        ("curves.csv", "stock,2500,67", "stock,1500,67"),
+        ("car.toml", "wheelbase =", "weelbase ="),
+        ("event.toml", 'class = "Open car 1300"', 'class = "Open car 130"'),
+    ):
+        path = folder / name
+        text = path.read_text("utf-8")
+        assert old in text
+        path.write_text(text.replace(old, new, 1), "utf-8")
+
+    for command in ("check", "rank", "predict"):
+        answer = ask(command, folder)
+        assert (answer.code, answer.out) == (3, "")
+        head, *faults = answer.err.splitlines()
+        assert head == "4 faults in the scenario; nothing was read"
+        assert [re.split("[ ,]", line)[0] for line in faults] == ["car.toml", "curves.csv", "event.toml", "tires.csv"]
+        assert "did you mean wheelbase?" in faults[0]
+        assert "did you mean Open car 1300?" in faults[2]
+        assert "write 165/65R14" in faults[3]
+
+
+def test_lines_of_toml_and_rows_of_sheets():
+    assert str(Fault("car.toml", 6, "car.mass", "3", "is low")) == "car.toml line 6, car.mass: '3' is low"
+    assert str(Fault("tires.csv", 6, "mass [lb]", "", "is needed")) == "tires.csv row 6, mass [lb]: is needed"
+    assert str(Fault("tires.csv", 0, "", "", "is missing")) == "tires.csv: is missing"
 
 
 def test_no_legal_build(ask, folder):

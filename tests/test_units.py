@@ -314,6 +314,33 @@ def test_values_are_shown_with_sensible_digits(value, dimension, metric, text):
 def test_nearest_word_is_named_only_when_near():
     assert units.nearest("MAS", ["mass", "price"]) == "; did you mean mass?"
     assert not units.nearest("colour", ["mass", "price"])
+    assert not units.nearest("areo", ["aero"], cutoff=0.8)
+
+
+def test_a_letter_for_a_digit_is_nearer_than_anything_else():
+    assert units.nearest("T1O", ["T31", "T10", "T01"]) == "; did you mean T10?"
+    assert units.nearest("Tl0", ["T31", "T10"]) == "; did you mean T10?"
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("12O", "has a letter where a digit belongs; write 120"),
+        ("1.O5", "has a letter where a digit belongs; write 1.05"),
+        ("l2.5", "has a letter where a digit belongs; write 12.5"),
+        ("1.730,5", "has a decimal comma; write 1,730.5"),
+        ("1 730", "has a space between its digits; write 1,730"),
+    ],
+)
+def test_the_usual_slips_in_a_number_are_named(typed, said):
+    for read in (units.parse_number, units.split_quantity):
+        with pytest.raises(ValueError, match=f"^{said}$"):
+            read(typed)
+
+
+def test_an_o_in_a_unit_is_no_digit():
+    assert units.split_quantity("5 oz") == (5.0, "oz")
+    assert units.split_quantity("5oz") == (5.0, "oz")
 
 
 def test_no_unit_is_lost_for_display():

@@ -28,6 +28,8 @@ LOG_REACH = 10.0
 """How far the last gear is followed: to exp(-LOG_REACH) of the speed still to gain, then at constant speed."""
 SCAN_POINTS = 9
 """Points at which a gear is searched for the speeds where grip stops limiting and where acceleration ends."""
+DIP_PASSES = 2
+"""Parabolas laid towards the lowest point of a dip in acceleration."""
 ROOT_PASSES = 7
 """Bracketing passes towards those speeds."""
 
@@ -452,6 +454,14 @@ def _look_ahead(gear: Gear, start: FloatArray, stop: FloatArray, *, to_end: bool
     settles = np.asarray(spent.any(axis=0))
     last = np.where(settles, np.argmax(spent, axis=0), SCAN_POINTS - 1).clip(1)
     (low, high), (pull, end_pull) = _pair_at(at, last), _pair_at(push.acceleration, last)
+    least = push.acceleration.min(axis=0)
+    dip = _lowest_dip(gear, at, push.acceleration)
+    if dip is not None:
+        sooner = (dip.pull <= 0) & (dip.before < low)
+        settles = settles | sooner
+        low, high = np.where(sooner, dip.before, low), np.where(sooner, dip.surface, high)
+        pull, end_pull = np.where(sooner, dip.pull_before, pull), np.where(sooner, dip.pull, end_pull)
+        least = np.minimum(least, dip.pull)
     wide = high > low
     fall = np.where(wide, (pull - end_pull) / np.where(wide, high - low, 1.0), 0.0)
     beyond = np.where(fall > 1e-4, end_pull / np.maximum(fall, 1e-4), end_pull * 1e4)
@@ -470,8 +480,54 @@ def _look_ahead(gear: Gear, start: FloatArray, stop: FloatArray, *, to_end: bool
         inside = frees.any(axis=0) & (freed < pole)
         depth = np.log(np.where(inside, span / np.where(inside, pole - freed, 1.0), 1.0))
         kink = np.where(inside, np.minimum(depth, reach), kink)
-    least = push.acceleration.min(axis=0)
     return Ahead(start, pole, np.minimum(reach, LOG_REACH), np.minimum(kink, LOG_REACH), settles, least)
+
+
+class Dip(NamedTuple):
+    """Where acceleration is least between two wheel speeds, and a point before it; arrays (n,), inf where nowhere."""
+
+    before: FloatArray
+    pull_before: FloatArray
+    surface: FloatArray
+    pull: FloatArray
+
+
+def _lowest_dip(gear: Gear, at: FloatArray, pull: FloatArray) -> Dip | None:
+    """The lowest dip of acceleration between scanned wheel speeds (k, n), by parabolas; None if no car has one.
+
+    An engine with a hole in its torque holds a car there that the scan alone would see pass.
+    """
+    inner = pull[1:-1]
+    is_dip = (inner > 0) & (inner < pull[:-2]) & (inner <= pull[2:]) & (np.minimum.accumulate(pull)[:-2] > 0)
+    if not is_dip.any():
+        return None
+    has = is_dip.any(axis=0)
+    place = np.argmin(np.where(is_dip, inner, np.inf), axis=0)
+    x, f = ([np.take_along_axis(v, place[None] + i, 0)[0] for i in range(3)] for v in (at, pull))
+    for _ in range(DIP_PASSES):
+        vertex = _vertex(x, f)
+        there = gear.push(vertex[None]).acceleration[0]
+        left = vertex < x[1]
+        lower = there < f[1]
+        x, f = (
+            [
+                np.where(left, np.where(lower, v[0], new), np.where(lower, v[1], v[0])),
+                np.where(lower, new, v[1]),
+                np.where(left, np.where(lower, v[1], v[2]), np.where(lower, v[2], new)),
+            ]
+            for v, new in ((x, vertex), (f, there))
+        )
+    nowhere = np.where(has, 0.0, np.inf)
+    return Dip(x[0] + nowhere, f[0] + nowhere, x[1] + nowhere, f[1] + nowhere)
+
+
+def _vertex(x: list[FloatArray], f: list[FloatArray]) -> FloatArray:
+    """Lowest point of the parabola through three points, the middle one not above the others: arrays (n,)."""
+    rise, fall = (x[1] - x[0]) * (f[1] - f[2]), (x[1] - x[2]) * (f[1] - f[0])
+    below = rise - fall
+    clear = np.abs(below) > 1e-12
+    step = 0.5 * ((x[1] - x[0]) * rise - (x[1] - x[2]) * fall) / np.where(clear, below, 1.0)
+    return np.where(clear, np.clip(x[1] - step, x[0], x[2]), x[1])
 
 
 def _pair_at(values: FloatArray, place: IntArray) -> tuple[FloatArray, FloatArray]:

@@ -57,9 +57,7 @@ def read_catalog(tables: Mapping[str, Table | None], findings: Findings) -> Draf
         if table is None:
             continue
         entries = read_rows(table, sheet, findings)
-        key = "engine" if name == "curves" else "id"
-        if entries and not any(key in entry.values for entry in entries):
-            draft.broken.add(name)
+        draft.broken |= {name} if _is_nameless(entries) else set()
         if name == "curves":
             _read_curves(entries, draft, findings)
             continue
@@ -70,11 +68,25 @@ def read_catalog(tables: Mapping[str, Table | None], findings: Findings) -> Draf
             draft.kits = entries
         else:
             draft.parts[name] = entries
+    _check_for_missing_curves(tables, draft, findings)
     for entry in draft.parts.get("wheels", []):
         ask_for_required(entry, _rim_fields(entry), findings)
     for entry in draft.parts.get("gearsets", []):
         _join_gears(entry, findings)
     return draft
+
+
+def _is_nameless(entries: Sequence[Entry]) -> bool:
+    """Whether no row has an id, or the name of a curve: its header cannot be read."""
+    return bool(entries) and not any({"id", "engine"} & set(entry.values) for entry in entries)
+
+
+def _check_for_missing_curves(tables: Mapping[str, Table | None], draft: Draft, findings: Findings) -> None:
+    """There is a sheet of curves, if an engine needs one; else it counts as broken, and that is one fault."""
+    if "curves" not in tables and any("base" not in entry.values for entry in draft.parts.get("engines", [])):
+        draft.broken.add("curves")
+        complaint = f"is missing: engines have their curves in it{findings.instead_of('curves')}"
+        findings.fault("curves.csv", 0, "", "", complaint)
 
 
 def _rim_fields(entry: Entry) -> Sequence[Field]:

@@ -147,7 +147,7 @@ def _cents(bare: str) -> int:
         raise ValueError(slip_of(bare) or "must be an amount of money, such as $1,200 or 85.50")
     if re.fullmatch(r"-?\d{1,3}\.\d{3}", bare):
         # $1.200 is twelve hundred where it was learned so: neither that nor one dollar twenty may be guessed
-        raise ValueError(f"has three digits behind a dot; write {bare.replace('.', ',')} or {bare[:-1]}")
+        raise ValueError(f"has three digits behind a dot; write {bare.replace('.', ',')}, or cents with two")
     cents = Decimal(bare.replace(",", "")) * 100
     if cents < 0:
         raise ValueError("must be 0 or more")

@@ -26,6 +26,8 @@ from optimizer.scenario.settings import CarDraft, EventDraft, slot_of
 from optimizer.units import nearest
 
 ONE_SLOT = ("engine", "gearset", "final drive")
+THE_SAME = 0.99
+"""Two ids that agree so far differ by case, or by a letter for a digit: no missing sheet holds the other."""
 ONE_SLOT_AN_AXLE = ("tire", "wheel")
 
 
@@ -81,8 +83,8 @@ def check_slots(car: CarDraft, draft: Draft, findings: Findings) -> None:
         if fitted is None or fitted == NONE_ID or kind is None:
             continue
         if fitted not in parts:
-            if draft.complete:
-                same_kind = [label for label, (other, _) in parts.items() if other == kind]
+            same_kind = [label for label, (other, _) in parts.items() if other == kind]
+            if draft.complete or nearest(fitted, same_kind, cutoff=THE_SAME):
                 slot.fault(findings, "fitted", f"is not a part of the sheets{nearest(fitted, same_kind)}")
             continue
         if parts[fitted][0] != kind:
@@ -147,18 +149,18 @@ def check_for_missing_sheets(
     """
     wanted = {slot.values["kind"] for slot in car.slots if "kind" in slot.values}
     for kind, sheet in names.items():
-        if kind not in wanted or sheet in draft.broken:
+        if sheet in draft.broken or draft.parts.get(sheet):
             continue
-        if draft.parts.get(sheet):
+        if "slots" in car.unknown:
+            draft.broken.add(sheet)
+        if kind not in wanted:
             continue
         draft.broken.add(sheet)
         a_kind = f"an {kind}" if kind[0] in "aeiou" else f"a {kind}"
         if sheet in draft.parts:
             findings.fault(f"{sheet}.csv", 0, "", "", f"holds no row, but a slot takes {a_kind}")
         else:
-            unread = findings.unread.get(sheet)
-            hint = f"; {unread} is there, but must be called {sheet}.csv or {sheet}.xlsx" if unread else ""
-            findings.fault(f"{sheet}.csv", 0, "", "", f"is missing: a slot takes {a_kind}{hint}")
+            findings.fault(f"{sheet}.csv", 0, "", "", f"is missing: a slot takes {a_kind}{findings.instead_of(sheet)}")
 
 
 def check_names_in_sheets(car: CarDraft, event: EventDraft, draft: Draft, findings: Findings) -> None:
@@ -167,14 +169,14 @@ def check_names_in_sheets(car: CarDraft, event: EventDraft, draft: Draft, findin
     slots = [slot.label for slot in car.slots]
     known = [*(entry.label for _, entry in draft.each_part()), *tags_of(draft, event)]
     for _, entry in draft.each_part():
-        if "jobs" not in car.misspelled:
+        if "jobs" not in car.unknown:
             _check_known(entry, "work", jobs, "one of the jobs in car.toml", findings)
-        if "slots" not in car.misspelled:
+        if "slots" not in car.unknown:
             _check_known(entry, "slots", slots, "one of the slots in car.toml", findings)
-        if draft.complete:
+        if draft.complete and "event" not in event.unknown:
             for target in ("needs", "not_with"):
                 _check_known(entry, target, known, "the id or a tag of any part", findings)
-    for slot in car.slots if "jobs" not in car.misspelled else ():
+    for slot in car.slots if "jobs" not in car.unknown else ():
         _check_known(slot, "work", jobs, "one of the jobs", findings)
 
 
@@ -183,7 +185,7 @@ def check_kits(draft: Draft, findings: Findings) -> None:
     known = {entry.label for _, entry in draft.each_part()}
     for kit in draft.kits:
         for part, _ in kit.values.get("contents", ()):
-            if part not in known and draft.complete:
+            if part not in known and (draft.complete or nearest(part, known, cutoff=THE_SAME)):
                 kit.fault(findings, "contents", f"is not the id of a part{_hint_for_kit(part, known)}", part)
 
 
@@ -224,14 +226,14 @@ def check_event(car: CarDraft, event: EventDraft, draft: Draft, findings: Findin
     """Salts, classes, slots, parts and checks that the event names are known; runs and weather agree."""
     salts = [salt.label for salt in event.salts]
     classes = [entry.label for entry, _ in event.classes]
-    for entry in (event.event, event.fast_case, event.stopping) if "salts" not in event.misspelled else ():
+    for entry in (event.event, event.fast_case, event.stopping) if "salts" not in event.unknown else ():
         _check_known(entry, "salt", salts, "one of the salts", findings)
-    if "classes" not in event.misspelled:
+    if "classes" not in event.unknown:
         _check_known(event.event, "race_class", classes, "one of the classes", findings)
     slots = [slot.label for slot in car.slots]
     for rules in every_rules(event):
         for rule in rules.rules:
-            if "slots" not in car.misspelled:
+            if "slots" not in car.unknown:
                 _check_known(rule, "slot", slots, "one of the slots in car.toml", findings)
     if draft.complete:
         check_words_of_rules(event, draft, findings)
@@ -265,7 +267,7 @@ def _check_runs(event: EventDraft, findings: Findings) -> None:
         blows = run.values.get("wind_ms", 0.0) > 0
         if blows and run.lacks("wind_from_deg"):
             run.fault(findings, "wind_from_deg", "is needed where there is wind")
-        if blows and event.course.lacks("bearing_deg"):
+        if blows and event.course.lacks("bearing_deg") and "course" not in event.unknown:
             event.course.fault(findings, "bearing_deg", "is needed where there is wind")
             return
 

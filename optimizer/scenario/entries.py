@@ -138,6 +138,8 @@ def value_of(item: Field, text: str, unit: Unit | None, findings: Findings) -> t
         value, said_in = item.parse(bare), None
     if isinstance(value, float):
         complaint = item.bounds.complaint(value, partial(_limit, item, said_in, metric=findings.metric))
+        if complaint and item.dimension == "fraction" and said_in is None:
+            complaint += f"; a percentage has its sign: {bare} %"
         if complaint:
             raise ValueError(complaint)
     return value, assumed

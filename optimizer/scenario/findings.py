@@ -29,6 +29,14 @@ class Findings:
         if fault not in self.faults:
             self.faults.append(fault)
 
+    def instead_of(self, sheet: str) -> str:
+        """End of a sentence about a missing sheet: the file that may be meant to be it; empty for none."""
+        unread = self.unread.get(sheet)
+        if unread is None:
+            return ""
+        names = sheet if unread.endswith("]") else f"{sheet}.csv or {sheet}.xlsx"  # a tab of a workbook ends so
+        return f"; {unread} is there, but must be called {names}"
+
     def assume(self, where: str, quantity: str, value: str, why: str) -> None:
         """Note one number that nobody measured."""
         self.assumptions.append(Assumption(where, quantity, value, why))

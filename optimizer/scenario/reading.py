@@ -60,11 +60,7 @@ def read_scenario(folder: str | pathlib.Path) -> Scenario:
     sense.check_curves(catalog, findings)
     sense.check_engine_speeds(catalog, findings)
     sense.check_rotors(catalog, findings)
-    if car_file.usable and event_file.usable:
-        _crosscheck(car, event, catalog, findings)
-    else:
-        crosscheck.check_for_repeated_ids(catalog, findings)
-        crosscheck.check_kits(catalog, findings)
+    _crosscheck(car, event, catalog, findings)
     if findings.faults:
         raise ScenarioError(findings.faults)
     return _scenario_of(path, car, event, catalog, findings)

@@ -71,11 +71,12 @@ def check_tire_categories(event: EventDraft, draft: Draft, findings: Findings) -
         for word in texts(rule, target)
     }
     known = {word.casefold() for word in {*taken, *ruled}}
+    carried = known & {*usual, *(word.casefold() for word in words)}
     for entry in draft.parts.get("tires", []):
         word = entry.values.get("category", "")
         if not word or word.casefold() in known or words[word] > 1:
             continue
-        near = nearest(word, known, cutoff=NEARLY)
+        near = nearest(word, carried, cutoff=NEARLY)
         if near:
             entry.fault(findings, "category", f"is a category of no other tire and in no rule{near}")
 

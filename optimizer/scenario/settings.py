@@ -41,14 +41,14 @@ _UNMEASURED = Basis("assumed", "no measurement on salt has been published")
 
 @dataclass(slots=True)
 class CarDraft:
-    """Entries of ``car.toml``. ``misspelled`` are its tables that stand there under nearly their name."""
+    """Entries of ``car.toml``. ``unknown`` are tables that stand there misspelled, or could not be read."""
 
     car: Entry
     front: Entry
     rear: Entry
     slots: list[Entry]
     jobs: list[Entry]
-    misspelled: frozenset[str] = frozenset()
+    unknown: frozenset[str] = frozenset()
 
 
 @dataclass(slots=True)
@@ -64,7 +64,7 @@ class RulesDraft:
 
 @dataclass(slots=True)
 class EventDraft:
-    """Entries of ``event.toml``. ``misspelled`` are its tables that stand there under nearly their name."""
+    """Entries of ``event.toml``. ``unknown`` are tables that stand there misspelled, or could not be read."""
 
     event: Entry
     course: Entry
@@ -76,7 +76,7 @@ class EventDraft:
     overrides: list[Entry]
     rules: RulesDraft
     classes: list[tuple[Entry, RulesDraft]]
-    misspelled: frozenset[str] = frozenset()
+    unknown: frozenset[str] = frozenset()
 
 
 # --- reading
@@ -93,14 +93,15 @@ def read_car(document: Document) -> CarDraft:
         jobs=[document.entry(path, keys.JOB) for path in document.tables(("jobs",))],
     )
     draft.front.label, draft.rear.label = "front", "rear"
-    draft.misspelled = _misspelled_tables(document)
-    if document.usable and not draft.slots and "slots" not in draft.misspelled:
+    draft.unknown = _unknown_tables(document, ("slots", "jobs"))
+    if document.usable and not draft.slots and "slots" not in draft.unknown:
         document.fault(("slots",), "", "is needed: [[slots]] tables say where parts go")
     return draft
 
 
-def _misspelled_tables(document: Document) -> frozenset[str]:
-    return frozenset(str(path[0]) for path in document.misspelled if len(path) == 1)
+def _unknown_tables(document: Document, tables: Sequence[str]) -> frozenset[str]:
+    """Tables whose names cannot be told, so that none that is used elsewhere is called unknown."""
+    return frozenset(each for each in tables if not document.usable or (each,) in document.misspelled)
 
 
 def learn_customs(document: Document, findings: Findings) -> None:
@@ -152,7 +153,7 @@ def read_event(document: Document) -> EventDraft:
     )
     for position, run in enumerate(draft.weather, start=1):
         run.label = f"run {position}"
-    draft.misspelled = _misspelled_tables(document)
+    draft.unknown = _unknown_tables(document, ("event", "course", "salts", "classes"))
     draft.fast_case.label = "fast case"
     draft.stopping.label = "stopping"
     return draft

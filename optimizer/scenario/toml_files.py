@@ -188,6 +188,9 @@ def read_document(path: pathlib.Path, findings: Findings) -> Document:
     text = decode(data, path.name, findings)
     if text is None:
         return empty
+    if not text.strip():
+        findings.fault(path.name, 0, "", "", "is empty")
+        return empty
     try:
         tree = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -202,6 +205,8 @@ def _note_syntax(file: str, text: str, error: tomllib.TOMLDecodeError, findings:
     row, column = (int(match[1]), int(match[2])) if match else (len(lines), 0)
     typed = lines[row - 1].strip() if 0 < row <= len(lines) else ""
     said = re.sub(r"\s*\(at .*\)", "", str(error))
+    if said == r"Illegal character '\n'":
+        said = "text that begins with a quotation mark must end with one on the same line"
     if re.match(r"[^=]*=\s*[~$\d.,]+\s*[A-Za-z%]", typed):
         said += "; a value with a unit stands in quotation marks"
     findings.fault(file, row, f"column {column}" if column else "end of file", typed, f"is not TOML: {said}")

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.choice.options import BoolArray, IntArray
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds
 from optimizer.run.judge import SPEED_STEP_MS, Judge
 from optimizer.scenario.event import Bracket

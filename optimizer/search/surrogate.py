@@ -75,7 +75,7 @@ def tangents_at(
     speed_of : callable
         Speeds of cars at points.
     fast, slow : arrays (B, L)
-        Ends of the lines; ``fast`` is expected to be at least at the level.
+        Ends of the lines; where ``fast`` is below the level itself, it is the point.
     level : float or array (B,)
         Speed [m/s]; the point found is at it or a trifle below, so that the tangent holds for it.
     steps : array (L,)
@@ -115,6 +115,7 @@ def _on_level(
     level = np.broadcast_to(np.asarray(level), len(rows))
     low, high = np.zeros(len(rows)), np.ones(len(rows))
     over, under = speed_of(rows, fast) - level, speed_of(rows, slow) - level
+    high[over <= 0] = 0.0
     best = under.copy()
     for _ in range(LINE_PASSES):
         left = np.flatnonzero((best < -LINE_NEAR_MS) & (over > 0))

@@ -225,7 +225,7 @@ def test_speed_does_not_jump_where_the_limiter_comes_in() -> None:
 
 
 def test_gears_tried_one_by_one_and_all_together() -> None:
-    """The best of every last gear is the run in the best gear; a gear that cannot be used lacks something or is late."""
+    """The best of every last gear is the run in the best gear; a gear not used lacks something or comes late."""
     judge, inputs = many_builds()
     marks, measure = judge.marks_m, judge.event.scoring.measure
     score, _ = simulate_each_gear(inputs, marks, measure, 0.0)
@@ -237,7 +237,7 @@ def test_gears_tried_one_by_one_and_all_together() -> None:
 
 
 def test_what_a_car_lacks_for_a_gear_it_will_not_pull() -> None:
-    """First gear at 5,000 rpm is 39.3 m/s at radius 0.3; second gives 500 N there, less 600 N of rolling and the drag."""
+    """First gear at 5,000 rpm is 39.3 m/s; second gives 500 N there, less 600 N of rolling and the drag."""
     car = ideal_car(
         constant_torque(150.0), overall=np.array([[4.0], [1.0]]), rolling_n=np.array([600.0]),
         rev_limit_rpm=np.array([5000.0]), shift_rpm=np.full((2, 1), 5000.0), start_speed_ms=0.0,

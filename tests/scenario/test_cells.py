@@ -48,7 +48,12 @@ def test_money_is_exact(amount):
         ("$90", "EUR", "is in USD, but the event counts in EUR"),
         ("-12", "USD", "must be 0 or more"),
         ("12,50", "USD", "has a decimal comma; write 12.50"),
-        ("12.505", "USD", "must not be finer than a cent"),
+        ("12.5055", "USD", "must not be finer than a cent"),
+        ("12O", "USD", "has a letter where a digit belongs; write 120"),
+        ("$l2", "USD", "has a letter where a digit belongs; write 12"),
+        ("1.200,50", "USD", "has a decimal comma; write 1,200.50"),
+        ("1.200", "USD", "has three digits behind a dot; write 1,200, or cents with two"),
+        ("$1 200", "USD", "has a space between its digits; write 1,200"),
         ("nan", "USD", "must be an amount of money, such as $1,200 or 85.50"),
         ("ask", "USD", "must be an amount of money, such as $1,200 or 85.50"),
         ("TRUE", "USD", "must be an amount of money, such as $1,200 or 85.50"),
@@ -63,6 +68,7 @@ def test_dollars_of_other_countries_share_the_sign():
     assert refusal(cells.money, "5 USD", "AUD") == "is in USD, but the event counts in AUD"
 
 
+A_DATE = "must be a date written year-month-day, such as 2026-09-14"
 A_SIZE_CODE = "must be a size code such as 205/60R15 or 205/60R15 91V"
 A_DATE_CODE = "must be week and year as on the sidewall, such as 2321 or 23/2021"
 SIZE = TireSize(0.205, 0.6, 15)
@@ -107,6 +113,8 @@ def test_a_size_prints_as_it_is_written():
         ("905/60R15", "is outside the sizes of car tires: 105 to 405 mm, 25 to 95 %, 10 to 24 in"),
         ("205/60R15 91K", "must be a speed symbol: one of L, M, N, P, Q, R, S, T, U, H, V, W, Y"),
         ("205/60R15 45V", "must be a load index from 60 to 120, such as 91"),
+        ("205/60 15 91V", "has no R for a radial; write 205/60R15 91V"),
+        ("2O5/6OR15 91V", "has a letter O where a digit belongs; write 205/60R15 91V"),
     ],
 )
 def test_size_codes_are_refused_by_name(text, said):
@@ -170,6 +178,10 @@ def test_wheel_sizes(text, rim, width):
         ("15", "must be rim diameter x width in inches, such as 15x6.5"),
         ("6.5x15", "must give the diameter first: 15x6.5"),
         ("38x16", "is outside the sizes of car wheels: 10 to 24 in across, 2.5 to 14 in wide"),
+        (
+            "15x152",
+            "is outside the sizes of car wheels: 10 to 24 in across, 2.5 to 14 in wide; 152 mm are 6 in: 15x6",
+        ),
     ],
 )
 def test_wheel_sizes_are_refused_by_name(text, said):
@@ -191,6 +203,12 @@ def test_the_same_circle_in_inches_is_the_same_pattern():
         ("4x", "must be bolts x circle, such as 4x100 or 5x4.5 in"),
         ("5x4.5", "must say that the circle is in inches: 5x4.5 in"),
         ("2x100", "is outside the patterns of cars: 3 to 10 bolts on 80 to 250 mm"),
+        ("4x10", "is outside the patterns of cars: 3 to 10 bolts on 80 to 250 mm"),
+        ("100x4", "must give the bolts first: 4x100"),
+        (
+            "4x100, 4x114.3",
+            "must be bolts x circle, such as 4x100 or 5x4.5 in; separate patterns by semicolons",
+        ),
         ("4x1000", "is outside the patterns of cars: 3 to 10 bolts on 80 to 250 mm"),
     ],
 )
@@ -241,6 +259,8 @@ def test_an_id_that_ends_like_a_count_is_an_id():
 def test_kit_contents_are_refused_by_name():
     assert refusal(cells.kit_contents, "; ;") == "must name parts and pieces, such as T07 x4; W03 x4"
     assert refusal(cells.kit_contents, "T07 x0") == "must hold at least one piece of each part"
+    no_number = "has no number of pieces behind the x; write G07 x1, or leave the x out"
+    assert refusal(cells.kit_contents, "G07 x; F08") == no_number
 
 
 @pytest.mark.parametrize("text", ["yes", "Y", "TRUE", "true"])
@@ -269,6 +289,10 @@ def test_lists_keep_their_order_and_drop_repeats():
     assert cells.word_set("b;a") == frozenset({"a", "b"})
 
 
+def test_words_separated_by_commas_are_not_one_word():
+    assert refusal(cells.word_set, "dam, belly pan") == "has a comma; separate the words of a list by semicolons"
+
+
 def test_packs():
     assert [cells.pack(text) for text in ("each", "Pair", "set")] == [1, 2, 4]
 
@@ -282,12 +306,18 @@ def test_bases():
 def test_date_of_the_event_is_kept_as_year_and_week():
     assert cells.event_week("2026-09-14") == (2026, 38)
     assert cells.event_week("2027-01-01") == (2026, 53)
-    assert (
-        refusal(cells.event_week, "14.9.2026") == "must be a date written year-month-day, such as 2026-09-14"
-    )
+    assert refusal(cells.event_week, "14.9.2026") == f"{A_DATE}; write 2026-09-14"
+    assert refusal(cells.event_week, "09/14/2026") == f"{A_DATE}; write 2026-09-14"
+    assert refusal(cells.event_week, "2208-05-20") == "must be a date from 2000 to 2099: sidewalls say no century"
+
+
+def test_day_and_month_that_cannot_be_told_apart_are_not_guessed():
+    assert refusal(cells.event_week, "9/8/2026") == A_DATE
 
 
 def test_start():
     assert cells.start_speed("clutch") == 0.0
     assert cells.start_speed("pushed to 45 mph") == pytest.approx(20.1168)
     assert refusal(cells.start_speed, "push") == 'must be "clutch" or such as "pushed to 45 mph"'
+    too_fast = "is faster than a car is pushed: at most 200 mph, not less than 0"
+    assert refusal(cells.start_speed, "pushed to 450 mph") == too_fast

@@ -11,8 +11,8 @@ from optimizer.scenario.reading import read_scenario
 # --- what a sheet may get wrong: (file, row, column, typed, expected)
 
 CELLS = [
-    ("tires", 2, "mass", "-12", "mass [lb]", "must be greater than 0"),
-    ("tires", 2, "mass", "0", "mass [lb]", "must be greater than 0"),
+    ("tires", 2, "mass", "-12", "mass [lb]", "must be at least 4.41 lb and at most 132 lb"),
+    ("tires", 2, "mass", "0", "mass [lb]", "must be at least 4.41 lb and at most 132 lb"),
     ("tires", 2, "mass", "nan", "mass [lb]", "must be a finite number"),
     ("tires", 2, "mass", "inf", "mass [lb]", "must be a finite number"),
     ("tires", 2, "mass", "TRUE", "mass [lb]", "is a yes/no value where a number belongs"),
@@ -27,8 +27,8 @@ CELLS = [
     ("tires", 2, "owned", "1.5", "owned", "must be a whole number, 0 or more"),
     ("tires", 2, "size", "185/60", "size", "must be a size code such as 205/60R15 or 205/60R15 91V"),
     ("tires", 2, "size", "", "size", "is needed"),
-    ("tires", 2, "rolling", "0.6", "rolling coefficient", "must be at least 0 and at most 0.5"),
-    ("tires", 2, "max pressure", "-3", "max pressure [psi]", "must be greater than 0"),
+    ("tires", 2, "rolling", "0.6", "rolling coefficient", "must be at least 0.001 and at most 0.05"),
+    ("tires", 2, "max pressure", "-3", "max pressure [psi]", "must be at least 7.25 psi and at most 145 psi"),
     ("tires", 2, "made", "5126", "made", "is after the event"),
     (
         "tires",
@@ -44,7 +44,7 @@ CELLS = [
     ("kits", 2, "id", "X01", "id", "is taken already, in extras.csv row 2"),
     ("wheels", 2, "size", "", "size", "is needed"),
     ("wheels", 2, "bolt pattern", "4x", "bolt pattern", "must be bolts x circle, such as 4x100 or 5x4.5 in"),
-    ("final_drives", 2, "ratio", "0", "ratio", "must be greater than 0 and at most 50"),
+    ("final_drives", 2, "ratio", "0", "ratio", "must be at least 1 and at most 15"),
     ("final_drives", 2, "efficiency", "30", "efficiency [%]", "must be at least 50 % and at most 100 %"),
     ("final_drives", 2, "efficiency", "101", "efficiency [%]", "must be at least 50 % and at most 100 %"),
     ("gearsets", 2, "gear 3", "1.9", "gear 3", "must be less than gear 2, 1.81"),
@@ -93,7 +93,8 @@ def test_the_message_says_file_row_column_typed_and_expected(tmp_path):
         read_scenario(small.write(tmp_path, tables=small.with_cell("tires", 2, "mass", "-12")))
 
     assert str(refused.value) == (
-        "1 fault in the scenario; nothing was read\ntires.csv row 2, mass [lb]: '-12' must be greater than 0"
+        "1 fault in the scenario; nothing was read\n"
+        "tires.csv row 2, mass [lb]: '-12' must be at least 4.41 lb and at most 132 lb"
     )
     assert refused.value.exit_code == 3
 
@@ -157,14 +158,12 @@ def test_a_sheet_without_a_header_is_one_fault(tmp_path):
     tables = small.sheets()
     del tables["kits"][0]
 
+    expected = (
+        "names no column of the sheet kits; the first row must hold names such as id, name, price, "
+        "and a title above them must begin with #"
+    )
     assert small.faults_of(small.write(tmp_path, tables=tables)) == [
-        (
-            "kits.csv",
-            1,
-            "",
-            "K01, used gearbox, $750, G02; F02, 1, no",
-            "names no column of the sheet kits; the first row must hold names such as id, name, price",
-        )
+        ("kits.csv", 1, "", "K01, used gearbox, $750, G02; F02, 1, no", expected)
     ]
 
 
