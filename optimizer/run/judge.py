@@ -185,20 +185,35 @@ class Judge:
         brackets = [each.cap_ms for each in self.options.scenario.race_class.brackets]
         return min([*own, *(cap for cap in brackets if cap >= level_ms + above_ms - SPEED_STEP_MS)], default=np.inf)
 
-    def rotor_rows(self, level_ms: float) -> tuple[tuple[tuple[FloatArray, ...], float], ...]:
+    def rotor_rows(
+        self, level_ms: float, radius_m: FloatArray, share: float = 1.0
+    ) -> tuple[tuple[tuple[FloatArray, ...], float], ...]:
         """Linear rows (coefficients per slot, upper) that builds reaching a level must keep for the rotors' sake.
 
-        Half the mass times the square of the higher of level and planned speed, in the worst case all on one axle, must
-        not pass what its rotors take. Turning mass is left out: the row is a little mild, never too strict.
+        Half of what moves and turns times the square of the higher of level and planned speed, in the worst case all on
+        one axle, must not pass what its rotors take. The row is a little mild, never too strict: the speed at the last
+        board is often above the level.
+
+        Parameters
+        ----------
+        level_ms : float
+        radius_m : array (2,)
+            Rolling radius of front and rear tires, or the largest there may be.
+        share : float
+            Factor on the energy: above 1 for builds that should pass with something to spare.
         """
         speed = max(level_ms, self.planned_ms, 0.0)
+        worth = np.zeros(len(S))
+        worth[S["mass_kg"]] = 1.0
+        worth[S["front_turning_kgm2"]], worth[S["rear_turning_kgm2"]] = 1.0 / radius_m**2
         rows = []
         for s, slot in enumerate(self.options.slots):
             if slot.kind != "rotor":
                 continue
-            coefficients = [table[:, S["mass_kg"]].copy() for table in self.model.sums]
-            coefficients[s] -= rotor_capacity_j(self.options, s, self.model.car.brake_front_share) / (0.5 * speed**2)
-            rows.append((tuple(coefficients), -float(self.model.base[S["mass_kg"]]) + 1e-6))
+            coefficients = [table @ worth for table in self.model.sums]
+            capacity = rotor_capacity_j(self.options, s, self.model.car.brake_front_share)
+            coefficients[s] = coefficients[s] - capacity / (0.5 * share * speed**2)
+            rows.append((tuple(coefficients), -float(self.model.base @ worth) + 1e-6))
         return tuple(rows)
 
     def rpm(self, builds: IntArray, run: Run) -> FloatArray:

@@ -66,6 +66,14 @@ class DriveSets:
         """Some of the drive sets, marked with the row each came from."""
         return replace(self.take(rows), mark=rows)
 
+    def split(self, f: int) -> DriveSets:
+        """Each drive set once for every option allowed in its f-th free slot, with that option only."""
+        parent, option = np.nonzero(self.allowed[f])
+        one = self.take(parent)
+        only = np.zeros_like(one.allowed[f])
+        only[np.arange(len(parent)), option] = True
+        return replace(one, allowed=(*one.allowed[:f], only, *one.allowed[f + 1 :]))
+
     def and_also(self, others: DriveSets) -> DriveSets:
         """These and others with the same free slots."""
         return DriveSets(

@@ -66,9 +66,9 @@ class Narrower:
             slots = [s for s, has in enumerate(carry) if has.any()]
             if len(slots) == 1 and slots[0] in sets.free:
                 allowed[sets.free.index(slots[0])] = allowed[sets.free.index(slots[0])] & carry[slots[0]]
-        return self._affordable(replace(sets, allowed=tuple(allowed)), goal)
+        return self.affordable(replace(sets, allowed=tuple(allowed)), goal)
 
-    def _affordable(self, sets: DriveSets, goal: Goal) -> DriveSets:
+    def affordable(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """Drop sets and options that money does not allow, until nothing more is dropped."""
         while True:
             sets = sets.take(sets.completable)
@@ -93,7 +93,7 @@ class Narrower:
             if np.isfinite(goal.level) and -SPEED_STEP_MS <= bracket.cap_ms - goal.level < NEAR_CAP_MS:
                 carry = self.judge.options.carrying(bracket.requires)
                 lacking = self._lacking(sets, carry, bracket.cap_ms)
-                sets = self._affordable(lacking.and_also(self._having(sets, carry)), goal)
+                sets = self.affordable(lacking.and_also(self._having(sets, carry)), goal)
         return sets
 
     def _lacking(self, sets: DriveSets, carry: tuple[BoolArray, ...], cap_ms: float) -> DriveSets:

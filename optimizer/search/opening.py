@@ -23,6 +23,10 @@ from optimizer.search.surrogate import Tangents, lagrangian_bound
 
 GENTLE = 0.75
 """Share of the smallest slope met that is relied on before a drive set has a tangent of its own."""
+PROBE_SPARE = 1.03
+"""Probes look for builds whose rotors take this much more than the level asks: the last board is passed faster."""
+SPLITS = 5
+"""How often a drive set may be split where no tangent holds."""
 ROUNDS = 2
 """Tangents per drive set."""
 CUT_SLACK_M2 = 6e-5
@@ -104,35 +108,70 @@ class Opener:
         """
         nothing = np.zeros((0, sets.builds.shape[1]), dtype=np.int64)
         chosen = self.narrower.by_equipment(self.narrower.tighten(sets.marked(rows), goal), goal)
-        if len(chosen) == 0:
-            return Opened(nothing, [], [])
-        entry, batch, speed, free = self.bounding.by_gear(self.bounding.open(chosen), goal.level)
-        rows = chosen.mark[entry]
+        batch, likely, missed = self._screen(chosen, goal)
+        mark = batch.sets.mark
+        best_first = mark[np.argsort(-likely, kind="stable")].tolist()
+        now = np.flatnonzero(np.isin(mark, list(dict.fromkeys(best_first))[:width]))
+        later = sorted(set(mark.tolist()) - set(mark[now].tolist()))
+        found, cut_off, short = self._list(batch.take(now), goal, most, SPLITS)
+        return Opened(np.concatenate([nothing, *found]), sorted(cut_off), later, max(missed, short))
+
+    def _screen(self, sets: DriveSets, goal: Goal) -> tuple[Batch, FloatArray, float]:
+        """Drive sets, once for each choice of last gears, that pass the rough cuts.
+
+        Returns them, the speed that each likely does not pass, and the highest such speed among those cut.
+        """
+        _, batch, speed, free = self.bounding.by_gear(self.bounding.open(sets), goal.level)
         likely = self._likely(batch, speed, free, goal)
-        close = np.flatnonzero(np.isfinite(likely) if goal.probe else likely >= goal.level - BOUND_SLACK_MS)
-        missed = float(likely[likely < goal.level - BOUND_SLACK_MS].max(initial=-np.inf))
+        reach = np.isfinite(likely) if goal.probe else likely >= goal.level - BOUND_SLACK_MS
+        missed = float(likely[~reach].max(initial=-np.inf))
+        close = np.flatnonzero(reach)
         if len(close) == 0:
-            return Opened(nothing, [], [], missed)
+            return batch.take(close), likely[close], missed
         fit, batch = self.narrower.good_tires(batch.take(close), goal.level)
-        rows, likely = rows[close][fit], likely[close][fit]
-        best_first = rows[np.argsort(-likely, kind="stable")].tolist()
-        now = np.flatnonzero(np.isin(rows, list(dict.fromkeys(best_first))[:width]))
-        later = sorted(set(rows.tolist()) - set(rows[now].tolist()))
-        rows, batch = rows[now], batch.take(fit[now])
-        if len(rows) == 0:
-            return Opened(nothing, [], later, missed)
+        return batch.take(fit), likely[close][fit], missed
+
+    def _list(
+        self, batch: Batch, goal: Goal, most: dict[int, int], splits: int
+    ) -> tuple[list[IntArray], set[int], float]:
+        """Completions of drive sets that reach a goal by their tangents; marks whose lists were cut off; the best miss.
+
+        Where no tangent holds (speed that rises with drag: a gear taken too early), the drive set is split by one of
+        its slots and every part is bounded again.
+        """
+        found: list[IntArray] = []
+        cut_off: set[int] = set()
+        if len(batch.sets) == 0:
+            return found, cut_off, -np.inf
         cuts, kept, short = self._cuts(batch, goal)
-        missed = max(missed, goal.level + float(short.max(initial=-np.inf)))
-        cut_off, found = [], [nothing]
-        for place, row in enumerate(rows[kept]):
-            task, order = self._task(batch, int(kept[place]), cuts, place, goal)
-            each = complete(task, most[int(row)], cheapest=goal.cheapest)
+        missed = goal.level + float(short.max(initial=-np.inf))
+        loose = np.zeros(len(kept), dtype=bool)
+        if splits and np.isfinite(goal.level) and not goal.probe:
+            loose = ~np.logical_or.reduce([cut.holds for cut in cuts])
+        for place in np.flatnonzero(~loose):
+            task, order = self._task(batch, int(kept[place]), cuts, int(place), goal)
+            mark = int(batch.sets.mark[kept[place]])
+            each = complete(task, most[mark], cheapest=goal.cheapest)
             builds = np.repeat(batch.sets.builds[kept[place]][None], len(each.choices), axis=0)
             builds[:, order] = each.choices
             found.append(builds)
             if each.cut_off:
-                cut_off.append(int(row))
-        return Opened(np.concatenate(found), sorted(set(cut_off)), later, missed)
+                cut_off.add(mark)
+        if loose.any():
+            parts, _, missed_too = self._screen(self._split(batch.take(kept[loose]), goal), goal)
+            more, cut_too, short_too = self._list(parts, goal, most, splits - 1)
+            return [*found, *more], cut_off | cut_too, max(missed, missed_too, short_too)
+        return found, cut_off, missed
+
+    def _split(self, batch: Batch, goal: Goal) -> DriveSets:
+        """Drive sets split by the free slot whose options differ most in what they do to speed."""
+        slope = np.ones(batch.frame.base.shape[1]) if self.gentlest is None else self.gentlest
+        losses = self.bounding.losses(batch, slope)
+        spread = [
+            float(np.where(ok, -loss, 0.0).max(axis=1).sum())
+            for loss, ok in zip(losses, batch.sets.allowed, strict=True)
+        ]
+        return self.narrower.affordable(batch.sets.split(int(np.argmax(spread))), goal)
 
     def estimate(self, sets: DriveSets, bound: FloatArray, money: float) -> FloatArray:
         """Rough speeds (D,) of the best that money can buy in each drive set, from slopes of a few of them.
@@ -239,7 +278,7 @@ class Opener:
         spread = [np.ptp(score[ok]) for score, ok in zip(scores[0], allowed, strict=True)]
         order = sorted(range(len(free)), key=lambda f: -spread[f])
         one = sets.take(np.array([place]))
-        rows, left = self._rows(one, goal)
+        rows, left = self._rows(one, goal, batch.frame.drive.radius_m[:, place])
         where = {s: order.index(f) for f, s in enumerate(free)}
         pairs = {}
         for (s, t), forbidden in self.legality.pairs.items():
@@ -273,7 +312,9 @@ class Opener:
         )
         return task, [free[f] for f in order]
 
-    def _rows(self, one: DriveSets, goal: Goal) -> tuple[list[list[FloatArray]], FloatArray]:
+    def _rows(
+        self, one: DriveSets, goal: Goal, radius: FloatArray
+    ) -> tuple[list[list[FloatArray]], FloatArray]:
         """Linear rows over the free slots with what the drive set leaves of them; equipment needed at the level."""
         rows, left = [], []
         drive = self.judge.model.drive_slots
@@ -281,7 +322,8 @@ class Opener:
             used = sum(float(row.coefficients[s][one.builds[0, s]]) for s in drive)
             rows.append([row.coefficients[s] for s in one.free])
             left.append(row.upper + row.slack - used)
-        for coefficients, upper in self.judge.rotor_rows(goal.level):
+        spare = PROBE_SPARE if goal.probe else 1.0
+        for coefficients, upper in self.judge.rotor_rows(goal.level, radius, spare):
             used = sum(float(coefficients[s][one.builds[0, s]]) for s in drive)
             rows.append([coefficients[s] for s in one.free])
             left.append(upper - used)
