@@ -20,7 +20,7 @@ from optimizer.search.diagnosis import explain_no_legal_build
 from optimizer.search.pool import Evidence
 from optimizer.search.ranking import Progress, Ranker
 from optimizer.search.selection_model import build_model
-from optimizer.units import from_unit
+from optimizer.units import from_unit, nearest
 
 TOO_CLOSE_MS = from_unit(0.3, "mph", "speed")
 """Speeds nearer than 0.3 mph are too close to call: no model of a car on salt is better than that."""
@@ -98,9 +98,13 @@ def as_asked(scenario: Scenario, question: Question) -> Scenario:
     """
     event = scenario.event
     if question.race_class is not None and question.race_class not in event.classes:
-        raise UsageError(f"no class is called {question.race_class!r}; the classes are {', '.join(event.classes)}")
+        near = nearest(question.race_class, event.classes)
+        raise UsageError(
+            f"no class is called {question.race_class!r}{near}; the classes are {', '.join(event.classes)}"
+        )
     if question.salt is not None and question.salt not in event.salts:
-        raise UsageError(f"no salt condition is called {question.salt!r}; there are {', '.join(event.salts)}")
+        near = nearest(question.salt, event.salts)
+        raise UsageError(f"no salt condition is called {question.salt!r}{near}; there are {', '.join(event.salts)}")
     changed = replace(
         event,
         race_class=question.race_class or event.race_class,

@@ -12,6 +12,7 @@ from optimizer.choice.legality import Legality
 from optimizer.choice.options import Options
 from optimizer.choice.rows import LinearRow
 from optimizer.errors import UsageError
+from optimizer.units import nearest
 
 
 def with_wishes(legality: Legality, with_parts: tuple[str, ...], without_parts: tuple[str, ...]) -> Legality:
@@ -56,8 +57,11 @@ def places_of(options: Options, named: str) -> tuple[tuple[int, int], ...]:
         if choice.id == part and slot in ("", options.slots[s].name)
     )
     if not places:
-        known = sorted({choice.id for choices in options.parts for choice in choices})
-        near = get_close_matches(part, known, n=3, cutoff=0.5)
+        slots = [each.name for each in options.slots]
+        if slot and slot not in slots:
+            raise UsageError(f"no slot is called {slot!r}{nearest(slot, slots)}; the slots are {', '.join(slots)}")
+        known = {c.id for s, choices in enumerate(options.parts) for c in choices if slot in ("", slots[s])}
+        near = get_close_matches(part, sorted(known), n=3, cutoff=0.5)
         hint = f"; nearest: {', '.join(near)}" if near else ""
         where = f" in {slot}" if slot else ""
         raise UsageError(f"no part is called {part!r}{where}{hint}")

@@ -25,6 +25,7 @@ from optimizer.choice.legality import Legality
 from optimizer.choice.options import IntArray, Options
 from optimizer.choice.price import PriceBook
 from optimizer.errors import SolverError
+from optimizer.scenario.cells import CURRENCIES
 from optimizer.search.constraints import STOCK
 from optimizer.search.selection_model import SelectionModel, build_model, pair_checks
 
@@ -115,14 +116,14 @@ def _settled(model: SelectionModel) -> tuple[IntArray | None, float]:
 
 def _too_dear(options: Options, build: IntArray, cents: int, budget: float) -> Diagnosis:
     text = (
-        f"No legal build costs {_money(budget)} or less: the cheapest costs {_money(cents)} "
+        f"No legal build costs {_money(options, budget)} or less: the cheapest costs {_money(options, cents)} "
         f"({_in_words(options, build)})."
     )
     return Diagnosis((BUDGET,), cents, text)
 
 
-def _money(cents: float) -> str:
-    return f"{cents / 100:,.2f}".removesuffix(".00")
+def _money(options: Options, cents: float) -> str:
+    return CURRENCIES[options.scenario.event.currency] + f"{cents / 100:,.2f}".removesuffix(".00")
 
 
 def _in_words(options: Options, build: IntArray) -> str:
