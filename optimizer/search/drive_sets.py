@@ -55,6 +55,14 @@ class DriveSets:
             out &= ok.any(axis=1)
         return out
 
+    @property
+    def completions(self) -> FloatArray:
+        """How many ways there are to choose from the allowed options: (D,)."""
+        number = np.ones(len(self))
+        for ok in self.allowed:
+            number *= ok.sum(axis=1)
+        return number
+
     def take(self, rows: IntArray | BoolArray) -> DriveSets:
         """Some of the drive sets."""
         return DriveSets(

@@ -25,8 +25,8 @@ GENTLE = 0.75
 """Share of the smallest slope met that is relied on before a drive set has a tangent of its own."""
 PROBE_SPARE = 1.03
 """Probes look for builds whose rotors take this much more than the level asks: the last board is passed faster."""
-SPLITS = 5
-"""How often a drive set may be split where no tangent holds."""
+SPLITS, WORTH_SPLITTING = 5, 20_000
+"""How often a drive set may be split where no tangent holds, and the completions from which that is worth it."""
 ROUNDS = 2
 """Tangents per drive set."""
 CUT_SLACK_M2 = 6e-5
@@ -148,6 +148,7 @@ class Opener:
         loose = np.zeros(len(kept), dtype=bool)
         if splits and np.isfinite(goal.level) and not goal.probe:
             loose = ~np.logical_or.reduce([cut.holds for cut in cuts])
+            loose &= batch.sets.completions[kept] > WORTH_SPLITTING
         for place in np.flatnonzero(~loose):
             task, order = self._task(batch, int(kept[place]), cuts, int(place), goal)
             mark = int(batch.sets.mark[kept[place]])

@@ -39,6 +39,8 @@ FEW_LEAVES, CHEAP_LEAVES = 25, 1000
 """Completions listed for one drive set at first: the fastest, or the cheapest; more when it is opened again."""
 NEAR_MS = 0.15
 """Builds this little below the K-th best are checked too: candidates for the cheapest and most careful choice."""
+ALL_LISTED = 20_000
+"""Completions of all drive sets, up to which they are all listed rather than looked for."""
 FIRST_STEP_MS, STEP_GROWTH = 0.1, 1.3
 """How far the target is lowered at first, and how much further every time."""
 ESTIMATED, PROBES_SEEN, PROBED = 3000, 400, 60
@@ -152,6 +154,9 @@ class Ranker:
         without any level, is the one that counts.
         """
         if len(self.sets) == 0:
+            return
+        if self.sets.completions.sum() <= ALL_LISTED:
+            self._search(-np.inf)
             return
         target, step = self._probe(), FIRST_STEP_MS
         while target > max(self.pool.level, 0.0):
