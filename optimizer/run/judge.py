@@ -251,22 +251,23 @@ class Judge:
         worst = np.zeros(len(builds))
         for axle, load, surface in zip(("front", "rear"), loads, surface_ms, strict=True):
             hub = self.model.car.hub(cast(Axle, axle))
+            inflated = self.model.pressure_pa(builds, cast(Axle, axle))
             s = cast(int, self.model.slot_on("tire", cast(Axle, axle)))
             capacity = np.empty(len(builds))
             for o in np.unique(builds[:, s]):
                 rows = builds[:, s] == o
                 tire = cast(Tire, self.options.parts[s][int(o)])
-                capacity[rows] = _capacity_kg(tire, hub.tire_pressure_pa, surface[rows])
+                capacity[rows] = _capacity_kg(tire, inflated[rows], surface[rows])
             corner = load / air.G * hub.heaviest_corner_share
             worst = np.maximum(worst, corner / np.maximum(capacity, 1e-9))
         return worst
 
 
-def _capacity_kg(tire: Tire, pressure_pa: float, surface_ms: FloatArray) -> FloatArray:
-    """Load one tire may carry at a surface speed (n,); 0 beyond its rating or where it has none."""
+def _capacity_kg(tire: Tire, pressure_pa: FloatArray, surface_ms: FloatArray) -> FloatArray:
+    """Load one tire may carry at a gauge pressure and surface speed (n,); 0 beyond its rating or where it has none."""
     if tire.load_index is None or tire.speed_symbol is None:
         return np.zeros(len(surface_ms))
-    by_pressure = float(tires.load_share_at_pressure(pressure_pa, tire.extra_load))
+    by_pressure = np.asarray(tires.load_share_at_pressure(pressure_pa, tire.extra_load))
     by_speed = np.asarray(tires.load_share_at_speed(tire.speed_symbol, surface_ms))
     return float(tires.load_capacity_kg(tire.load_index)) * by_pressure * by_speed
 

@@ -14,6 +14,7 @@ from typing import cast
 
 import numpy as np
 
+from optimizer.choice.fit import axles_of
 from optimizer.choice.masses import axle_load_changes
 from optimizer.choice.options import Options
 from optimizer.physics import air, rolling, tires
@@ -191,15 +192,14 @@ class RunModel:
         count = len(builds)
         e, g, f = self._only("engine"), self._only("gearset"), self._only("final drive")
         overall, shift = self._gearing(builds, e, g, f)
-        pressure_change, mu = np.zeros(count), np.ones(count)
+        mu = np.ones(count)
         cap = np.full(count, np.inf)
         for s, slot in enumerate(self.options.slots):
             if slot.kind == "extra":
-                pressure_change += self._gather(builds, s, lambda p: p.pressure_pa if isinstance(p, Extra) else 0.0)
                 mu *= self._gather(builds, s, lambda p: p.grip_factor if isinstance(p, Extra) else 1.0)
                 cap = np.minimum(cap, self._gather(builds, s, _cap_of))
         cap = np.minimum(cap, self._bracket_caps(builds))
-        axles = [self._tire_rows(builds, axle, pressure_change) for axle in ("front", "rear")]
+        axles = [self._tire_rows(builds, axle) for axle in ("front", "rear")]
         coefficient, speed_term, radius, grip, rating = (np.stack(each) for each in zip(*axles, strict=True))
         return DriveRows(
             engine=builds[:, e],
@@ -217,13 +217,21 @@ class RunModel:
             rating_ms=rating if self.limiter_holds_rating else np.full_like(rating, np.inf),
         )
 
-    def _tire_rows(self, builds: IntArray, axle: Axle, pressure_change: FloatArray) -> tuple[FloatArray, ...]:
+    def pressure_pa(self, builds: IntArray, axle: Axle) -> FloatArray:
+        """Gauge pressure (n,) of the tires on an axle: as planned, with what extras change there."""
+        pressure = np.full(len(builds), self.car.hub(axle).tire_pressure_pa)
+        for s, slot in enumerate(self.options.slots):
+            if slot.kind == "extra" and axle in axles_of(slot):
+                pressure += self._gather(builds, s, lambda p: p.pressure_pa if isinstance(p, Extra) else 0.0)
+        return pressure
+
+    def _tire_rows(self, builds: IntArray, axle: Axle) -> tuple[FloatArray, ...]:
         """Rolling coefficient, its growth with speed squared, radius, grip factor, rated surface speed of an axle."""
         s = self.slot_on("tire", axle)
         if s is None:
             msg = f"the car has no slot for {axle} tires"
             raise ValueError(msg)
-        pressure = np.maximum(self.car.hub(axle).tire_pressure_pa + pressure_change, 5e4)
+        pressure = np.maximum(self.pressure_pa(builds, axle), 5e4)
         level, growth = rolling.rolling_terms(pressure, rolling.REFERENCE_PRESSURE_PA)
         own = self._gather(builds, s, lambda p: cast(Tire, p).rolling_coefficient)
         margin = 1 + self.options.scenario.event.fast_case.tire_speed_margin
