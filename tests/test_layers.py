@@ -57,6 +57,8 @@ choice.wishes
 
 run.inputs
 run.driving
+run.panels
+run.ahead
 run.simulator
 run.conditions
 run.model

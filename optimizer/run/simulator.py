@@ -7,66 +7,26 @@ car which has all but stopped accelerating costs no accuracy. Results never depe
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
 
+from optimizer.run.ahead import LAST_PANELS, LOG_REACH, deep_points, look_ahead
 from optimizer.run.driving import BoolArray, Gear
 from optimizer.run.inputs import FloatArray, IntArray, RunInputs
+from optimizer.run.panels import LOBATTO, Nodes, accumulate, at_distance, even_points, integrate, panel_points
 
 CHUNK = 2048
 """Cars per pass: few enough for the processor's cache, many enough that the interpreter costs little."""
 PULL_PANELS = 3
 """Panels on either side of where grip stops limiting, in a gear that is left again."""
-LAST_PANELS = (7, 12)
-"""The same in the gear in which the run ends: before and after."""
 LIMITER_PANELS = 4
 """Panels while the limiter holds the wheels and slip dies away."""
-LOG_REACH = 10.0
-"""How far the last gear is followed: to exp(-LOG_REACH) of the speed still to gain, then at constant speed."""
-SCAN_POINTS = 9
-"""Points at which a gear is searched for the speeds where grip stops limiting and where acceleration ends."""
-DIP_PASSES = 2
-"""Parabolas laid towards the lowest point of a dip in acceleration."""
-ROOT_PASSES = 7
-"""Bracketing passes towards those speeds."""
 
 Measure = Literal["mean", "trap", "exit"]
 LimitName = Literal["power", "revs", "grip", "distance", "speed cap"]
 LIMITS: tuple[LimitName, ...] = ("power", "revs", "grip", "distance", "speed cap")
-
-# Four Lobatto points on [0, 1] (A. Quarteroni, R. Sacco, F. Saleri, "Numerical Mathematics", ch. 10).
-_LOBATTO = np.array([0.0, 0.5 - np.sqrt(0.05), 0.5 + np.sqrt(0.05), 1.0])
-
-
-def _lobatto_matrices() -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Differentiation, integration-from-the-left and coefficient matrices of the cubic through the four points."""
-    exponent = np.arange(4)
-    powers = _LOBATTO[:, None] ** exponent
-    to_coefficients = np.linalg.inv(powers)
-    slopes = np.zeros((4, 4))
-    slopes[:, 1:] = powers[:, :3] * exponent[1:]
-    integrals = powers * _LOBATTO[:, None] / (exponent + 1)
-    return slopes @ to_coefficients, integrals @ to_coefficients, to_coefficients
-
-
-_SLOPE, _INTEGRAL, _COEFFICIENT = _lobatto_matrices()
-
-
-class Nodes(NamedTuple):
-    """A stretch of the run: its points (k, n), and slopes per panel (p, n) at each panel's four points."""
-
-    speed: FloatArray
-    distance: FloatArray
-    time: FloatArray
-    acceleration: FloatArray
-    surface: FloatArray
-    use: FloatArray
-    speed_rate: list[FloatArray]
-    distance_rate: list[FloatArray]
-    time_rate: list[FloatArray]
 
 
 class Entry(NamedTuple):
@@ -305,7 +265,7 @@ def _enter(
         clutch = Gear(gear.inputs, 0, clutch=True)
         surface = clutch.surface_at(entry.speed)
         upper = np.maximum(gear.launch_surface, surface)
-        nodes = _integrate(clutch, _even_points(surface, upper), entry.distance, entry.time)
+        nodes = integrate(clutch, even_points(surface, upper, 2 * PULL_PANELS), entry.distance, entry.time)
         able &= (upper == surface) | (nodes.acceleration > 0).all(axis=0)
         passing = _pass_marks(passing, nodes, marks_m, number)
         closed = gear.surface_at(nodes.speed[-1])
@@ -331,9 +291,9 @@ def _pull_through(
     inputs = gear.inputs
     skip = entry.surface >= gear.shift_surface
     top = np.where(skip, entry.surface, gear.shift_surface)
-    ahead = _look_ahead(gear, entry.surface, top)
-    points = _deep_points(ahead, np.where(ahead.settles, 1.0, ahead.reach), (PULL_PANELS, PULL_PANELS))
-    nodes = _integrate(gear, points, entry.distance, entry.time)
+    ahead = look_ahead(gear, entry.surface, top)
+    points = deep_points(ahead, np.where(ahead.settles, 1.0, ahead.reach), (PULL_PANELS, PULL_PANELS))
+    nodes = integrate(gear, points, entry.distance, entry.time)
     capped = (nodes.speed[-1] >= inputs.cap_ms) | (top >= inputs.surface_cap_ms)
     pulls = ~ahead.settles & (nodes.acceleration > 0).all(axis=0) & (nodes.distance[-1] < marks_m[-1])
     able = entry.able & (skip | pulls) & ~capped
@@ -351,9 +311,9 @@ def _pull_through(
 def _pause_nodes(nodes: Nodes, after: FloatArray, rolled: FloatArray, pause_s: float) -> Nodes:
     """A shift pause as one panel: the car slows evenly."""
     before = nodes.speed[-1]
-    speed = before + _LOBATTO[:, None] * (after - before)
-    distance = nodes.distance[-1] + _LOBATTO[:, None] * rolled
-    time = nodes.time[-1] + _LOBATTO[:, None] * np.full_like(before, pause_s)
+    speed = before + LOBATTO[:, None] * (after - before)
+    distance = nodes.distance[-1] + LOBATTO[:, None] * rolled
+    time = nodes.time[-1] + LOBATTO[:, None] * np.full_like(before, pause_s)
     slowing = np.repeat((after - before)[None] / max(pause_s, 1e-9), 4, axis=0)
     return Nodes(
         speed, distance, time, slowing, speed, np.zeros_like(speed),
@@ -373,10 +333,10 @@ def _end_in(
         at_cap = np.where(has_cap, gear.surface_at(np.where(has_cap, inputs.cap_ms, 50.0)), np.inf)
     limiter = np.minimum(gear.limit_surface, inputs.surface_cap_ms)
     stop = np.maximum(np.minimum(limiter, at_cap), entry.surface)
-    ahead = _look_ahead(gear, entry.surface, stop, to_end=True)
+    ahead = look_ahead(gear, entry.surface, stop, to_end=True)
     settles = ahead.settles
-    points = _deep_points(ahead, np.where(settles, LOG_REACH, ahead.reach), LAST_PANELS)
-    nodes = _integrate(gear, points, entry.distance, entry.time)
+    points = deep_points(ahead, np.where(settles, LOG_REACH, ahead.reach), LAST_PANELS)
+    nodes = integrate(gear, points, entry.distance, entry.time)
     limited_speed, limited_use = gear.hold(stop)
     at_limiter = ~settles & (limiter < at_cap)
     by_cap = ~settles & (~at_limiter | (limited_speed > inputs.cap_ms))
@@ -403,7 +363,7 @@ def _on_limiter(gear: Gear, before: Nodes, surface: FloatArray, final: FloatArra
     gain = np.maximum(final - start, 0.0)
     below = np.maximum(final - np.minimum(cap, final), gain * np.exp(-LOG_REACH))
     reach = np.log(np.where(below > 0, np.maximum(gain, below) / np.where(below > 0, below, 1.0), 1.0))
-    depth = _panel_points(np.zeros_like(reach), reach, LIMITER_PANELS)
+    depth = panel_points(np.zeros_like(reach), reach, LIMITER_PANELS)
     left = gain * np.exp(-depth)
     speed = final - left
     speed[0] = start
@@ -415,231 +375,9 @@ def _on_limiter(gear: Gear, before: Nodes, surface: FloatArray, final: FloatArra
     per_time = [each * inverse[corner] for each, corner in zip(rate, corners, strict=True)]
     per_distance = [each * speed[corner] for each, corner in zip(per_time, corners, strict=True)]
     return Nodes(
-        speed, _accumulate(per_distance, before.distance[-1]), _accumulate(per_time, before.time[-1]), acceleration,
+        speed, accumulate(per_distance, before.distance[-1]), accumulate(per_time, before.time[-1]), acceleration,
         np.broadcast_to(surface, speed.shape), use, rate, per_distance, per_time,
     )  # fmt: skip
-
-
-class Ahead(NamedTuple):
-    """What a gear has in store between two wheel speeds; arrays (n,).
-
-    Depth y measures how much of the speed to the pole is gained: ``c = pole - (pole - start) exp(-y)``.
-
-    Attributes
-    ----------
-    start : wheel speed at which the stretch begins.
-    pole : wheel speed at which acceleration is zero, or would be if it went on falling past the end.
-    reach : depth of the end of the stretch.
-    kink : depth at which grip stops limiting; where it does not, a depth that divides the stretch sensibly.
-    settles : whether acceleration ends before the end of the stretch.
-    least : the least acceleration found on the stretch.
-    """
-
-    start: FloatArray
-    pole: FloatArray
-    reach: FloatArray
-    kink: FloatArray
-    settles: BoolArray
-    least: FloatArray
-
-
-def _look_ahead(gear: Gear, start: FloatArray, stop: FloatArray, *, to_end: bool = False) -> Ahead:
-    """Find where acceleration ends and where grip stops limiting between two wheel speeds (n,) of a gear.
-
-    The pole of a car that settles is sought only with ``to_end``: elsewhere such a car cannot use the gear.
-    """
-    at = start + np.linspace(0.0, 1.0, SCAN_POINTS)[:, None] * (stop - start)
-    push = gear.push(at)
-    spent = push.acceleration <= 0
-    settles = np.asarray(spent.any(axis=0))
-    last = np.where(settles, np.argmax(spent, axis=0), SCAN_POINTS - 1).clip(1)
-    (low, high), (pull, end_pull) = _pair_at(at, last), _pair_at(push.acceleration, last)
-    least = push.acceleration.min(axis=0)
-    dip = _lowest_dip(gear, at, push.acceleration)
-    if dip is not None:
-        sooner = (dip.pull <= 0) & (dip.before < low)
-        settles = settles | sooner
-        low, high = np.where(sooner, dip.before, low), np.where(sooner, dip.surface, high)
-        pull, end_pull = np.where(sooner, dip.pull_before, pull), np.where(sooner, dip.pull, end_pull)
-        least = np.minimum(least, dip.pull)
-    wide = high > low
-    fall = np.where(wide, (pull - end_pull) / np.where(wide, high - low, 1.0), 0.0)
-    beyond = np.where(fall > 1e-4, end_pull / np.maximum(fall, 1e-4), end_pull * 1e4)
-    pole = stop + np.clip(beyond, 1e-4, 1e3)
-    if to_end and settles.any():
-        root = _bracketed_root(lambda c: gear.push(c[None]).acceleration[0], (low, high), (pull, end_pull))
-        pole = np.where(settles, root, pole)
-    span = pole - start
-    reach = np.where(settles, LOG_REACH, np.log(np.maximum(span / np.maximum(pole - stop, 1e-12), 1.0)))
-    kink = reach * (LAST_PANELS[0] / sum(LAST_PANELS))
-    frees = (push.spare[:-1] < 0) & (push.spare[1:] >= 0) & ~spent[:-1]
-    if frees.any():
-        place = np.where(frees.any(axis=0), SCAN_POINTS - 1 - np.argmax(frees[::-1], axis=0), 1)
-        before, after = _pair_at(at, place), _pair_at(push.spare, place)
-        freed = _bracketed_root(lambda c: -gear.push(c[None]).spare[0], before, (-after[0], -after[1]))
-        inside = frees.any(axis=0) & (freed < pole)
-        depth = np.log(np.where(inside, span / np.where(inside, pole - freed, 1.0), 1.0))
-        kink = np.where(inside, np.minimum(depth, reach), kink)
-    return Ahead(start, pole, np.minimum(reach, LOG_REACH), np.minimum(kink, LOG_REACH), settles, least)
-
-
-class Dip(NamedTuple):
-    """Where acceleration is least between two wheel speeds, and a point before it; arrays (n,), inf where nowhere."""
-
-    before: FloatArray
-    pull_before: FloatArray
-    surface: FloatArray
-    pull: FloatArray
-
-
-def _lowest_dip(gear: Gear, at: FloatArray, pull: FloatArray) -> Dip | None:
-    """The lowest dip of acceleration between scanned wheel speeds (k, n), by parabolas; None if no car has one.
-
-    An engine with a hole in its torque holds a car there that the scan alone would see pass.
-    """
-    inner = pull[1:-1]
-    is_dip = (inner > 0) & (inner < pull[:-2]) & (inner <= pull[2:]) & (np.minimum.accumulate(pull)[:-2] > 0)
-    if not is_dip.any():
-        return None
-    has = is_dip.any(axis=0)
-    place = np.argmin(np.where(is_dip, inner, np.inf), axis=0)
-    x, f = ([np.take_along_axis(v, place[None] + i, 0)[0] for i in range(3)] for v in (at, pull))
-    for _ in range(DIP_PASSES):
-        vertex = _vertex(x, f)
-        there = gear.push(vertex[None]).acceleration[0]
-        left = vertex < x[1]
-        lower = there < f[1]
-        x, f = (
-            [
-                np.where(left, np.where(lower, v[0], new), np.where(lower, v[1], v[0])),
-                np.where(lower, new, v[1]),
-                np.where(left, np.where(lower, v[1], v[2]), np.where(lower, v[2], new)),
-            ]
-            for v, new in ((x, vertex), (f, there))
-        )
-    nowhere = np.where(has, 0.0, np.inf)
-    return Dip(x[0] + nowhere, f[0] + nowhere, x[1] + nowhere, f[1] + nowhere)
-
-
-def _vertex(x: list[FloatArray], f: list[FloatArray]) -> FloatArray:
-    """Lowest point of the parabola through three points, the middle one not above the others: arrays (n,)."""
-    rise, fall = (x[1] - x[0]) * (f[1] - f[2]), (x[1] - x[2]) * (f[1] - f[0])
-    below = rise - fall
-    clear = np.abs(below) > 1e-12
-    step = 0.5 * ((x[1] - x[0]) * rise - (x[1] - x[2]) * fall) / np.where(clear, below, 1.0)
-    return np.where(clear, np.clip(x[1] - step, x[0], x[2]), x[1])
-
-
-def _pair_at(values: FloatArray, place: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Values (k, n) before and at a place (n,)."""
-    return (
-        np.take_along_axis(values, place[None] - 1, 0)[0],
-        np.take_along_axis(values, place[None], 0)[0],
-    )
-
-
-class Points(NamedTuple):
-    """Wheel speeds (3 p + 1, n) at the Lobatto points of p panels, and their slope per panel, at its four points."""
-
-    surface: FloatArray
-    slope: list[FloatArray]
-
-
-def _deep_points(ahead: Ahead, reach: FloatArray, panels: tuple[int, int]) -> Points:
-    """Points even in depth, from the start to ``reach`` (n,), with a panel border where grip stops limiting."""
-    kink = np.minimum(ahead.kink, reach)
-    first = _panel_points(np.zeros_like(kink), kink, panels[0])
-    depth = np.concatenate([first, _panel_points(kink, reach, panels[1])[1:]])
-    left = (ahead.pole - ahead.start) * np.exp(-depth)
-    width = depth[3::3] - depth[:-3:3]
-    slope = [width * left[i : len(left) - 3 + i : 3] for i in range(4)]
-    return Points(ahead.pole - left, slope)
-
-
-def _even_points(low: FloatArray, high: FloatArray) -> Points:
-    """Points of panels even in wheel speed."""
-    surface = _panel_points(low, high, 2 * PULL_PANELS)
-    return Points(surface, [surface[3::3] - surface[:-3:3]] * 4)
-
-
-def _bracketed_root(
-    function: Callable[[FloatArray], FloatArray],
-    bracket: tuple[FloatArray, FloatArray],
-    values: tuple[FloatArray, FloatArray],
-) -> FloatArray:
-    """Zero of a falling function between two wheel speeds: false position with Anderson and Bjorck's weights.
-
-    N. Anderson, A. Bjorck, "A new high order method of regula falsi type for computing a root of an equation",
-    BIT 13 (1973).
-    """
-    (low, high), (f_low, f_high) = bracket, values
-    for _ in range(ROOT_PASSES):
-        gap = f_low - f_high
-        middle = np.where(gap > 0, low + (high - low) * f_low / np.where(gap > 0, gap, 1.0), low)
-        f_middle = function(middle)
-        right = f_middle <= 0
-        weight = 1.0 - f_middle / np.where(right, np.where(f_high == 0, 1, f_high), np.where(f_low == 0, 1, f_low))
-        weight = np.where(weight > 0, weight, 0.5)
-        low, high = np.where(right, low, middle), np.where(right, middle, high)
-        f_low = np.where(right, f_low * weight, f_middle)
-        f_high = np.where(right, f_middle, f_high * weight)
-    return np.where(np.abs(f_low) < np.abs(f_high), low, high)
-
-
-def _panel_points(low: FloatArray, high: FloatArray, panels: int) -> FloatArray:
-    """Lobatto points of equal panels between two values (n,): shape (3 panels + 1, n)."""
-    corner = np.arange(panels)[:, None] + _LOBATTO[None, :3]
-    share = np.append(corner.ravel(), panels) / panels
-    return low + share[:, None] * (high - low)
-
-
-def _integrate(gear: Gear, points: Points, distance: FloatArray, time: FloatArray) -> Nodes:
-    """Distance and time over the points of p panels, from those at the start (n,).
-
-    Ground speed is ``u = c / (1 + s)``: the slope of c is exact, that of slip is taken from the panel's own cubic, so
-    that lift and lifting off need no derivative, and only the small share that slip has is interpolated.
-    """
-    surface = points.surface
-    push = gear.push(surface)
-    moving = np.abs(push.acceleration) > 1e-13
-    inverse = 1.0 / np.where(moving, push.acceleration, 1e-13)
-    ratio = np.where(push.speed > 0, surface / np.where(push.speed > 0, push.speed, 1.0), 1.0)
-    corners = [slice(i, len(surface) - 3 + i, 3) for i in range(4)]
-    ratios = [ratio[each] for each in corners]
-    gain, per_time, per_distance = [], [], []
-    for i, corner in enumerate(corners):
-        gain.append((points.slope[i] - push.speed[corner] * _row(_SLOPE[i], ratios)) / ratios[i])
-        per_time.append(gain[i] * inverse[corner])
-        per_distance.append(push.speed[corner] * per_time[i])
-    return Nodes(
-        push.speed,
-        _accumulate(per_distance, distance),
-        _accumulate(per_time, time),
-        push.acceleration,
-        surface,
-        push.use,
-        gain,
-        per_distance,
-        per_time,
-    )
-
-
-def _row(weights: FloatArray, values: list[FloatArray]) -> FloatArray:
-    """Weighted sum, written out: a matrix product would make results depend on the batch."""
-    return weights[0] * values[0] + weights[1] * values[1] + weights[2] * values[2] + weights[3] * values[3]
-
-
-def _accumulate(rates: list[FloatArray], start: FloatArray) -> FloatArray:
-    """Running integral at all points of the panels, from the rates at their four points (p, n) each."""
-    gains = [_row(_INTEGRAL[i], rates) for i in (1, 2, 3)]
-    panels = len(rates[0])
-    out = np.empty((3 * panels + 1, len(start)))
-    out[0] = start
-    for panel in range(panels):
-        base = out[3 * panel]
-        for i in range(3):
-            out[3 * panel + 1 + i] = base + gains[i][panel]
-    return out
 
 
 def _pass_marks(
@@ -661,48 +399,12 @@ def _pass_marks(
             on &= where
         rows = np.flatnonzero(on)
         if len(rows):
-            time, speed, surface, use = _at_distance(nodes, mark, rows)
+            time, speed, surface, use = at_distance(nodes, mark, rows)
             new.time[m, rows], new.speed[m, rows] = time, speed
             new.surface[m, rows], new.use[m, rows] = surface, use
             new.gear[m, rows] = number
             new.limit[m, rows] = LIMITS.index("distance") if limit is None else limit[rows]
     return new
-
-
-def _at_distance(nodes: Nodes, mark_m: float, cars: IntArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Time, ground speed, wheel speed and grip use at a distance on the stretch, for some cars: arrays (c,)."""
-    borders = nodes.distance[::3, cars]
-    panel = (borders <= mark_m).sum(axis=0).clip(1, len(borders) - 1) - 1
-
-    def cubic(values: list[FloatArray]) -> list[FloatArray]:
-        return [_row(_COEFFICIENT[i], [value[panel, cars] for value in values]) for i in range(4)]
-
-    rate = cubic(nodes.distance_rate)
-    start = nodes.distance[3 * panel, cars]
-    span = np.maximum(nodes.distance[3 * panel + 3, cars] - start, 1e-12)
-    share = np.clip((mark_m - start) / span, 0.0, 1.0)
-    for _ in range(5):
-        slope = np.maximum(_polynomial(rate, share), 1e-9 * span)
-        share = np.clip(share - (_integral(rate, share) - (mark_m - start)) / slope, 0.0, 1.0)
-    time = nodes.time[3 * panel, cars] + _integral(cubic(nodes.time_rate), share)
-    speed = nodes.speed[3 * panel, cars] + _integral(cubic(nodes.speed_rate), share)
-    surface, use = (
-        _polynomial(cubic([values[i : len(values) - 3 + i : 3] for i in range(4)]), share)
-        for values in (nodes.surface, nodes.use)
-    )
-    return time, speed, surface, use
-
-
-def _polynomial(coefficients: list[FloatArray], share: FloatArray) -> FloatArray:
-    """Value of a cubic."""
-    c0, c1, c2, c3 = coefficients
-    return c0 + share * (c1 + share * (c2 + share * c3))
-
-
-def _integral(coefficients: list[FloatArray], share: FloatArray) -> FloatArray:
-    """Integral of a cubic from 0."""
-    c0, c1, c2, c3 = coefficients
-    return share * (c0 + share * (c1 / 2 + share * (c2 / 3 + share * c3 / 4)))
 
 
 def _pass_held(
