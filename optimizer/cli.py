@@ -158,10 +158,13 @@ def rank(
 @cli.command()
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.argument("parts", nargs=-1, metavar="[PART]...")
+@click.option("--sensitivity", is_flag=True, help="What each assumed or measured number is worth, largest first.")
 @_salt
 @_class_and_json
 @_common
-def predict(folder: Path, parts: tuple[str, ...], salt: str | None, race_class: str | None, as_json: bool) -> None:
+def predict(
+    folder: Path, parts: tuple[str, ...], sensitivity: bool, salt: str | None, race_class: str | None, as_json: bool
+) -> None:
     """Say what the car of FOLDER does as it stands, or with each PART put in.
 
     A PART is an id, which goes wherever it suits, or slot=id for one slot.
@@ -173,11 +176,12 @@ def predict(folder: Path, parts: tuple[str, ...], salt: str | None, race_class: 
     question = pipeline.Question(race_class=race_class, salt=salt)
     scenario = pipeline.as_asked(_read(folder), question)
     card = pipeline.predict(scenario, parts, question)
+    worths = pipeline.sensitivity(scenario, parts, question) if sensitivity else None
     shown_salt = salt or scenario.event.salt
     if as_json:
-        _write(documents.as_json(documents.predict_document(scenario, card, shown_salt, scenario.notices)))
+        _write(documents.as_json(documents.predict_document(scenario, card, shown_salt, scenario.notices, worths)))
     else:
-        _write(prediction_text(scenario, card, shown_salt, scenario.notices, color=_wants_color()))
+        _write(prediction_text(scenario, card, shown_salt, scenario.notices, worths, color=_wants_color()))
 
 
 # --- what the commands share

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.answers.cards import BuildCard, card_of
+from optimizer.answers.sensitivity import Worth, worth_of_inputs
 from optimizer.answers.swaps import Swap, one_change_at_a_time
 from optimizer.choice.legality import Legality, legality_of
 from optimizer.choice.options import IntArray, Options, options_of
@@ -174,6 +175,13 @@ def predict(scenario: Scenario, parts: tuple[str, ...] = (), question: Question 
     shop = workshop(scenario, question)
     build = shop.options.encode(_swapped(shop.options, parts))
     return card_of(shop.judge, shop.legality, shop.book, build, shop.scenario.event.budget_cents)
+
+
+def sensitivity(scenario: Scenario, parts: tuple[str, ...] = (), question: Question | None = None) -> tuple[Worth, ...]:
+    """What each assumed or measured input is worth to the car that `predict` speaks of, largest first."""
+    asked = question or Question()
+    scenario = as_asked(scenario, asked)
+    return worth_of_inputs(scenario, _swapped(options_of(scenario), parts), asked.salt)
 
 
 def _swapped(options: Options, parts: tuple[str, ...]) -> dict[str, str]:

@@ -81,6 +81,7 @@ search.diagnosis
 
 answers.cards
 answers.swaps
+answers.sensitivity
 
 pipeline
 

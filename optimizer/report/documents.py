@@ -12,14 +12,16 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from optimizer.answers.cards import BuildCard, RunCard
+from optimizer.answers.sensitivity import Worth
 from optimizer.answers.swaps import Swap
 from optimizer.errors import NoLegalBuildError
 from optimizer.pipeline import RankResult
 from optimizer.report.checking import CheckResult
+from optimizer.report.prediction import step_of
 from optimizer.report.terminal import is_complete
 from optimizer.report.wording import CAUTION, assumed
 from optimizer.scenario.event import Scenario
-from optimizer.units import to_unit
+from optimizer.units import to_unit, usual
 
 SCHEMA = 1
 Document = dict[str, Any]
@@ -48,8 +50,8 @@ class _Units:
 
     def __init__(self, scenario: Scenario) -> None:
         self.unit = scenario.event.speed_unit
-        metric = self.unit == "km/h"
-        self.long, self.mass_unit = ("km", "kg") if metric else ("mi", "lb")
+        self.metric = self.unit == "km/h"
+        self.long, self.mass_unit = ("km", "kg") if self.metric else ("mi", "lb")
 
     def speed(self, name: str, value: float | None) -> Document:
         key = f"{name}_{self.unit.replace('/', '')}"
@@ -126,9 +128,19 @@ def rank_document(result: RankResult) -> Document:
     }
 
 
-def predict_document(scenario: Scenario, card: BuildCard, salt: str, notices: Iterable[str] = ()) -> Document:
-    """The answer of ``predict``."""
-    return {**_head(scenario, "predict", salt, notices), "build": build_document(scenario, card)}
+def predict_document(
+    scenario: Scenario,
+    card: BuildCard,
+    salt: str,
+    notices: Iterable[str] = (),
+    worths: Iterable[Worth] | None = None,
+) -> Document:
+    """The answer of ``predict``; with ``sensitivity`` where it is asked what the inputs are worth."""
+    document = {**_head(scenario, "predict", salt, notices), "build": build_document(scenario, card)}
+    if worths is not None:
+        units = _Units(scenario)
+        document["sensitivity"] = [_worth(units, worth) for worth in worths]
+    return document
 
 
 def check_document(result: CheckResult) -> Document:
@@ -233,4 +245,21 @@ def _swap(units: _Units, swap: Swap) -> Document:
         "to": swap.other,
         "price_change_cents": swap.cents,
         **units.speed("change", swap.gain_ms),
+    }
+
+
+def _worth(units: _Units, worth: Worth) -> Document:
+    unit = usual(worth.dimension, metric=units.metric) if worth.dimension else ""
+    value = to_unit(worth.value, unit, worth.dimension) if worth.dimension else worth.value
+    step, step_unit = step_of(worth, metric=units.metric)
+    return {
+        "quantity": worth.name,
+        "value": _number(value, 6),
+        "unit": unit,
+        "basis": worth.basis.kind,
+        "by": worth.basis.by,
+        "step": _number(step, 6),
+        "step_unit": step_unit,
+        **units.speed("change_up", worth.up_ms),
+        **units.speed("change_down", worth.down_ms),
     }

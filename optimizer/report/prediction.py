@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from optimizer.answers.cards import BuildCard, RunCard
+from optimizer.answers.sensitivity import Worth
 from optimizer.report.wording import UNCHECKED, Words, caution, ordinal, remarks, rpm, wrapped
 from optimizer.scenario.event import Scenario
-from optimizer.units import shown
+from optimizer.scenario.parts import Basis
+from optimizer.units import shown, to_unit, usual
 
 WHAT_WIDTH = 64
 """Columns for the words of a bill; the amounts stand right of them."""
 
 
 def prediction_text(
-    scenario: Scenario, card: BuildCard, salt: str, notices: tuple[str, ...] = (), *, color: bool = False
+    scenario: Scenario,
+    card: BuildCard,
+    salt: str,
+    notices: tuple[str, ...] = (),
+    worths: Sequence[Worth] | None = None,
+    *,
+    color: bool = False,
 ) -> str:
-    """The whole answer of ``predict``."""
+    """The whole answer of ``predict``; ``worths`` are what its inputs are worth, where that is asked."""
     words = Words(scenario, color)
     event = scenario.event
     asked = f"{scenario.car.name}, {event.name}, class {event.race_class}, {salt} salt"
@@ -39,6 +49,7 @@ def prediction_text(
     lines += ["", words.heading("Tires at their fastest: speed at their surface, on the fast day or in the runs")]
     lines += [wrapped(f"{words.part(tire.part)}: {words.tire(tire)}", "  - ") for tire in card.tires]
     lines += _price(words, card)
+    lines += _worths(words, worths) if worths is not None else []
     lines += remarks(words, notices)
     lines += caution(words)
     return "\n".join(lines) + "\n"
@@ -96,3 +107,50 @@ def _price(words: Words, card: BuildCard) -> list[str]:
         total += f" ({card.bill.total_cents / 100:,.2f} to the cent)"
     left = words.left(card.bill.total_cents)
     return [*lines, wrapped(f"{total}{', ' if left else ''}{left}; own work {card.bill.hours:.0f} h.")]
+
+
+# --- what each number is worth
+
+
+def step_of(worth: Worth, *, metric: bool) -> tuple[float, str]:
+    """Number and unit of a step; a fraction steps by percentage points."""
+    if worth.relative:
+        return 100 * worth.step, "%"
+    if worth.dimension == "fraction":
+        return 100 * worth.step, "percentage point"
+    dimension = "temperature rise" if worth.dimension == "temperature" else worth.dimension
+    unit = usual(dimension, metric=metric)
+    return to_unit(worth.step, unit, dimension), unit
+
+
+def _worths(words: Words, worths: Sequence[Worth]) -> list[str]:
+    """What each assumed or measured number is worth, the largest first; those worth nothing in one sentence."""
+    lines = ["", words.heading("What each number is worth: measure first what stands first")]
+    lines.append(wrapped(f"Change of the speed in {words.unit} with the number a step higher | a step lower."))
+    small = []
+    for worth in worths:
+        up, down = (_signed(words, change) for change in (worth.up_ms, worth.down_ms))
+        if {up, down} <= {"+0.00", "-"}:
+            small.append(worth.name)
+            continue
+        number, unit = step_of(worth, metric=words.metric)
+        value = shown(worth.value, worth.dimension, metric=words.metric, digits=4)
+        text = f"{worth.name}: {value}, {_basis(worth.basis)}; step {number:.4g} {unit}"
+        lines.append(wrapped(text, f"  {up:>6} | {down:>6}  "))
+    if small:
+        lines.append(wrapped(f"Worth less than 0.005 {words.unit} a step: {'; '.join(small)}."))
+    return lines
+
+
+def _signed(words: Words, change_ms: float | None) -> str:
+    """A change of speed to two decimals, with its sign; a dash where there is none to tell. Minus zero is zero."""
+    if change_ms is None:
+        return "-"
+    return f"{round(to_unit(change_ms, words.unit, 'speed'), 2) + 0.0:+.2f}"
+
+
+def _basis(basis: Basis) -> str:
+    """How a number is known, and who says so."""
+    if basis.by:
+        return f"{basis.kind} ({basis.by})"
+    return "no basis given" if basis.kind == "rated" else basis.kind

@@ -11,7 +11,7 @@ from optimizer.run.driving import BoolArray, Gear
 from optimizer.run.inputs import FloatArray, IntArray
 from optimizer.run.panels import Points, panel_points
 
-LAST_PANELS = (7, 12)
+LAST_PANELS = (12, 24)
 """Panels in the gear in which the run ends: before and after the speed at which grip stops limiting."""
 LOG_REACH = 10.0
 """How far the last gear is followed: to exp(-LOG_REACH) of the speed still to gain, then at constant speed."""
@@ -19,8 +19,8 @@ SCAN_POINTS = 9
 """Points at which a gear is searched for the speeds where grip stops limiting and where acceleration ends."""
 DIP_PASSES = 2
 """Parabolas laid towards the lowest point of a dip in acceleration."""
-ROOT_PASSES = 7
-"""Bracketing passes towards those speeds."""
+ROOT_PASSES = 5
+"""Bracketing passes towards those speeds, two points each."""
 
 
 class Ahead(NamedTuple):
@@ -157,20 +157,27 @@ def _bracketed_root(
     bracket: tuple[FloatArray, FloatArray],
     values: tuple[FloatArray, FloatArray],
 ) -> FloatArray:
-    """Zero of a falling function between two wheel speeds: false position with Anderson and Bjorck's weights.
+    """Just below the zero of a falling function between two wheel speeds, where it is still positive: (n,).
 
-    N. Anderson, A. Bjorck, "A new high order method of regula falsi type for computing a root of an equation",
-    BIT 13 (1973).
+    Regula falsi with a second step across the zero in every pass, twice as long as the secant asks for: so both ends
+    of the bracket close in, also where the slope changes at once.
     """
     (low, high), (f_low, f_high) = bracket, values
+
+    def keep(at: FloatArray) -> FloatArray:
+        nonlocal low, high, f_low, f_high
+        value = function(at)
+        right = value <= 0
+        low, high = np.where(right, low, at), np.where(right, at, high)
+        f_low, f_high = np.where(right, f_low, value), np.where(right, value, f_high)
+        return value
+
     for _ in range(ROOT_PASSES):
-        gap = f_low - f_high
-        middle = np.where(gap > 0, low + (high - low) * f_low / np.where(gap > 0, gap, 1.0), low)
-        f_middle = function(middle)
-        right = f_middle <= 0
-        weight = 1.0 - f_middle / np.where(right, np.where(f_high == 0, 1, f_high), np.where(f_low == 0, 1, f_low))
-        weight = np.where(weight > 0, weight, 0.5)
-        low, high = np.where(right, low, middle), np.where(right, middle, high)
-        f_low = np.where(right, f_low * weight, f_middle)
-        f_high = np.where(right, f_middle, f_high * weight)
-    return np.where(np.abs(f_low) < np.abs(f_high), low, high)
+        gap, width = f_low - f_high, high - low
+        falls = gap > 0
+        middle = np.where(falls, low + width * f_low / np.where(falls, gap, 1.0), low)
+        value = keep(middle)
+        gap, width = f_low - f_high, high - low
+        across = 2.0 * np.abs(value) * width / np.where(gap > 0, gap, 1.0) + 1e-12 * high
+        keep(np.clip(np.where(value <= 0, middle - across, middle + across), low, high))
+    return low

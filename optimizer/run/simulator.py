@@ -21,7 +21,7 @@ CHUNK = 2048
 """Cars per pass: few enough for the processor's cache, many enough that the interpreter costs little."""
 PULL_PANELS = 3
 """Panels on either side of where grip stops limiting, in a gear that is left again."""
-LIMITER_PANELS = 4
+LIMITER_PANELS = 8
 """Panels while the limiter holds the wheels and slip dies away."""
 
 Measure = Literal["mean", "trap", "exit"]

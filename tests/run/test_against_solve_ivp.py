@@ -1,4 +1,4 @@
-"""The simulator against an ordinary solver of differential equations, on 200 random builds.
+"""The simulator against an ordinary solver of differential equations, on 1,000 random builds.
 
 The judge (`independent_run`) integrates over time with a tolerance of 1e-10 and goes by the model in words;
 its torque goes through the typed points, not through the simulator's table.
@@ -24,9 +24,9 @@ from tests.run import independent_run as judge
 from tests.run.independent_run import OneCar, independent_run, pchip_torque, table_torque
 from tests.run.random_cars import Case, random_car_and_day, random_case, random_curve
 
-CASES = 200
+CASES = 1000
 MPH = 0.44704
-SPEED_MS = 0.01 * MPH
+SPEED_MS = 0.005 * MPH
 TIME_S = 0.05
 GEARS_DIFFER_MS = 0.01 * MPH
 
@@ -39,8 +39,17 @@ def pairs() -> list[Pair]:
     found = []
     for seed in range(CASES):
         case = random_case(seed)
-        found.append((case, simulate(case.inputs, case.marks, case.measure)))
+        if not left_out(case):
+            found.append((case, simulate(case.inputs, case.marks, case.measure)))
+    assert len(found) > 0.98 * CASES
     return found
+
+
+def left_out(case: Case) -> bool:
+    """What the simulator does not claim to know: a push faster than the car can hold, a cap below its launch speed."""
+    car = case.inputs
+    launch = OneCar(car, case.torque).surface(car.launch_rpm[0], 0)
+    return 0 < case.truth.score_ms < car.start_speed_ms or car.cap_ms[0] < 1.2 * launch
 
 
 def arriving(pairs: list[Pair]) -> list[Pair]:
