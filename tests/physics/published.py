@@ -55,3 +55,13 @@ def rows(file: str, *quantities: str) -> list[Row]:
     if not found:
         raise LookupError(f"{file} has no row of {', '.join(quantities)}")
     return found
+
+
+def files() -> list[str]:
+    """Names of all tables."""
+    return sorted(each.name for each in FOLDER.glob("*.csv"))
+
+
+def all_rows() -> list[Row]:
+    """Every row of every table."""
+    return [row for file in files() for row in rows(file)]

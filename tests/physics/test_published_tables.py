@@ -2,12 +2,10 @@
 
 import pytest
 
-from tests.physics.published import rows
+from tests.physics.published import files, rows
 
 
-@pytest.mark.parametrize(
-    "file", ["air.csv", "brakes.csv", "grip.csv", "rolling.csv", "rotation.csv", "tires.csv"]
-)
+@pytest.mark.parametrize("file", files())
 def test_every_value_says_where_it_comes_from(file):
     """Source, how it is known and a small tolerance stand in every row, and no web address."""
     for row in rows(file):
