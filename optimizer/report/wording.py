@@ -154,8 +154,11 @@ class Words:
 
     def tire(self, tire: TireCard) -> str:
         """Highest surface speed of an axle's tires, on the fast day or in the runs, against their rating."""
-        rated = f"rated {self.speed(tire.rated_ms)}" if tire.rated_ms > 0 else "NO KNOWN RATING"
-        return f"{tire.axle} {self.speed(tire.surface_ms)}, {rated}"
+        if tire.rated_ms <= 0:
+            return f"{tire.axle} {self.speed(tire.surface_ms)}, NO KNOWN RATING"
+        margin = self.scenario.event.fast_case.tire_speed_margin
+        most = f", so {self.speed(tire.rated_ms / (1 + margin))} with the margin of {margin:.0%}" if margin else ""
+        return f"{tire.axle} {self.speed(tire.surface_ms)}, rated {self.speed(tire.rated_ms)}{most}"
 
     def stop(self, stop: StopCard) -> str:
         """Longest stop against the shutdown, and the heat in the rotors."""
