@@ -41,38 +41,13 @@ def slip_of_grip_use(use: FloatArray | float, slip_at_slide: FloatArray | float)
     return slip_at_slide * (1.0 - np.cbrt(held))
 
 
-def grip_use_of_slip(slip: FloatArray | float, slip_at_slide: FloatArray | float) -> FloatArray:
-    """Return the share of its full grip that a driven tire carries at a slip: the inverse of `slip_of_grip_use`.
-
-    ``u = 1 - (1 - s / s_slide)^3``.
-
-    Parameters
-    ----------
-    slip : array_like
-        Slip s, (tire surface speed - road speed) / road speed. Below 0 it counts as 0, above s_slide as s_slide.
-    slip_at_slide : array_like
-        Slip s_slide at which the whole patch slides.
-
-    Returns
-    -------
-    ndarray
-        Share of grip used, 0 to 1.
-
-    References
-    ----------
-    As for `slip_of_grip_use`.
-    """
-    left = 1.0 - np.minimum(np.maximum(np.asarray(slip) / slip_at_slide, 0.0), 1.0)
-    return 1.0 - left * left * left
-
-
 def grip_of_slip(slip: FloatArray | float, slip_at_slide: FloatArray | float) -> FloatArray:
     """Return the share of full grip that a tire uses at a slip: ``1 - (1 - s / s_slide)^3``, 1 beyond.
 
     Parameters
     ----------
     slip : array_like
-        Slip s, not negative.
+        Slip s; below 0 it counts as 0.
     slip_at_slide : array_like
         Slip s_slide at which the whole patch slides, positive.
 

@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.physics.grip import grip_use_of_slip, slip_of_grip_use
+from optimizer.physics.grip import grip_of_slip, slip_of_grip_use
 from optimizer.run.inputs import FloatArray, RunInputs
 
 BoolArray = npt.NDArray[np.bool_]
@@ -123,7 +123,7 @@ class Gear:
         inputs = self.inputs
         drag, rolling, pressure = self.resistance(speed)
         base, shift = self.grip(rolling, pressure)
-        use = np.minimum(grip_use_of_slip(surface / speed - 1.0, inputs.slip_at_slide), inputs.grip_use_limit)
+        use = np.minimum(grip_of_slip(surface / speed - 1.0, inputs.slip_at_slide), inputs.grip_use_limit)
         thrust = use * base / (1.0 - use * shift)
         return (thrust - drag - rolling) / inputs.translating_kg, use
 

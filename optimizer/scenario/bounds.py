@@ -40,8 +40,6 @@ class Bounds:
 
 
 ANY = Bounds()
-POSITIVE = Bounds(0.0, None, low_included=False)
-NOT_NEGATIVE = Bounds(0.0)
 SHARE = Bounds(0.0, 1.0)
 EFFICIENCY = Bounds(0.5, 1.0)
 GRIP = Bounds(0.0, 2.0, low_included=False)

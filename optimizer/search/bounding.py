@@ -18,7 +18,7 @@ from optimizer.run.driving import Gear
 from optimizer.run.inputs import side_by_side
 from optimizer.run.judge import Judge
 from optimizer.run.linear import LESS_IS_FASTER, C, Frame, LinearSpace
-from optimizer.run.simulator import simulate, simulate_each_gear
+from optimizer.run.simulator import Run, simulate, simulate_each_gear
 from optimizer.search.drive_sets import DriveSets
 from optimizer.search.surrogate import SpeedOf, Tangents, tangents_at, tangents_here
 
@@ -96,11 +96,17 @@ class Bounding:
     def _best_case(self, batch: Batch) -> FloatArray:
         """Speed of the car that is best in every coordinate at once."""
         roll, grip = _extreme_points(batch.span, best=True)
-        count, runs = len(roll), len(self.judge.conditions)
-        both = side_by_side([self.space.inputs(batch.frame, roll, each, grip) for each in self.judge.conditions])
-        run = self.judge.run_of(both)
-        self.simulated += count * runs
-        return self.judge.joined(tuple(run.take(part) for part in np.split(np.arange(count * runs), runs)))
+        return self.judge.joined(self._runs(batch.frame, roll, grip))
+
+    def _runs(
+        self, frame: Frame, points: FloatArray, grip: FloatArray | None = None, gears: IntArray | None = None
+    ) -> tuple[Run, ...]:
+        """Each run that counts, of cars at points (n, L), as one batch: small ones cost mostly overhead."""
+        count = len(self.judge.conditions)
+        inputs = side_by_side([self.space.inputs(frame, points, each, grip) for each in self.judge.conditions])
+        both = self.judge.run_of(inputs, None if gears is None else gears.ravel())
+        self.simulated += len(inputs)
+        return tuple(both.take(part) for part in np.split(np.arange(len(inputs)), count))
 
     def slowest_on_fast_day(self, batch: Batch) -> FloatArray:
         """Ground speed (B,) at the last board on the fast day that every completion at least has, caps aside."""
@@ -147,27 +153,21 @@ class Bounding:
 
         Below 0 for cars too weak for the gear that a run is to end in: the sum of the accelerations they lack.
         """
-        frame = batch.frame.take(rows)
-        count = len(self.judge.conditions)
-        inputs = side_by_side([self.space.inputs(frame, points, each) for each in self.judge.conditions])
-        both = self.judge.run_of(inputs, None if batch.gears is None else batch.gears[:, rows].ravel())
-        self.simulated += len(rows) * count
-        runs = tuple(both.take(part) for part in np.split(np.arange(len(inputs)), count))
+        gears = None if batch.gears is None else batch.gears[:, rows]
+        runs = self._runs(batch.frame.take(rows), points, gears=gears)
         lack = sum((run.lack for run in runs), start=np.zeros(len(rows)))
         return np.where(lack < 0, lack, self.judge.joined(runs))
 
-    def by_gear(self, batch: Batch, level: float) -> tuple[IntArray, Batch, FloatArray, BoolArray]:
-        """The batch once for each combination of last gears that could still reach the level, with its rows.
+    def by_gear(self, batch: Batch, level: float) -> tuple[Batch, FloatArray, BoolArray]:
+        """The batch once for each combination of last gears that could still reach the level.
 
         A car's speed is the best over the gears its runs may end in, so the cars that reach a level are a union: one
         convex set for each choice of gears. The optimistic run of each choice says which matter.
 
         Returns
         -------
-        rows : array (n,)
-            Row of the batch that each entry came from.
         batch : Batch
-            The entries.
+            The entries; the sets' marks say which drive set each came from.
         speed : array (n,)
             Speed of the optimistic run.
         free : bool array (n,)
@@ -191,7 +191,7 @@ class Bounding:
             free.append(~np.logical_or.reduce([held[n, g] for n, g in enumerate(choice)])[possible])
         kept = np.concatenate(rows)
         taken = replace(batch.take(kept), gears=np.concatenate(chosen, axis=1))
-        return kept, taken, np.concatenate(bounds), np.concatenate(free)
+        return taken, np.concatenate(bounds), np.concatenate(free)
 
     def losses(self, batch: Batch, slope: FloatArray) -> list[FloatArray]:
         """Speed (n, m_s) that each option costs against the best in its slot, at a given slope per coordinate."""

@@ -121,7 +121,7 @@ class Opener:
 
         Returns them, the speed that each likely does not pass, and the highest such speed among those cut.
         """
-        _, batch, speed, free = self.bounding.by_gear(self.bounding.open(sets), goal.level)
+        batch, speed, free = self.bounding.by_gear(self.bounding.open(sets), goal.level)
         likely = self._likely(batch, speed, free, goal)
         reach = np.isfinite(likely) if goal.probe else likely >= goal.level - BOUND_SLACK_MS
         missed = float(likely[~reach].max(initial=-np.inf))
@@ -183,7 +183,7 @@ class Opener:
         batch = self.bounding.open(sets.take(sample))
         tangents = self.bounding.tangents(batch, bound[sample] - SAMPLE_DEPTH_MS)
         self._learn(tangents)
-        good = tangents.smooth & (tangents.speed > 0) & (tangents.slope[:, C["drag_area_m2"]] < 0)
+        good = tangents.of_moving_cars(C["drag_area_m2"])
         if not good.any():
             return bound
         slope = -np.median(tangents.slope[good], axis=0)
@@ -206,7 +206,7 @@ class Opener:
 
     def _learn(self, tangents: Tangents) -> None:
         """Keep the smallest slope of each coordinate met so far."""
-        steep = tangents.smooth & (tangents.speed > 0) & (tangents.slope[:, C["drag_area_m2"]] < 0)
+        steep = tangents.of_moving_cars(C["drag_area_m2"])
         if steep.any():
             least = np.maximum(-tangents.slope[steep], 0.0).min(axis=0)
             self.gentlest = least if self.gentlest is None else np.minimum(self.gentlest, least)
@@ -222,10 +222,10 @@ class Opener:
         cuts: list[Cut] = []
         short = [np.zeros(0)]
         for number in range(ROUNDS):
-            tangents = self.bounding.tangents(batch.take(kept), level, ends)
+            smaller = batch.take(kept)
+            tangents = self.bounding.tangents(smaller, level, ends)
             if number == 0:
                 self._learn(tangents)
-            smaller = batch.take(kept)
             bound, multiplier, best = self._linear_bound(smaller, tangents, [each[kept] for each in cents], left[kept])
             downward = tangents.slope[:, C["drag_area_m2"]] <= 0
             holds = (tangents.speed <= level) & tangents.smooth & downward

@@ -52,10 +52,13 @@ class Tangents:
         """
         return np.minimum(self.speed, 0.0)
 
+    def of_moving_cars(self, coordinate: int) -> BoolArray:
+        """Which are smooth slopes of speed (not of what a car lacks), with more of a coordinate slower: (B,)."""
+        return np.asarray(self.smooth & (self.speed > 0) & (self.slope[:, coordinate] < 0))
+
     def take(self, rows: IntArray) -> Tangents:
         """Some of the tangents."""
         return Tangents(self.point[rows], self.slope[rows], self.speed[rows], self.smooth[rows])
-
 
     def replaced(self, rows: IntArray, others: Tangents) -> Tangents:
         """The same with other tangents in some rows."""
