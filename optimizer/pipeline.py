@@ -7,6 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.answers.cards import BuildCard, card_of
+from optimizer.answers.plausibility import Doubt, doubts_of_inputs
+from optimizer.answers.power_in_air import PowerSpread, doubts_of_air, power_spread
+from optimizer.answers.result_doubts import doubts_of_results, doubts_of_swaps
 from optimizer.answers.sensitivity import Worth, worth_of_inputs
 from optimizer.answers.swaps import Swap, one_change_at_a_time
 from optimizer.choice.legality import Legality, legality_of
@@ -17,6 +20,7 @@ from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
 from optimizer.scenario.event import Scenario
+from optimizer.scenario.parts import Engine
 from optimizer.search.diagnosis import explain_no_legal_build
 from optimizer.search.pool import Evidence
 from optimizer.search.ranking import Progress, Ranker
@@ -63,6 +67,10 @@ class RankResult:
         How many legal builds within 0.3 mph of the best were simulated.
     evidence : Evidence
         How complete the search was.
+    second_looks : tuple of Doubt
+        About the car, the salt, the parts of the builds named here, the runs of the best build, and the swaps.
+    power_in_this_air : tuple of PowerSpread
+        Of each engine among the builds, on the best build with it, where its correction is not meant for this air.
     """
 
     scenario: Scenario
@@ -76,6 +84,17 @@ class RankResult:
     near_count: int
     evidence: Evidence
     notices: tuple[str, ...]
+    second_looks: tuple[Doubt, ...]
+    power_in_this_air: tuple[PowerSpread, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """The answer to `predict`: the build, and what is worth a second look in its inputs and runs."""
+
+    card: BuildCard
+    second_looks: tuple[Doubt, ...]
+    power_in_this_air: tuple[PowerSpread, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,29 +171,44 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
         return card_of(shop.judge, shop.legality, shop.book, build, event.budget_cents)
 
     swaps, indifferent = one_change_at_a_time(shop.judge, shop.legality, shop.book, ranking.builds[0])
+    builds = tuple(card(build) for build in ranking.builds[: ranking.listed])
+    others = (card(careful), card(cheapest), card(shop.options.fitted))
+    doubts, spreads = _second_looks(shop, builds, others, asked.salt)
     return RankResult(
         scenario=shop.scenario,
         salt=asked.salt or event.salt,
-        builds=tuple(card(build) for build in ranking.builds[: ranking.listed]),
-        as_it_stands=card(shop.options.fitted),
+        builds=builds,
+        as_it_stands=others[2],
         swaps=swaps,
         indifferent=indifferent,
-        most_careful=card(careful),
-        cheapest=card(cheapest),
+        most_careful=others[0],
+        cheapest=others[1],
         near_count=len(near),
         evidence=ranking.evidence,
         notices=(*shop.scenario.notices, *shop.legality.notices),
+        second_looks=(*doubts, *doubts_of_swaps(shop.scenario, swaps)),
+        power_in_this_air=spreads,
     )
 
 
-def predict(scenario: Scenario, parts: tuple[str, ...] = (), question: Question | None = None) -> BuildCard:
+def predict(scenario: Scenario, parts: tuple[str, ...] = (), question: Question | None = None) -> Prediction:
     """What the car does as it stands, or with parts put in.
 
     ``parts`` are ids, or ``slot=id``; an id that suits several slots goes into all of them.
     """
     shop = workshop(scenario, question)
     build = shop.options.encode(_swapped(shop.options, parts))
-    return card_of(shop.judge, shop.legality, shop.book, build, shop.scenario.event.budget_cents)
+    card = card_of(shop.judge, shop.legality, shop.book, build, shop.scenario.event.budget_cents)
+    return Prediction(card, *_second_looks(shop, (card,), (), None if question is None else question.salt))
+
+
+def second_looks_at_sheets(scenario: Scenario) -> tuple[Doubt, ...]:
+    """What is worth a second look in everything the crew typed, power in the event's air included."""
+    event = scenario.event
+    weathers = event.weather[: event.scoring.runs]
+    engines = [part for part in scenario.parts.values() if isinstance(part, Engine)]
+    in_air = (doubt for engine in engines for doubt in doubts_of_air(engine, weathers))
+    return (*doubts_of_inputs(scenario), *dict.fromkeys(in_air))
 
 
 def sensitivity(scenario: Scenario, parts: tuple[str, ...] = (), question: Question | None = None) -> tuple[Worth, ...]:
@@ -182,6 +216,25 @@ def sensitivity(scenario: Scenario, parts: tuple[str, ...] = (), question: Quest
     asked = question or Question()
     scenario = as_asked(scenario, asked)
     return worth_of_inputs(scenario, _swapped(options_of(scenario), parts), asked.salt)
+
+
+def _second_looks(
+    shop: Workshop, builds: tuple[BuildCard, ...], others: tuple[BuildCard, ...], salt: str | None
+) -> tuple[tuple[Doubt, ...], tuple[PowerSpread, ...]]:
+    """Doubts about builds, the best first, and other builds named beside them; power in this air by engine."""
+    scenario, event = shop.scenario, shop.scenario.event
+    parts = {part for card in (*builds, *others) for part in card.build.values()}
+    salts = (salt or event.salt, event.fast_case.salt, event.stopping.salt)
+    in_air: list[Doubt] = []
+    spreads: dict[str, PowerSpread | None] = {}
+    for card in builds:
+        build = shop.options.encode(card.build)
+        engine = next(part for part in shop.options.chosen(build) if isinstance(part, Engine))
+        if engine.id not in spreads:
+            in_air += doubts_of_air(engine, [each.weather for each in shop.judge.conditions])
+            spreads[engine.id] = power_spread(shop.judge, build)
+    doubts = (*doubts_of_inputs(scenario, parts, salts), *in_air, *doubts_of_results(scenario, builds[0]))
+    return tuple(dict.fromkeys(doubts)), tuple(each for each in spreads.values() if each is not None)
 
 
 def _swapped(options: Options, parts: tuple[str, ...]) -> dict[str, str]:
@@ -216,4 +269,3 @@ def _nothing_passes(shop: Workshop, evidence: Evidence) -> NoLegalBuildError:
     failed = tuple(name for name, count in evidence.refused.items() if count)
     why = explain_no_legal_build(shop.options, shop.legality, shop.book, failed_in_run=failed)
     return NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)
-

@@ -82,6 +82,9 @@ search.diagnosis
 answers.cards
 answers.swaps
 answers.sensitivity
+answers.plausibility
+answers.result_doubts
+answers.power_in_air
 
 pipeline
 

@@ -31,10 +31,10 @@ def test_the_data_sets_are_those_described():
 @pytest.mark.parametrize(
     ("which", "formula", "rank", "bias_s", "median_s"),
     [
-        (page.QUARTER, page.SIMULATOR, 0.856, 1.132, 1.146),
+        (page.QUARTER, page.SIMULATOR, 0.856, 1.115, 1.132),
         (page.QUARTER, "Fox", 0.847, 0.749, 0.821),
         (page.QUARTER, "Huntington", 0.847, 0.811, 0.852),
-        (page.SIXTY, page.SIMULATOR, 0.780, -0.236, 1.044),
+        (page.SIXTY, page.SIMULATOR, 0.780, -0.268, 1.050),
         (page.SIXTY, "Fox", 0.768, -2.434, 2.308),
         (page.SIXTY, "Huntington", 0.768, -1.356, 1.337),
     ],
@@ -59,7 +59,7 @@ def test_one_constant_on_half_of_the_cars():
     assert sixty[page.SIMULATOR].median_s <= sixty["Fox"].median_s
     assert sixty[page.SIMULATOR].typical_s <= sixty["Fox"].typical_s
     assert quarter[page.SIMULATOR].typical_s == pytest.approx(quarter["Fox"].typical_s, abs=0.02)
-    assert quarter[page.SIMULATOR].median_s == pytest.approx(0.719, abs=ONCE_S)
+    assert quarter[page.SIMULATOR].median_s == pytest.approx(0.720, abs=ONCE_S)
     assert quarter["Fox"].median_s == pytest.approx(0.624, abs=ONCE_S)
 
 

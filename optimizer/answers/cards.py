@@ -13,6 +13,7 @@ from optimizer.choice.options import IntArray
 from optimizer.choice.price import PriceBook
 from optimizer.choice.receipt import Bill
 from optimizer.errors import NoLegalBuildError
+from optimizer.run.driving import Gear
 from optimizer.run.judge import CHECKS, Judge
 from optimizer.run.model import rated_speed_ms
 from optimizer.run.simulator import LIMITS, LimitName
@@ -22,7 +23,10 @@ from optimizer.scenario.parts import Axle, Tire
 
 @dataclass(frozen=True, slots=True)
 class RunCard:
-    """One run: speeds [m/s], time from the start to the last board [s], state at the last board."""
+    """One run: speeds [m/s], time from the start to the last board [s], state at the last board.
+
+    ``slip`` is how much faster the surface of the driven tires is than the ground, as a share of ground speed.
+    """
 
     score_ms: float
     first_board_ms: float
@@ -32,6 +36,7 @@ class RunCard:
     gear: int
     rpm_first: float
     rpm_last: float
+    slip: float
     grip_use: float
     limit: LimitName
     headwind_ms: float
@@ -137,6 +142,7 @@ def card_of(judge: Judge, legality: Legality, book: PriceBook, build: IntArray, 
                 gear=int(run.passing.gear[1, 0]) + 1,
                 rpm_first=float(judge.rpm(builds, run)[0, 0]),
                 rpm_last=float(judge.rpm(builds, run)[1, 0]),
+                slip=float(run.passing.surface[1, 0] / run.passing.speed[1, 0]) - 1.0,
                 grip_use=float(run.passing.use[1, 0]),
                 limit=LIMITS[int(run.passing.limit[1, 0])],
                 headwind_ms=each.headwind_ms,
@@ -176,5 +182,5 @@ def _limiter_rpm(judge: Judge, builds: IntArray, gear: int) -> float | None:
     if not np.isfinite(rating):
         return None
     inputs = judge.model.inputs(builds, judge.conditions[0])
-    rpm = rating * float(inputs.overall[gear, 0]) / float(inputs.radius_m[0]) * 30 / np.pi
+    rpm = float(Gear(inputs, gear).rpm_at(np.array([rating]))[0])
     return min(rpm, float(drive.rev_limit_rpm[0]))

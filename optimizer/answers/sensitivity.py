@@ -33,6 +33,8 @@ STATED_STEPS: Mapping[str, tuple[float, float]] = MappingProxyType(
 
 Fractions are steps in the fraction itself: 0.01 is one percentage point.
 """
+GROWTH_STEP = 0.001
+"""Step of the growth of a roll-out: a tenth of a percentage point."""
 UNNAMED = Basis("rated")
 """Basis of an input whose record names none."""
 BY_SIZE = Basis("assumed", "standard share of the diameter of the size code")
@@ -202,6 +204,7 @@ def _car_inputs(options: Options) -> Iterator[Input]:
         ("rear_lift_area_m2", "rear lift area", "area", _stated(options, "area")),
         ("drag_area_per_height_m", "drag area per ride height", "area per length", {}),
         ("drag_area_per_tire_width_m", "drag area per front tire width", "area per length", {}),
+        ("drag_rise_at_yaw", "rise of drag area at 10 degrees of yaw", "fraction", _stated(options, "fraction")),
         ("driveline_efficiency", "driveline efficiency", "fraction", share),
         ("gearbox_inertia_kgm2", "inertia of the gearbox", "inertia", {}),
         ("propshaft_inertia_kgm2", "inertia of the propshaft", "inertia", {}),
@@ -324,6 +327,8 @@ def _part_inputs(options: Options, row: IntArray) -> Iterator[Input]:
             around = 2 * math.pi * rolling_radius_m(part)
             known = BY_SIZE if part.circumference_m is None else part.bases.get("circumference_m", UNNAMED)
             yield Input(f"roll-out, {slot.name} ({driven})", "length", around, known, setting("circumference_m"))
+            name, basis = f"growth of it by 100 mph, {slot.name} ({driven})", part.bases.get("growth", UNNAMED)
+            yield Input(name, "fraction", part.growth, basis, setting("growth"), GROWTH_STEP, relative=False, least=0.0)
         elif isinstance(part, Rotor):
             name, basis = "brake_drag_n", part.bases.get("brake_drag_n", UNNAMED)
             yield Input(f"brake drag of each of the {slot.name}", "force", part.brake_drag_n, basis, setting(name))
@@ -332,8 +337,21 @@ def _part_inputs(options: Options, row: IntArray) -> Iterator[Input]:
             scaled = _part_change(s, int(row[s]), _with_peak_torque)
             peak = max(part.curve.torque_nm)
             yield Input("power: torque at all revs (the peak is shown)", "torque", peak, basis, scaled)
-            basis = part.bases.get("inertia_kgm2", UNNAMED)
-            yield Input("inertia of the engine", "inertia", part.inertia_kgm2, basis, setting("inertia_kgm2"))
+            for target, name, dimension in _engine_numbers(part):
+                basis = part.bases.get(target, UNNAMED)
+                yield Input(name, dimension, getattr(part, target), basis, setting(target))
+
+
+def _engine_numbers(engine: Engine) -> tuple[tuple[str, str, str], ...]:
+    """Numbers of an engine beside its curve, and of the dyno where they count: field, name, dimension."""
+    always = (
+        ("inertia_kgm2", "inertia of the engine", "inertia"),
+        ("long_pull_factor", "torque on a long pull against the sheet", "fraction"),
+        ("sweep_rpm_per_s", "sweep rate of the dyno", "sweep rate"),
+    )
+    ratio = ("dyno_ratio", "overall ratio of the dyno pull", "")
+    roller = ("roller_diameter_m", "diameter of the dyno's rollers", "length")
+    return {"flywheel": always, "hubs": (*always, ratio), "wheels": (*always, ratio, roller)}[engine.measured_at]
 
 
 def _with_peak_torque(part: Part, peak_nm: float) -> Part:

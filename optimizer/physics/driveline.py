@@ -178,12 +178,13 @@ def shift_rpm(
     ratio: FloatArray | float,
     next_ratio: FloatArray | float,
     rev_limit: FloatArray | float,
+    step_efficiency: FloatArray | float = 1.0,
 ) -> FloatArray:
     """Return the engine speed above which the next gear pulls at least as hard as this one.
 
-    The root of ``T(n) N = T(n N' / N) N'``, N this ratio and N' the next: equal wheel force at equal road
-    speed. Where there are several, the last counts, so that the next gear is better all the way from there
-    to the limit.
+    The root of ``T(n) N = T(n N' / N) N' e``, N this ratio and N' the next, e the efficiency of the next gear
+    over that of this one: equal wheel force at equal road speed. Where there are several, the last counts, so
+    that the next gear is better all the way from there to the limit.
 
     Parameters
     ----------
@@ -198,6 +199,8 @@ def shift_rpm(
         Ratio N' of the next higher gear, 0 < N' < N.
     rev_limit : array_like
         Highest engine speed [rpm].
+    step_efficiency : array_like
+        Efficiency e of the next gear over that of this one.
 
     Returns
     -------
@@ -210,13 +213,13 @@ def shift_rpm(
     ----------
     T. D. Gillespie, Fundamentals of Vehicle Dynamics, chapter 2 (tractive effort in each gear).
     """
-    low, this, following, limit = np.broadcast_arrays(
-        *(np.asarray(each, dtype=np.float64) for each in (lowest_rpm, ratio, next_ratio, rev_limit))
+    low, this, following, limit, gain = np.broadcast_arrays(
+        *(np.asarray(each, dtype=np.float64) for each in (lowest_rpm, ratio, next_ratio, rev_limit, step_efficiency))
     )
     step = following / this
 
     def pulls_harder(speeds: FloatArray) -> BoolArray:
-        harder: BoolArray = torque(speeds) * this > torque(speeds * step) * following
+        harder: BoolArray = torque(speeds) * this > torque(speeds * step) * (following * gain)
         return harder
 
     fraction = np.linspace(0.0, 1.0, SHIFT_SCAN_POINTS).reshape(-1, *([1] * limit.ndim))

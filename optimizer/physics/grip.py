@@ -17,8 +17,9 @@ FloatArray = npt.NDArray[np.float64]
 def slip_of_grip_use(use: FloatArray | float, slip_at_slide: FloatArray | float) -> FloatArray:
     """Return the slip at which a tire carries a share of its full grip.
 
-    ``s = s_slide (1 - (1 - u)^(1/3))``, from the brush model ``F = mu N (1 - (1 - s / s_slide)^3)``: a
-    parabolic pressure over the contact patch, one grip for sticking and sliding.
+    ``q = q_slide (1 - (1 - u)^(1/3))``, from the brush model ``F = mu N (1 - (1 - q / q_slide)^3)``: a parabolic
+    pressure over the contact patch, one grip for sticking and sliding. The bristles bend by q, the slip relative to
+    the tire's surface speed; slip as given and returned here is relative to the road: ``s = q / (1 - q)``.
 
     Parameters
     ----------
@@ -38,16 +39,17 @@ def slip_of_grip_use(use: FloatArray | float, slip_at_slide: FloatArray | float)
     H. B. Pacejka, Tire and Vehicle Dynamics, chapter 3 (brush model).
     """
     held = 1.0 - np.minimum(np.maximum(np.asarray(use, dtype=np.float64), 0.0), 1.0)
-    return slip_at_slide * (1.0 - np.cbrt(held))
+    bent = slip_at_slide / (1.0 + np.asarray(slip_at_slide, dtype=np.float64)) * (1.0 - np.cbrt(held))
+    return bent / (1.0 - bent)
 
 
 def grip_of_slip(slip: FloatArray | float, slip_at_slide: FloatArray | float) -> FloatArray:
-    """Return the share of full grip that a tire uses at a slip: ``1 - (1 - s / s_slide)^3``, 1 beyond.
+    """Return the share of full grip that a tire uses at a slip: ``1 - (1 - q / q_slide)^3``, 1 beyond.
 
     Parameters
     ----------
     slip : array_like
-        Slip s; below 0 it counts as 0.
+        Slip s relative to the road, ``q = s / (1 + s)``; below 0 it counts as 0.
     slip_at_slide : array_like
         Slip s_slide at which the whole patch slides, positive.
 
@@ -56,7 +58,9 @@ def grip_of_slip(slip: FloatArray | float, slip_at_slide: FloatArray | float) ->
     ndarray
         Share of grip used, 0 to 1: the inverse of `slip_of_grip_use`.
     """
-    held = 1.0 - np.clip(np.asarray(slip, dtype=np.float64) / slip_at_slide, 0.0, 1.0)
+    slide = np.asarray(slip_at_slide, dtype=np.float64)
+    at = np.clip(np.asarray(slip, dtype=np.float64), 0.0, slide)
+    held = 1.0 - at / (1.0 + at) * ((1.0 + slide) / slide)
     return 1.0 - held * held * held
 
 

@@ -83,3 +83,26 @@ def pressure_speed_factor(
     level, per_speed_squared = rolling_terms(pressure_pa_gauge, reference_pressure_pa)
     speed = np.asarray(speed_ms, dtype=np.float64)
     return level + per_speed_squared * speed * speed
+
+
+def drum_factor(radius_m: FloatArray | float, drum_radius_m: FloatArray | float) -> FloatArray:
+    """Return the rolling resistance of a tire on a drum over that on the flat, ``sqrt(1 + r / R)``.
+
+    Parameters
+    ----------
+    radius_m : array_like
+        Radius r of the tire [m].
+    drum_radius_m : array_like
+        Radius R of the drum or roller it runs on [m].
+
+    Returns
+    -------
+    ndarray
+        Factor, 1 for a drum without end.
+
+    References
+    ----------
+    S. K. Clark, Rolling resistance forces in pneumatic tires (1976), and the conversion between drums in ISO 18164
+    (both from memory).
+    """
+    return np.sqrt(1.0 + np.asarray(radius_m, dtype=np.float64) / drum_radius_m)

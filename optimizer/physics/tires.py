@@ -72,6 +72,9 @@ LOAD_PRESSURE_EXPONENT = 0.8
 ROLLING_CIRCUMFERENCE_OVER_DIAMETER = 3.05
 """Radial tires under load, slow. Against pi: the belt runs 3 % short of the free circumference."""
 
+GROWTH_SPEED_MS = 44.704
+"""Speed at which the growth of a rolling circumference is stated [m/s]: 100 mph."""
+
 TIRE_GYRATION_OVER_RADIUS = 0.9
 """Radius of gyration over outer radius of a tire alone."""
 
@@ -227,6 +230,55 @@ def rolling_circumference_m(diameter_m: FloatArray | float) -> FloatArray | floa
     ETRTO Standards Manual (factor from memory).
     """
     return ROLLING_CIRCUMFERENCE_OVER_DIAMETER * np.asarray(diameter_m, dtype=np.float64)
+
+
+def circumference_growth(growth: FloatArray | float, speed_ms: FloatArray | float) -> FloatArray:
+    """Return the rolling circumference at a speed over that at walking pace: ``1 + g (c / 100 mph)^2``.
+
+    What stretches the belt is the centrifugal load, which goes with the square of speed.
+
+    Parameters
+    ----------
+    growth : array_like
+        Growth g at 100 mph as a share of the circumference.
+    speed_ms : array_like
+        Speed c of the tire's surface [m/s].
+
+    Returns
+    -------
+    ndarray
+        Factor on the rolling circumference, or radius, at walking pace.
+
+    References
+    ----------
+    Form ``C_R,dyn = C_R (1 + 0.01 k_v)`` in D. A. Crolla (ed.), Automotive Engineering: Powertrain, Chassis
+    System and Vehicle Body (2009), after J. Reimpell et al., The Automotive Chassis; its chart of k_v was not seen.
+    """
+    relative = np.asarray(speed_ms, dtype=np.float64) / GROWTH_SPEED_MS
+    return 1.0 + growth * (relative * relative)
+
+
+def grown_surface_speed(growth: FloatArray | float, slow_ms: FloatArray | float) -> FloatArray:
+    """Return the surface speed of a tire that grows, where one that does not would have the speed ``slow_ms``.
+
+    The root of ``c = c_0 (1 + g (c / 100 mph)^2)`` that begins at c_0, which is
+    ``2 c_0 / (1 + sqrt(1 - 4 g (c_0 / 100 mph)^2))``.
+
+    Parameters
+    ----------
+    growth : array_like
+        Growth g at 100 mph as a share of the circumference.
+    slow_ms : array_like
+        Speed c_0 [m/s] of the wheel's turning times the circumference at walking pace.
+
+    Returns
+    -------
+    ndarray
+        Surface speed [m/s]. Where no root exists (far beyond any tire) the last one there is.
+    """
+    relative = np.asarray(slow_ms, dtype=np.float64) / GROWTH_SPEED_MS
+    root: FloatArray = np.sqrt(np.maximum(1.0 - 4.0 * growth * (relative * relative), 0.0))
+    return 2.0 * np.asarray(slow_ms, dtype=np.float64) / (1.0 + root)
 
 
 def _measuring_rim_in(section_width_m: FloatArray | float, aspect: FloatArray | float) -> FloatArray:

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from optimizer.answers.plausibility import Doubt
 from optimizer.choice.legality import Legality
-from optimizer.pipeline import Workshop
-from optimizer.report.wording import Words, assumed, caution, plural, remarks, wrapped
+from optimizer.pipeline import Workshop, second_looks_at_sheets
+from optimizer.report.wording import Words, assumed, caution, plural, remarks, second_looks, wrapped
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import NONE_ID
 
@@ -39,6 +40,7 @@ class CheckResult:
     pairs_out : dict of check -> number of pairs it rules out
     pairs_total : pairs ruled out by at least one check
     combinations : product of the options of all slots
+    second_looks : what is unusual in the sheets
     """
 
     scenario: Scenario
@@ -50,6 +52,7 @@ class CheckResult:
     pairs_total: int
     combinations: int
     notices: tuple[str, ...]
+    second_looks: tuple[Doubt, ...]
 
 
 def check_result(shop: Workshop) -> CheckResult:
@@ -69,6 +72,7 @@ def check_result(shop: Workshop) -> CheckResult:
         pairs_total=sum(int(table.sum()) for table in legality.pairs.values()),
         combinations=math.prod(shop.options.sizes),
         notices=(*scenario.notices, *legality.notices),
+        second_looks=second_looks_at_sheets(scenario),
     )
 
 
@@ -115,6 +119,7 @@ def check_text(result: CheckResult, *, everything: bool = False, color: bool = F
             lines.append(wrapped("NOTHING IS LEFT for this slot: no build can be legal.", "    "))
     lines += _ruled_out(words, result, everything=everything)
     lines += _assumed(words, everything=everything)
+    lines += second_looks(words, result.second_looks)
     lines += remarks(words, result.notices)
     lines += caution(words)
     return "\n".join(lines) + "\n"

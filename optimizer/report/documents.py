@@ -12,10 +12,12 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from optimizer.answers.cards import BuildCard, RunCard
+from optimizer.answers.plausibility import Doubt
+from optimizer.answers.power_in_air import PowerSpread
 from optimizer.answers.sensitivity import Worth
 from optimizer.answers.swaps import Swap
 from optimizer.errors import NoLegalBuildError
-from optimizer.pipeline import RankResult
+from optimizer.pipeline import Prediction, RankResult
 from optimizer.report.checking import CheckResult
 from optimizer.report.prediction import step_of
 from optimizer.report.terminal import is_complete
@@ -84,12 +86,9 @@ def _head(scenario: Scenario, answer: str, salt: str | None, notices: Iterable[s
         "currency": event.currency,
         "budget_cents": event.budget_cents,
         "checked_against_this_car": False,
-        "assumed": [
-            {"count": count, "quantity": quantity, "why": why} for count, quantity, why in assumed(scenario)
-        ],
+        "assumed": [{"count": count, "quantity": quantity, "why": why} for count, quantity, why in assumed(scenario)],
         "overrides": [
-            {"check": each.check, "part": each.part, "reason": each.reason, "by": each.by}
-            for each in event.overrides
+            {"check": each.check, "part": each.part, "reason": each.reason, "by": each.by} for each in event.overrides
         ],
         "notices": list(dict.fromkeys(notices)),
         "caution": list(CAUTION),
@@ -108,6 +107,8 @@ def rank_document(result: RankResult) -> Document:
         "as_it_stands": build_document(result.scenario, result.as_it_stands),
         "swaps": [_swap(units, swap) for swap in result.swaps],
         "slots_that_do_not_matter": list(result.indifferent),
+        "second_looks": [_doubt(units, doubt) for doubt in result.second_looks],
+        "power_in_this_air": [_power(units, spread) for spread in result.power_in_this_air],
         "too_close_to_call": {
             "simulated": result.near_count,
             "most_careful": build_document(result.scenario, result.most_careful),
@@ -130,21 +131,27 @@ def rank_document(result: RankResult) -> Document:
 
 def predict_document(
     scenario: Scenario,
-    card: BuildCard,
+    prediction: Prediction,
     salt: str,
     notices: Iterable[str] = (),
     worths: Iterable[Worth] | None = None,
 ) -> Document:
     """The answer of ``predict``; with ``sensitivity`` where it is asked what the inputs are worth."""
-    document = {**_head(scenario, "predict", salt, notices), "build": build_document(scenario, card)}
+    units = _Units(scenario)
+    document = {
+        **_head(scenario, "predict", salt, notices),
+        "build": build_document(scenario, prediction.card),
+        "second_looks": [_doubt(units, doubt) for doubt in prediction.second_looks],
+        "power_in_this_air": [_power(units, spread) for spread in prediction.power_in_this_air],
+    }
     if worths is not None:
-        units = _Units(scenario)
         document["sensitivity"] = [_worth(units, worth) for worth in worths]
     return document
 
 
 def check_document(result: CheckResult) -> Document:
     """The answer of ``check``: every part that is ruled out and every assumed number."""
+    units = _Units(result.scenario)
     return {
         **_head(result.scenario, "check", None, result.notices),
         "parts_by_kind": dict(result.kinds),
@@ -157,6 +164,7 @@ def check_document(result: CheckResult) -> Document:
         },
         "pairs_ruled_out": result.pairs_total,
         "pairs_ruled_out_by_check": result.pairs_out,
+        "second_looks": [_doubt(units, doubt) for doubt in result.second_looks],
         "assumptions": [
             {"where": each.where, "quantity": each.quantity, "value": each.value, "why": each.why}
             for each in result.scenario.assumptions
@@ -233,6 +241,7 @@ def _run(units: _Units, run: RunCard) -> Document:
         "gear": run.gear,
         "first_board_rpm": _number(run.rpm_first, 0),
         "last_board_rpm": _number(run.rpm_last, 0),
+        "slip": _number(run.slip, 4),
         "grip_use": _number(run.grip_use, 4),
         "limit": run.limit,
     }
@@ -245,6 +254,40 @@ def _swap(units: _Units, swap: Swap) -> Document:
         "to": swap.other,
         "price_change_cents": swap.cents,
         **units.speed("change", swap.gain_ms),
+    }
+
+
+def _doubt(units: _Units, doubt: Doubt) -> Document:
+    unit = usual(doubt.dimension, metric=units.metric) if doubt.dimension else ""
+
+    def number(value: float | None) -> float | None:
+        if value is None:
+            return None
+        return _number(to_unit(value, unit, doubt.dimension) if unit else value, 6)
+
+    return {
+        "what": doubt.what,
+        "value": number(doubt.value),
+        "unit": unit,
+        "low": number(doubt.low),
+        "high": number(doubt.high),
+        "source": doubt.source,
+        "hint": doubt.hint,
+    }
+
+
+def _power(units: _Units, spread: PowerSpread) -> Document:
+    return {
+        "engine": spread.engine,
+        "formula": spread.formula,
+        "pressure_outside": spread.pressure_outside,
+        "temperature_outside": spread.temperature_outside,
+        "factor_outside": spread.factor_outside,
+        "blown": spread.blown,
+        "lowest_power_share": _number(spread.low, 5),
+        "highest_power_share": _number(spread.high, 5),
+        **units.speed("change_at_lowest", spread.low_ms),
+        **units.speed("change_at_highest", spread.high_ms),
     }
 
 

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from optimizer.answers.cards import BuildCard, RunCard
 from optimizer.answers.sensitivity import Worth
-from optimizer.report.wording import UNCHECKED, Words, caution, ordinal, remarks, rpm, wrapped
+from optimizer.pipeline import Prediction
+from optimizer.report.wording import UNCHECKED, Words, caution, ordinal, remarks, rpm, second_looks, wrapped
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Basis
 from optimizer.units import shown, to_unit, usual
@@ -17,7 +18,7 @@ WHAT_WIDTH = 64
 
 def prediction_text(
     scenario: Scenario,
-    card: BuildCard,
+    prediction: Prediction,
     salt: str,
     notices: tuple[str, ...] = (),
     worths: Sequence[Worth] | None = None,
@@ -25,7 +26,7 @@ def prediction_text(
     color: bool = False,
 ) -> str:
     """The whole answer of ``predict``; ``worths`` are what its inputs are worth, where that is asked."""
-    words = Words(scenario, color)
+    words, card = Words(scenario, color), prediction.card
     event = scenario.event
     asked = f"{scenario.car.name}, {event.name}, class {event.race_class}, {salt} salt"
     lines = [words.heading(asked)]
@@ -50,6 +51,7 @@ def prediction_text(
     lines += [wrapped(f"{words.part(tire.part)}: {words.tire(tire)}", "  - ") for tire in card.tires]
     lines += _price(words, card)
     lines += _worths(words, worths) if worths is not None else []
+    lines += second_looks(words, prediction.second_looks, prediction.power_in_this_air)
     lines += remarks(words, notices)
     lines += caution(words)
     return "\n".join(lines) + "\n"

@@ -15,6 +15,7 @@ from optimizer.report.wording import (
     different,
     plural,
     remarks,
+    second_looks,
     wrapped,
 )
 from optimizer.search.pool import Evidence
@@ -39,6 +40,7 @@ def ranking_text(result: RankResult, *, all_builds: bool = False, color: bool = 
     paragraphs += _close(words, result)
     paragraphs += ["", words.heading("How complete the search was"), *_completeness(words, result)]
     paragraphs += _assumed(words)
+    paragraphs += second_looks(words, result.second_looks, result.power_in_this_air)
     paragraphs += remarks(words, result.notices)
     paragraphs += caution(words)
     return "\n".join(paragraphs) + "\n"

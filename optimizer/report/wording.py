@@ -8,10 +8,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from optimizer.answers.cards import BuildCard, RunCard, StopCard, TireCard
+from optimizer.answers.plausibility import Doubt
+from optimizer.answers.power_in_air import PowerSpread
 from optimizer.scenario.cells import CURRENCIES
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import NONE_ID, Tire
-from optimizer.units import to_unit, usual
+from optimizer.units import shown, to_unit, usual
 
 WIDTH = 79
 GRIP_WARNING = 0.70
@@ -232,6 +234,44 @@ def remarks(words: Words, notices: Iterable[str]) -> list[str]:
     if said := list(dict.fromkeys(notices)):
         lines += ["", words.heading("Notices"), *(wrapped(notice, "  - ") for notice in said)]
     return lines
+
+
+def second_looks(words: Words, doubts: Iterable[Doubt], spreads: Iterable[PowerSpread] = ()) -> list[str]:
+    """What is worth a second look, and power in this air, under their heading; nothing where there is nothing."""
+    found = [_doubt(words, each) for each in doubts] + [_power(words, each) for each in spreads]
+    return ["", words.heading("Worth a second look"), *(wrapped(each, "  - ") for each in found)] if found else []
+
+
+def _doubt(words: Words, doubt: Doubt) -> str:
+    """One doubt: value, usual range, source, what to look at."""
+
+    def say(value: float) -> str:
+        # as many digits as it takes to tell the value from the end it has passed
+        ends = [end for end in (doubt.low, doubt.high) if end is not None]
+        texts = (
+            [shown(each, doubt.dimension, metric=words.metric, digits=digits) for each in (value, doubt.value, *ends)]
+            for digits in range(3, 8)
+        )
+        return next((each[0] for each in texts if each[1] not in each[2:]), f"{value:g}")
+
+    unit = usual(doubt.dimension, metric=words.metric) if doubt.dimension else ""
+    low, high = (None if end is None else say(end) for end in (doubt.low, doubt.high))
+    if low is not None and high is not None:
+        ordinary = f"usual {low.removesuffix(unit).strip()} to {high}, by "
+    else:
+        ordinary = f"usual at least {low}, by " if low else f"usual up to {high}, by " if high else ""
+    hint = doubt.hint[0].upper() + doubt.hint[1:]
+    return f"{doubt.what}: {say(doubt.value)}; {ordinary}{doubt.source}. {hint}."
+
+
+def _power(words: Words, spread: PowerSpread) -> str:
+    """How far power in this air is open, and what that is worth."""
+    other = "no loss to the air at all" if spread.blown else "other formulas"
+    return (
+        f"power of engine {spread.engine} in this air: {spread.low:.1%} to {spread.high:.1%} of what "
+        f"{spread.formula} gives, with {other}; the speed moves by {words.gap(spread.low_ms, sign=True)} to "
+        f"{words.gap(spread.high_ms, sign=True)}."
+    )
 
 
 def caution(words: Words) -> list[str]:

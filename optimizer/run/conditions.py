@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-from optimizer.physics import air, driveline
+from optimizer.physics import air, driveline, rolling
 from optimizer.run.inputs import FloatArray, TorqueTable
 from optimizer.scenario.event import Event, Salt, Weather
 from optimizer.scenario.parts import Engine
@@ -23,6 +23,7 @@ class Conditions:
     salt: Salt
     weather: Weather
     headwind_ms: float
+    crosswind_ms: float
 
     @property
     def air_density(self) -> float:
@@ -42,25 +43,32 @@ def conditions_of(event: Event, salt: str | None = None) -> tuple[Conditions, ..
     for number in range(event.scoring.runs):
         weather = event.weather[min(number, len(event.weather) - 1)]
         turned = number == 1 and event.scoring.second_run == "opposite"
-        bearing = event.course.bearing_deg + (180.0 if turned else 0.0)
-        wind = float(air.headwind(weather.wind_ms, weather.wind_from_deg, bearing))
-        runs.append(Conditions(surface, weather, wind))
+        runs.append(_conditions(surface, weather, event.course.bearing_deg + (180.0 if turned else 0.0)))
     return (runs[0],) if len(runs) == 2 and runs[0] == runs[1] else tuple(runs)
 
 
 def fast_conditions_of(event: Event) -> Conditions:
     """The fastest day to be safe for."""
-    weather = event.fast_case.weather
-    wind = float(air.headwind(weather.wind_ms, weather.wind_from_deg, event.course.bearing_deg))
-    return Conditions(event.salts[event.fast_case.salt], weather, wind)
+    return _conditions(event.salts[event.fast_case.salt], event.fast_case.weather, event.course.bearing_deg)
+
+
+def _conditions(salt: Salt, weather: Weather, bearing_deg: float) -> Conditions:
+    """Conditions of a run along a bearing."""
+    wind = (weather.wind_ms, weather.wind_from_deg, bearing_deg)
+    return Conditions(salt, weather, float(air.headwind(*wind)), float(air.crosswind(*wind)))
 
 
 def air_power_factor(engine: Engine, weather: Weather) -> float:
-    """Torque in this weather over torque on the engine's sheet.
+    """Torque in this weather, on a long pull, over torque on the engine's sheet.
 
     The sheet is at the standard state of its correction, or at the dyno's own day where it was not corrected. The
     same formula leads from there to the event's air, so nothing is corrected twice.
     """
+    return engine.long_pull_factor * _air_factor(engine, weather)
+
+
+def _air_factor(engine: Engine, weather: Weather) -> float:
+    """Torque in this weather over torque on the engine's sheet."""
     if not engine.air_breathing:
         return 1.0
     factor = air.iso1585_factor if engine.correction == "ISO 1585" else air.j1349_factor
@@ -77,27 +85,61 @@ def air_power_factor(engine: Engine, weather: Weather) -> float:
     return corrected_over_observed(engine.dyno_pressure_pa, engine.dyno_temperature_k, engine.dyno_humidity) / here
 
 
-def flywheel_torque(engine: Engine, driveline_efficiency: float) -> tuple[FloatArray, FloatArray]:
+@dataclass(frozen=True, slots=True)
+class DynoSide:
+    """What of the car stood between the engine and a dynamometer at the wheels: the car as it stands.
+
+    Attributes
+    ----------
+    efficiency : float
+        Of the driveline.
+    wheels_kgm2 : float
+        Inertia of all that turns with the driven wheels.
+    radius_m : float
+        Rolling radius of the driven tires.
+    tire_drag_n : float
+        Rolling resistance of the driven tires on flat ground, as they stand.
+    """
+
+    efficiency: float
+    wheels_kgm2: float
+    radius_m: float
+    tire_drag_n: float
+
+
+def flywheel_torque(engine: Engine, side: DynoSide) -> tuple[FloatArray, FloatArray]:
     """Steady flywheel torque [N m] of an engine's sheet, by rpm: what the dyno's sweep and rollers took is given back.
 
     Raises
     ------
     ValueError
-        If the engine has no curve.
+        If the engine has no curve, or was measured at the wheels in a ratio that is not known.
     """
     if engine.curve is None:
         msg = f"engine {engine.id} has no torque curve"
         raise ValueError(msg)
     rpm = np.array(engine.curve.rpm)
     torque = np.array(engine.curve.torque_nm)
-    if engine.measured_at == "wheels":
-        torque = driveline.flywheel_torque_from_wheels(torque, driveline_efficiency)
-    if engine.sweep_rpm_per_s:
-        torque = torque + driveline.sweep_torque(engine.inertia_kgm2, engine.sweep_rpm_per_s)
-    return rpm, torque
+    before = driveline.sweep_torque(engine.inertia_kgm2, engine.sweep_rpm_per_s)
+    if engine.measured_at == "flywheel":
+        return rpm, torque + before
+    return rpm, driveline.flywheel_torque_from_wheels(torque, side.efficiency, _lost_after_gears(engine, side), before)
 
 
-def torque_table(engines: tuple[Engine, ...], driveline_efficiency: float) -> TorqueTable:
+def _lost_after_gears(engine: Engine, side: DynoSide) -> float:
+    """Torque at the engine [N m] that wheels spinning up, and tires on rollers, kept from a dyno at the wheels."""
+    ratio = engine.dyno_ratio
+    if ratio is None:
+        msg = f"engine {engine.id} was measured at the wheels, but in which ratio is not known"
+        raise ValueError(msg)
+    spinning = float(driveline.sweep_torque(side.wheels_kgm2, engine.sweep_rpm_per_s)) / ratio**2
+    if engine.measured_at == "hubs":
+        return spinning
+    drag = side.tire_drag_n * float(rolling.drum_factor(side.radius_m, engine.roller_diameter_m / 2))
+    return spinning + drag * side.radius_m / ratio
+
+
+def torque_table(engines: tuple[Engine, ...], side: DynoSide) -> TorqueTable:
     """Torque of all engines on one grid: monotone cubics through the points of each sheet, flat beyond its ends.
 
     F. N. Fritsch, R. E. Carlson, "Monotone piecewise cubic interpolation", SIAM J. Numer. Anal. 17 (1980): the curve
@@ -107,7 +149,7 @@ def torque_table(engines: tuple[Engine, ...], driveline_efficiency: float) -> To
     grid = np.arange(0.0, top + 2 * RPM_STEP, RPM_STEP)
     rows = []
     for engine in engines:
-        rpm, torque = flywheel_torque(engine, driveline_efficiency)
+        rpm, torque = flywheel_torque(engine, side)
         curve = PchipInterpolator(rpm, torque) if len(rpm) > 1 else (lambda at, only=torque[0]: np.full_like(at, only))
         rows.append(curve(np.clip(grid, rpm[0], rpm[-1])))
     return TorqueTable(np.array(rows), RPM_STEP)

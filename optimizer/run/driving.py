@@ -12,7 +12,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.physics.air import crosswind_square
 from optimizer.physics.grip import grip_of_slip, slip_of_grip_use
+from optimizer.physics.tires import GROWTH_SPEED_MS, grown_surface_speed
 from optimizer.run.inputs import FloatArray, RunInputs
 
 BoolArray = npt.NDArray[np.bool_]
@@ -43,21 +45,36 @@ class Gear:
         ratio = np.where(inputs.overall[gear] > 0, inputs.overall[gear], 1.0)
         self.exists = inputs.overall[gear] > 0
         self.rpm_per_surface = ratio * (30.0 / np.pi) / inputs.radius_m
-        self.force_per_torque = inputs.torque_scale * ratio * inputs.efficiency / inputs.radius_m
+        self.force_per_torque = inputs.torque_scale * ratio * inputs.efficiency[gear] / inputs.radius_m
+        self.growth = inputs.growth / GROWTH_SPEED_MS**2
+        self.cross_pressure = (
+            0.5 * inputs.air_density * crosswind_square(inputs.crosswind_ms, inputs.drag_rise_at_yaw)
+        )
+        self.side_square = inputs.crosswind_ms * inputs.crosswind_ms
         self.clutch = clutch
         engine_side = np.zeros(len(inputs)) if clutch else inputs.engine_kgm2 * (ratio / inputs.radius_m) ** 2
         shaft_side = inputs.shaft_kgm2 * (inputs.final_ratio / inputs.radius_m) ** 2
         self.turning_kg = inputs.wheel_side_kg + shaft_side + engine_side
-        self.shift_surface = inputs.shift_rpm[gear] / self.rpm_per_surface
-        self.limit_surface = inputs.rev_limit_rpm / self.rpm_per_surface
-        self.launch_surface = inputs.launch_rpm / self.rpm_per_surface
+        self.shift_surface = self.surface_at_rpm(inputs.shift_rpm[gear])
+        self.limit_surface = self.surface_at_rpm(inputs.rev_limit_rpm)
+        self.launch_surface = self.surface_at_rpm(inputs.launch_rpm)
+
+    def surface_at_rpm(self, rpm: FloatArray) -> FloatArray:
+        """Wheel surface speed (n,) at an engine speed (n,), grown as the tire is at that speed."""
+        return grown_surface_speed(self.inputs.growth, rpm / self.rpm_per_surface)
+
+    def rpm_at(self, surface: FloatArray) -> FloatArray:
+        """Engine speed at wheel surface speeds (..., n)."""
+        return surface * self.rpm_per_surface / (1.0 + self.growth * surface * surface)
 
     def resistance(self, speed: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Air drag, rolling resistance [N] and dynamic pressure [Pa] at ground speeds (..., n)."""
         inputs = self.inputs
         air_speed = speed + inputs.headwind_ms
-        pressure = 0.5 * inputs.air_density * air_speed * air_speed
-        drag = inputs.drag_area_m2 * pressure * np.sign(air_speed)
+        half_density = 0.5 * inputs.air_density
+        along = half_density * air_speed * air_speed
+        drag = inputs.drag_area_m2 * (along * np.sign(air_speed) + self.cross_pressure)
+        pressure = along + half_density * self.side_square
         square = speed * speed
         rolling = (
             inputs.rolling_n
@@ -84,10 +101,11 @@ class Gear:
         """
         inputs, mass, turning = self.inputs, self.inputs.translating_kg, self.turning_kg
         limit = inputs.grip_use_limit
-        rpm = surface * self.rpm_per_surface
+        grown = 1.0 / (1.0 + self.growth * surface * surface)
+        rpm = surface * self.rpm_per_surface * grown
         if self.clutch:
             rpm = np.maximum(rpm, inputs.launch_rpm)
-        scaled = inputs.torque_table.torque(inputs.engine, rpm) * (self.force_per_torque * mass)
+        scaled = inputs.torque_table.torque(inputs.engine, rpm) * grown * (self.force_per_torque * mass)
         speed = surface * (1.0 / 1.03)
         by_mass = turning * 1.03
         for _ in range(SLIP_PASSES):

@@ -61,12 +61,14 @@ class RunInputs:
     rolling_n, rolling_nv2 : rolling resistance ``rolling_n + rolling_nv2 * u**2`` before lift, brake drag included.
     lift_rolling_m2, lift_rolling_v2 : rolling saved by lift per unit of dynamic pressure (same form).
     drag_area_m2, front_lift_m2, rear_lift_m2 : areas (coefficient times frontal area).
-    radius_m : rolling radius of the driven tires.
+    radius_m, growth : rolling radius of the driven tires at walking pace, and how much it grows by 100 mph (share).
     overall : (G, n) ratio of engine speed to wheel speed per gear, 0 where the gearset has fewer gears.
-    final_ratio, efficiency, engine (index into the torque table), torque_scale, rev_limit_rpm, launch_rpm.
+    efficiency : (G, n) of the driveline in each gear.
+    final_ratio, engine (index into the torque table), torque_scale, rev_limit_rpm, launch_rpm.
     shift_rpm : (G, n) engine speed at which each gear is left.
     cap_ms, surface_cap_ms : ground speed and tire surface speed that may not be passed; inf where none.
-    air_density, headwind_ms : one for all cars, or (n,).
+    air_density, headwind_ms, crosswind_ms : one for all cars, or (n,).
+    drag_rise_at_yaw : rise of the drag area at 10 degrees of yaw, the same for all cars.
     start_speed_ms, shift_time_s, grip_use_limit : the same for all cars.
     """
 
@@ -88,6 +90,7 @@ class RunInputs:
     front_lift_m2: FloatArray
     rear_lift_m2: FloatArray
     radius_m: FloatArray
+    growth: FloatArray
     overall: FloatArray
     final_ratio: FloatArray
     efficiency: FloatArray
@@ -101,6 +104,8 @@ class RunInputs:
     torque_table: TorqueTable
     air_density: float | FloatArray
     headwind_ms: float | FloatArray
+    crosswind_ms: float | FloatArray
+    drag_rise_at_yaw: float
     start_speed_ms: float
     shift_time_s: float
     grip_use_limit: float
@@ -126,6 +131,6 @@ def side_by_side(runs: Sequence[RunInputs]) -> RunInputs:
         for each in fields(first)
         if isinstance(getattr(first, each.name), np.ndarray)
     }
-    for name in ("air_density", "headwind_ms"):
+    for name in ("air_density", "headwind_ms", "crosswind_ms"):
         joined[name] = np.concatenate([np.broadcast_to(getattr(run, name), len(run)) for run in runs])
     return replace(first, **joined)

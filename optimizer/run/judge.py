@@ -13,7 +13,9 @@ import numpy as np
 
 from optimizer.choice.options import BoolArray, IntArray, Options
 from optimizer.physics import air, tires
+from optimizer.physics.driveline import rpm_at_speed
 from optimizer.run.conditions import Conditions, conditions_of, fast_conditions_of
+from optimizer.run.driving import Gear
 from optimizer.run.inputs import FloatArray, RunInputs
 from optimizer.run.model import RunModel, S, rated_speed_ms
 from optimizer.run.simulator import Run, simulate
@@ -218,11 +220,10 @@ class Judge:
 
     def rpm(self, builds: IntArray, run: Run) -> FloatArray:
         """Engine speed at both boards: (2, n)."""
-        drive = self.model.drive_rows(builds)
-        driven = [axle for axle in (0, 1) if self.model.car.drive in ("all", ("front", "rear")[axle])]
-        radius = sum(drive.radius_m[axle] for axle in driven) / len(driven)
-        ratio = np.take_along_axis(drive.overall, run.passing.gear, axis=0)
-        return run.passing.surface * ratio / radius * 30 / np.pi
+        inputs = self.model.inputs(builds, self.conditions[0])
+        surface = run.passing.surface
+        radius = inputs.radius_m * tires.circumference_growth(inputs.growth, surface)
+        return rpm_at_speed(surface, np.take_along_axis(inputs.overall, run.passing.gear, axis=0), radius)
 
     def _tire_surface(self, run: Run) -> FloatArray:
         """Surface speed of front and rear tires at the last board: driven ones turn faster than the car goes."""
@@ -242,8 +243,7 @@ class Judge:
         self, builds: IntArray, inputs: RunInputs, speed_ms: FloatArray, surface_ms: FloatArray
     ) -> FloatArray:
         """Largest share of a tire's load capacity used at speed: lift, load transfer and reduction with speed."""
-        pressure = 0.5 * inputs.air_density * (speed_ms + inputs.headwind_ms) ** 2
-        drag = inputs.drag_area_m2 * pressure
+        drag, _, pressure = Gear(inputs, 0).resistance(speed_ms)
         loads = (
             inputs.front_grip_n - inputs.front_lift_m2 * pressure,
             inputs.rear_grip_n - inputs.rear_lift_m2 * pressure + inputs.transfer * drag,

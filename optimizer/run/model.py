@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
+from itertools import pairwise
 from typing import cast
 
 import numpy as np
@@ -19,7 +19,7 @@ from optimizer.choice.masses import axle_load_changes
 from optimizer.choice.options import Options
 from optimizer.physics import air, rolling, tires
 from optimizer.physics.driveline import shift_rpm
-from optimizer.run.conditions import Conditions, air_power_factor, torque_table
+from optimizer.run.conditions import Conditions, DynoSide, air_power_factor, torque_table
 from optimizer.run.inputs import FloatArray, IntArray, RunInputs, TorqueTable
 from optimizer.scenario.car import Slot
 from optimizer.scenario.parts import Axle, Engine, Extra, FinalDrive, Gearset, Part, Rotor, Tire, Wheel
@@ -37,8 +37,9 @@ class DriveRows:
     """Drive attributes of n builds: what the options of the drive slots fix. Arrays (n,) unless said.
 
     ``coefficient`` and ``speed_term`` are the tires' own rolling coefficient and its growth with speed squared, per
-    axle (2, n); ``radius_m``, ``mu_factor`` and ``rating_ms`` (surface speed at which the limiter is set for the tires'
-    rating; inf where it is not) per axle (2, n); ``overall``, ``shift_rpm`` (G, n).
+    axle (2, n); ``radius_m``, its ``growth`` by 100 mph, ``mu_factor`` and ``rating_ms`` (surface speed at which the
+    limiter is set for the tires' rating; inf where it is not) per axle (2, n); ``overall``, ``shift_rpm`` and
+    ``efficiency`` per gear (G, n).
     """
 
     engine: IntArray
@@ -51,6 +52,7 @@ class DriveRows:
     coefficient: FloatArray
     speed_term: FloatArray
     radius_m: FloatArray
+    growth: FloatArray
     mu_factor: FloatArray
     cap_ms: FloatArray
     rating_ms: FloatArray
@@ -82,7 +84,7 @@ class RunModel:
         self.sums = tuple(self._sums_of_slot(s) for s in range(len(options.slots)))
         self.base = self._base_sums()
         self.engines = tuple(cast(Engine, part) for part in options.parts[self._only("engine")])
-        self.table: TorqueTable = torque_table(self.engines, car.driveline_efficiency)
+        self.table: TorqueTable = torque_table(self.engines, self._dyno_side())
         self.drive_slots = self._find_drive_slots()
         self._shift_cache: dict[tuple[int, int, int], FloatArray] = {}
 
@@ -91,6 +93,26 @@ class RunModel:
     def _only(self, kind: str) -> int:
         """Position of the one slot of a kind."""
         return next(s for s, slot in enumerate(self.options.slots) if slot.kind == kind)
+
+    def _driven_axles(self) -> tuple[Axle, ...]:
+        """The axles that push."""
+        return ("front", "rear") if self.car.drive == "all" else (self.car.drive,)
+
+    def _dyno_side(self) -> DynoSide:
+        """What of the car as it stands was on a dynamometer with the engine."""
+        car, sums = self.car, self.sums_of(self.options.fitted[None])[0]
+        tires = {axle: cast(Tire, self.options.parts[cast(int, self.slot_on("tire", axle))][0]) for axle in
+                 self._driven_axles()}
+        return DynoSide(
+            efficiency=car.driveline_efficiency,
+            wheels_kgm2=sum(float(sums[S[f"{axle}_turning_kgm2"]]) for axle in tires),
+            radius_m=sum(rolling_radius_m(tire) for tire in tires.values()) / len(tires),
+            tire_drag_n=sum(
+                tire.rolling_coefficient * float(rolling.rolling_terms(car.hub(axle).tire_pressure_pa)[0])
+                * float(sums[S[f"{axle}_load_kg"]]) * air.G
+                for axle, tire in tires.items()
+            ),
+        )  # fmt: skip
 
     def slot_on(self, kind: str, axle: Axle) -> int | None:
         """Position of the slot of a kind on an axle."""
@@ -171,7 +193,7 @@ class RunModel:
 
     def _find_drive_slots(self) -> tuple[int, ...]:
         """Slots whose choice fixes wheel force at a road speed or multiplies another input."""
-        driven: tuple[Axle, ...] = ("front", "rear") if self.car.drive == "all" else (self.car.drive,)
+        driven = self._driven_axles()
         found = []
         for s, slot in enumerate(self.options.slots):
             multiplies = any(
@@ -200,7 +222,7 @@ class RunModel:
                 cap = np.minimum(cap, self._gather(builds, s, _cap_of))
         cap = np.minimum(cap, self._bracket_caps(builds))
         axles = [self._tire_rows(builds, axle) for axle in ("front", "rear")]
-        coefficient, speed_term, radius, grip, rating = (np.stack(each) for each in zip(*axles, strict=True))
+        coefficient, speed_term, radius, growth, grip, rating = (np.stack(each) for each in zip(*axles, strict=True))
         return DriveRows(
             engine=builds[:, e],
             rev_limit_rpm=self._gather(builds, e, lambda p: cast(Engine, p).rev_limit_rpm),
@@ -212,6 +234,7 @@ class RunModel:
             coefficient=coefficient,
             speed_term=speed_term,
             radius_m=radius,
+            growth=growth,
             mu_factor=mu * grip,
             cap_ms=cap,
             rating_ms=rating if self.limiter_holds_rating else np.full_like(rating, np.inf),
@@ -226,7 +249,7 @@ class RunModel:
         return pressure
 
     def _tire_rows(self, builds: IntArray, axle: Axle) -> tuple[FloatArray, ...]:
-        """Rolling coefficient, its growth with speed squared, radius, grip factor, rated surface speed of an axle."""
+        """Rolling coefficient, its rise with speed squared, radius, its growth, grip factor, rated speed of an axle."""
         s = self.slot_on("tire", axle)
         if s is None:
             msg = f"the car has no slot for {axle} tires"
@@ -239,19 +262,34 @@ class RunModel:
             own * level,
             own * growth,
             self._gather(builds, s, lambda p: rolling_radius_m(cast(Tire, p))),
+            self._gather(builds, s, lambda p: cast(Tire, p).growth),
             self._gather(builds, s, lambda p: cast(Tire, p).grip_factor),
             self._gather(builds, s, lambda p: rated_speed_ms(cast(Tire, p)) / margin),
         )
 
     def _efficiency(self, builds: IntArray, g: int, f: int) -> FloatArray:
-        """Driveline efficiency: the car's own, scaled by what gears that state theirs differ from the fitted ones."""
-        efficiency = np.full(len(builds), self.car.driveline_efficiency)
-        for s in (g, f):
-            own = self.options.parts[s][0]
-            base = own.efficiency if isinstance(own, Gearset | FinalDrive) else None
-            if base is not None:
-                efficiency *= self._gather(builds, s, partial(_relative_efficiency, base))
-        return efficiency
+        """Driveline efficiency per gear (G, n): the car's own, scaled by what other gears are against the fitted ones.
+
+        A part that states no efficiency has that of the fitted one.
+        """
+        finals = [cast(FinalDrive, part).efficiency for part in self.options.parts[f]]
+        relative = np.array([1.0 if own is None or finals[0] is None else own / finals[0] for own in finals])
+        return self.car.driveline_efficiency * self._gear_efficiency(g)[:, builds[:, g]] * relative[builds[:, f]]
+
+    def _gear_efficiency(self, g: int) -> FloatArray:
+        """Efficiency of each gear of each gearset over that which the fitted gearset states: (G, m)."""
+        sets = [cast(Gearset, part) for part in self.options.parts[g]]
+        base = sets[0].efficiency
+        table = np.ones((max(len(unit.ratios) for unit in sets), len(sets)))
+        for m, unit in enumerate(sets):
+            whole = base if unit.efficiency is None else unit.efficiency
+            if base is None or whole is None:
+                continue
+            table[:, m] = whole / base
+            for gear, own in enumerate(unit.gear_efficiency):
+                if own is not None:
+                    table[gear, m] = own / base
+        return table
 
     def _gearing(self, builds: IntArray, e: int, g: int, f: int) -> tuple[FloatArray, FloatArray]:
         """Overall ratios and shift speeds per gear: shapes (G, n)."""
@@ -271,14 +309,15 @@ class RunModel:
         if key not in self._shift_cache:
             part, unit = self.engines[engine], cast(Gearset, self.options.parts[self._only("gearset")][gearset])
             only = np.array([engine])
+            efficiency = self._gear_efficiency(self._only("gearset"))[:, gearset]
             shifts = [
                 float(
                     shift_rpm(
                         lambda rpm: self.table.torque(only, np.asarray(rpm, dtype=float)),
-                        part.launch_rpm, low, high, part.rev_limit_rpm,
+                        part.launch_rpm, low, high, part.rev_limit_rpm, efficiency[g + 1] / efficiency[g],
                     )
                 )
-                for low, high in zip(unit.ratios, unit.ratios[1:], strict=False)
+                for g, (low, high) in enumerate(pairwise(unit.ratios))
             ]  # fmt: skip
             shifts += [part.rev_limit_rpm] * (gears - len(shifts))
             self._shift_cache[key] = np.array(shifts)
@@ -314,6 +353,7 @@ class RunModel:
         turning = np.stack([column["front_turning_kgm2"], column["rear_turning_kgm2"]])
         share = driven / driven.sum()
         radius = share[0] * drive.radius_m[0] + share[1] * drive.radius_m[1]
+        growth = share[0] * drive.growth[0] + share[1] * drive.growth[1]
         free = turning * ~driven[:, None] / drive.radius_m**2
         mu = salt.grip * drive.mu_factor * driven[:, None]
         scale = np.array([air_power_factor(engine, conditions.weather) for engine in self.engines])
@@ -337,6 +377,7 @@ class RunModel:
             front_lift_m2=lift[0],
             rear_lift_m2=lift[1],
             radius_m=radius,
+            growth=growth,
             overall=drive.overall,
             final_ratio=drive.final_ratio,
             efficiency=drive.efficiency,
@@ -350,6 +391,8 @@ class RunModel:
             torque_table=self.table,
             air_density=conditions.air_density,
             headwind_ms=conditions.headwind_ms,
+            crosswind_ms=conditions.crosswind_ms,
+            drag_rise_at_yaw=car.drag_rise_at_yaw,
             start_speed_ms=car.start_speed_ms,
             shift_time_s=car.shift_time_s,
             grip_use_limit=car.grip_use_limit,
@@ -365,8 +408,3 @@ def _cap_of(part: Part) -> float:
     """Road speed cap that comes with a part."""
     return part.cap_ms if isinstance(part, Extra) and part.cap_ms is not None else float("inf")
 
-
-def _relative_efficiency(base: float, part: Part) -> float:
-    """Efficiency of a gear against the fitted one's; 1 where it does not state one."""
-    own = part.efficiency if isinstance(part, Gearset | FinalDrive) else None
-    return 1.0 if own is None else own / base

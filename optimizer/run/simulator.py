@@ -226,8 +226,9 @@ def _entries(
 
 def _may_end_in(inputs: RunInputs, number: int, entry: Entry, least_ms: FloatArray | float) -> BoolArray:
     """Whether each car can end its run in a gear, and its limiter lies above a speed: (n,)."""
-    reach = np.minimum(inputs.rev_limit_rpm * inputs.radius_m / inputs.overall[number].clip(1e-9) * np.pi / 30, 1e3)
-    pulls = _pull_at_entry(Gear(inputs, number), entry) > 0
+    gear = Gear(inputs, number)
+    reach = np.where(gear.exists, gear.limit_surface, 1e3)
+    pulls = _pull_at_entry(gear, entry) > 0
     limit = np.minimum(reach, inputs.surface_cap_ms) * (1 + 1e-9)
     return np.asarray(entry.able & pulls & (entry.surface <= limit) & (reach > least_ms))
 
@@ -340,12 +341,16 @@ def _end_in(
     limited_speed, limited_use = gear.hold(stop)
     at_limiter = ~settles & (limiter < at_cap)
     by_cap = ~settles & (~at_limiter | (limited_speed > inputs.cap_ms))
-    held = np.where(settles, nodes.speed[-1], np.where(by_cap, inputs.cap_ms, limited_speed))
+    # what is left to gain beyond the last point is gained, but not timed: exp(-LOG_REACH) of it
+    final = gear.push(np.where(settles, ahead.pole, stop)[None]).speed[0]
+    held = np.where(settles, final, np.where(by_cap, inputs.cap_ms, limited_speed))
     held_use = np.where(settles, nodes.use[-1], limited_use)
     holding = np.where(settles, 0, np.where(by_cap | (inputs.surface_cap_ms < gear.limit_surface), 4, 1))
     passing = _pass_marks(passing, nodes, marks_m, number)
     if at_limiter.any():
-        nodes = _on_limiter(gear, nodes, stop, np.where(at_limiter, limited_speed, nodes.speed[-1]))
+        # cars that no limiter holds keep their last point, to the last bit: results do not depend on the batch
+        wheels = np.where(at_limiter, stop, nodes.surface[-1])
+        nodes = _on_limiter(gear, nodes, wheels, np.where(at_limiter, limited_speed, nodes.speed[-1]))
         passing = _pass_marks(passing, nodes, marks_m, number, limit=holding)
     passing = _pass_held(passing, nodes, marks_m, number, (held, held_use, holding))
     _name_limits(passing, held, settles, inputs.grip_use_limit)

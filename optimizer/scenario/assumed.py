@@ -25,6 +25,7 @@ PRACTICE = "common practice, no source"
 SMALL_CAR_CG_OVER_WHEELBASE = 0.22
 DRAG_AREA_SHARE_PER_METER_OF_HEIGHT = 0.5
 DRAG_AREA_PER_METER_OF_TIRE_WIDTH = 0.15
+DRAG_RISE_AT_YAW = 0.10
 SHIFT_TIME_S = 0.4
 DRIVELINE_EFFICIENCY: Mapping[str, float] = MappingProxyType({"front": 0.94, "rear": 0.92, "all": 0.89})
 GRIP_USE_LIMIT = 0.8
@@ -33,6 +34,9 @@ PROPSHAFT_INERTIA_KGM2: Mapping[str, float] = MappingProxyType({"front": 0.0, "r
 GEARBOX_INERTIA_KGM2 = 0.005
 HEAVIEST_CORNER_SHARE = 0.52
 SLIP_AT_SLIDE = 0.15
+TIRE_GROWTH = 0.005
+LONG_PULL_FACTOR = 1.0
+ROLLER_DIAMETER_M = 0.5
 HUMIDITY = 0.30
 TIRE_SPEED_MARGIN = 0.03
 GENTLE_G = 0.12
@@ -90,6 +94,13 @@ CAR: tuple[Fill, ...] = (
         "area per length",
         _always(DRAG_AREA_PER_METER_OF_TIRE_WIDTH),
         f"two tires that stand 75 mm into the air below the body; {PRACTICE}",
+    ),
+    Fill(
+        "drag_rise_at_yaw",
+        "rise of drag area at 10 degrees of yaw",
+        "fraction",
+        _always(DRAG_RISE_AT_YAW),
+        "many modern cars gain up to 10 %: Windsor, Real world drag coefficient - is it wind averaged drag?",
     ),
     Fill(
         "shift_time_s", "shift time", "time", _always(SHIFT_TIME_S), f"an unhurried shift by hand; {PRACTICE}"
@@ -197,6 +208,13 @@ PARTS: Mapping[str, tuple[Fill, ...]] = MappingProxyType(
         "tire": (
             Fill("grip_factor", "grip factor", "", _always(1.0), "grips as the salt condition says"),
             Fill(
+                "growth",
+                "growth of the roll-out by 100 mph",
+                "fraction",
+                _always(TIRE_GROWTH),
+                f"a belted radial tire; {PRACTICE}",
+            ),
+            Fill(
                 "inertia_kgm2",
                 "inertia",
                 "inertia",
@@ -269,8 +287,22 @@ PARTS: Mapping[str, tuple[Fill, ...]] = MappingProxyType(
                 "sweep_rpm_per_s",
                 "sweep rate of the dyno",
                 "sweep rate",
-                lambda engine: 0.0 if engine.get("measured_at") == "wheels" else None,
+                lambda engine: 0.0 if engine.get("measured_at") in {"wheels", "hubs"} else None,
                 "the sheet does not say; taken as steady",
+            ),
+            Fill(
+                "roller_diameter_m",
+                "diameter of the rollers",
+                "length",
+                lambda engine: ROLLER_DIAMETER_M if engine.get("measured_at") == "wheels" else None,
+                PRACTICE,
+            ),
+            Fill(
+                "long_pull_factor",
+                "torque on a long pull against the sheet",
+                "fraction",
+                _always(LONG_PULL_FACTOR),
+                f"none is taken off; hot oil and intake air take 1 to 3 % from some; {PRACTICE}",
             ),
             Fill(
                 "dyno_humidity",

@@ -86,7 +86,8 @@ class Car:
 
     Areas are coefficient times frontal area (CdA; lift areas positive upward). ``drag_area_per_height_m`` is the
     change of drag area per meter of mean ride height, ``drag_area_per_tire_width_m`` per meter of front tire
-    section width (both assumed unless measured). ``start_speed_ms`` is the speed it is pushed to; 0: clutch start.
+    section width (both assumed unless measured); ``drag_rise_at_yaw`` is what drag area gains by 10 degrees of
+    yaw, as a share. ``start_speed_ms`` is the speed it is pushed to; 0: clutch start.
     ``driveline_efficiency`` excludes slip at the tires and parts that state their own. ``shift_time_s`` is without
     thrust. ``grip_use_limit`` is the share of full grip the driver will hold. ``limiter_adjustable``: the rev
     limiter can be set to any lower speed. ``brake_front_share`` is the share of brake force in front.
@@ -103,6 +104,7 @@ class Car:
     rear_lift_area_m2: float
     drag_area_per_height_m: float
     drag_area_per_tire_width_m: float
+    drag_rise_at_yaw: float = 0.0
     drive: Drive
     start_speed_ms: float
     shift_time_s: float

@@ -119,6 +119,21 @@ def _join_gears(entry: Entry, findings: Findings) -> None:
         entry.bases["ratios"] = basis
         entry.typed["ratios"] = " ".join(f"{ratio:.4g}" for ratio in ratios)
     entry.values["ratios"] = tuple(ratios)
+    _join_efficiencies(entry, len(ratios), findings)
+
+
+def _join_efficiencies(entry: Entry, gears: int, findings: Findings) -> None:
+    """Gather ``gear 1 efficiency`` to ``gear 6 efficiency``, told against the efficiency of the whole set."""
+    own = {gear: entry.values.pop(f"efficiency_{gear}", None) for gear in range(1, 7)}
+    stated = [gear for gear, share in own.items() if share is not None]
+    for gear in stated:
+        if gear > gears and not entry.faulty:
+            entry.fault(findings, f"efficiency_{gear}", f"is for a gear that is not there: the set has {gears}")
+    if stated and entry.lacks("efficiency"):
+        entry.places.setdefault("efficiency", (entry.row, "efficiency"))
+        entry.fault(findings, "efficiency", "is needed beside the efficiency of single gears")
+    if stated:
+        entry.values["gear_efficiency"] = tuple(own[gear] for gear in range(1, gears + 1))
 
 
 # --- curves
@@ -293,10 +308,11 @@ def check_dyno(draft: Draft, findings: Findings) -> None:
                 if entry.lacks(target):
                     entry.places.setdefault(target, (entry.row, name))
                     entry.fault(findings, target, "is needed where the correction is none")
-        sweeps = values.get("measured_at") == "wheels" and values.get("sweep_rpm_per_s", 0.0) > 0
-        if sweeps and entry.lacks("dyno_ratio"):
+        sweeps = values.get("measured_at") == "hubs" and values.get("sweep_rpm_per_s", 0.0) > 0
+        if (sweeps or values.get("measured_at") == "wheels") and entry.lacks("dyno_ratio"):
             entry.places.setdefault("dyno_ratio", (entry.row, "dyno ratio"))
-            entry.fault(findings, "dyno_ratio", "is needed for a sweep at the wheels")
+            what = "a sweep at the hubs" if sweeps else "a pull at the wheels: gear times final drive"
+            entry.fault(findings, "dyno_ratio", f"is needed for {what}")
 
 
 # --- records

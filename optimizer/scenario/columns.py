@@ -166,6 +166,7 @@ TIRES: tuple[Field, ...] = (
         rating=True,
     ),
     Field("circumference", "circumference_m", "Measured roll-out.", "length", bounds=bounds.CIRCUMFERENCE),
+    Field("growth", "growth", "What the roll-out gains by 100 mph.", "fraction", bounds=bounds.GROWTH),
     Field(
         "rim width min",
         "rim_width_min_in",
@@ -276,6 +277,16 @@ GEARSETS: tuple[Field, ...] = (
         for gear in range(1, 7)
     ),
     _EFFICIENCY,
+    *(
+        Field(
+            f"gear {gear} efficiency",
+            f"efficiency_{gear}",
+            f"Efficiency in gear {gear}, where it is not that of the set.",
+            "fraction",
+            bounds=bounds.EFFICIENCY,
+        )
+        for gear in range(1, 7)
+    ),
     _inertia("Inertia that turns with the engine."),
 )
 ENGINES: tuple[Field, ...] = (
@@ -309,8 +320,27 @@ ENGINES: tuple[Field, ...] = (
     _inertia("Inertia of crank, flywheel and clutch.", bounds.ENGINE_INERTIA, required=True),
     Field("forced induction", "forced_induction", "Has a supercharger or turbocharger.", parse=cells.yes_no),
     Field("air breathing", "air_breathing", "Its power goes with the air.", parse=cells.yes_no),
-    Field("measured at", "measured_at", "flywheel or wheels.", parse=cells.one_of("flywheel", "wheels")),
-    _number("dyno ratio", "dyno_ratio", "Overall ratio of a pull at the wheels.", bounds.OVERALL_RATIO),
+    Field(
+        "measured at",
+        "measured_at",
+        "flywheel, hubs, or wheels (on rollers).",
+        parse=cells.one_of("flywheel", "hubs", "wheels"),
+    ),
+    _number("dyno ratio", "dyno_ratio", "Overall ratio of a pull at wheels or hubs.", bounds.OVERALL_RATIO),
+    Field(
+        "roller diameter",
+        "roller_diameter_m",
+        "Of the rollers of a pull at the wheels.",
+        "length",
+        bounds=bounds.ROLLER_DIAMETER,
+    ),
+    Field(
+        "long pull",
+        "long_pull_factor",
+        "Torque after a minute at full throttle against the sheet.",
+        "fraction",
+        bounds=bounds.LONG_PULL,
+    ),
     Field(
         "sweep rate",
         "sweep_rpm_per_s",

@@ -74,6 +74,13 @@ CAR: tuple[Field, ...] = (
         "area per length",
         bounds=bounds.AREA_PER_LENGTH,
     ),
+    Field(
+        "drag rise at yaw",
+        "drag_rise_at_yaw",
+        "Gain of drag area with the wind 10 degrees off the nose.",
+        "fraction",
+        bounds=bounds.YAW_RISE,
+    ),
     Field("drive", "drive", "front, rear or all.", parse=cells.one_of("front", "rear", "all"), required=True),
     Field("start", "start_speed_ms", 'clutch, or such as "pushed to 45 mph".', parse=cells.start_speed),
     Field("shift time", "shift_time_s", "Time without thrust.", "time", bounds=bounds.SHIFT_TIME),

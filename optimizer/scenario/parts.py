@@ -100,7 +100,8 @@ class Tire(Part):
 
     ``load_index`` is the index number; ``speed_symbol`` a letter, None where unknown (a bare ZR is unknown).
     ``grip_factor`` multiplies the grip of the salt. ``made`` is (year, week) of the date code. Rim widths None:
-    the trade table by section width. ``circumference_m`` is a measured roll-out; None: by the size code.
+    the trade table by section width. ``circumference_m`` is a measured roll-out; None: by the size code. ``growth`` is
+    what the circumference gains from walking pace to 100 mph, as a share.
     ``max_pressure_pa`` is the gauge limit on the sidewall.
     """
 
@@ -112,6 +113,7 @@ class Tire(Part):
     grip_factor: float = 1.0
     max_pressure_pa: float | None = None
     circumference_m: float | None = None
+    growth: float = 0.0
     rim_width_min_in: float | None = None
     rim_width_max_in: float | None = None
     made: tuple[int, int] | None = None
@@ -165,10 +167,14 @@ class FinalDrive(Part):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gearset(Part):
-    """A gearset: ratios of the forward gears, first to top, strictly falling. Inertia turns with the engine side."""
+    """A gearset: ratios of the forward gears, first to top, strictly falling. Inertia turns with the engine side.
+
+    ``gear_efficiency`` are the gears' own, None where a gear has that of the set; empty: all have.
+    """
 
     ratios: tuple[float, ...]
     efficiency: float | None = None
+    gear_efficiency: tuple[float | None, ...] = ()
     inertia_kgm2: float = 0.0
 
 
@@ -177,10 +183,11 @@ class Engine(Part):
     """An engine option or a tune: a curve of its own, or a change of another engine's curve.
 
     Either ``curve`` is given, or ``base`` (an engine id) with ``torque_factor``. ``measured_at`` says where the
-    curve was taken; ``dyno_ratio`` is the overall ratio of a pull at the wheels and ``sweep_rpm_per_s`` its rate
-    (0: steady). ``correction`` names the standard the sheet was corrected by (``none``: as observed on the day of
-    ``dyno_pressure_pa``, ``dyno_temperature_k``, ``dyno_humidity``). ``air_breathing`` False: no correction.
-    ``inertia_kgm2`` is crank, flywheel and clutch. ``rev_limit_rpm`` is what the engine may be turned to.
+    curve was taken (``wheels``: on rollers of ``roller_diameter_m``); ``dyno_ratio`` is the overall ratio of a pull at
+    wheels or hubs and ``sweep_rpm_per_s`` its rate (0: steady). ``long_pull_factor`` is torque after a minute at full
+    throttle over that of the sheet. ``correction`` names the standard the sheet was corrected by (``none``: as
+    observed on the day of ``dyno_pressure_pa``, ``dyno_temperature_k``, ``dyno_humidity``). ``air_breathing`` False: no
+    correction. ``inertia_kgm2`` is crank, flywheel and clutch. ``rev_limit_rpm`` is what the engine may be turned to.
     """
 
     curve: CurvePoints | None = None
@@ -192,8 +199,10 @@ class Engine(Part):
     inertia_kgm2: float
     forced_induction: bool = False
     air_breathing: bool = True
-    measured_at: Literal["flywheel", "wheels"] = "flywheel"
+    measured_at: Literal["flywheel", "hubs", "wheels"] = "flywheel"
     dyno_ratio: float | None = None
+    roller_diameter_m: float = 0.5
+    long_pull_factor: float = 1.0
     sweep_rpm_per_s: float = 0.0
     correction: Literal["SAE J1349", "ISO 1585", "none"] = "SAE J1349"
     dyno_pressure_pa: float | None = None

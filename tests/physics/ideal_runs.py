@@ -38,11 +38,13 @@ def car(torque: TorqueTable, mass_kg: float, square: float, **changes: object) -
         "front_grip_n": 1e7 * one, "rear_grip_n": zero, "front_mu": one, "rear_mu": zero,
         "slip_at_slide": 1e-12 * one, "transfer": zero, "rolling_n": zero, "rolling_nv2": zero,
         "lift_rolling_m2": zero, "lift_rolling_v2": zero, "drag_area_m2": 2.0 * square * one,
-        "front_lift_m2": zero, "rear_lift_m2": zero, "radius_m": RADIUS_M * one, "overall": np.full((1, 1), 4.0),
-        "final_ratio": one, "efficiency": one, "engine": np.zeros(1, dtype=np.int64), "torque_scale": one,
-        "rev_limit_rpm": 1.15e4 * one, "launch_rpm": 1000.0 * one, "shift_rpm": np.full((1, 1), 1.15e4),
-        "cap_ms": np.inf * one, "surface_cap_ms": np.inf * one, "torque_table": torque, "air_density": 1.0,
-        "headwind_ms": 0.0, "start_speed_ms": 0.0, "shift_time_s": 0.5, "grip_use_limit": 1.0,
+        "front_lift_m2": zero, "rear_lift_m2": zero, "radius_m": RADIUS_M * one, "growth": zero,
+        "overall": np.full((1, 1), 4.0), "final_ratio": one, "efficiency": np.ones((1, 1)),
+        "engine": np.zeros(1, dtype=np.int64), "torque_scale": one, "rev_limit_rpm": 1.15e4 * one,
+        "launch_rpm": 1000.0 * one, "shift_rpm": np.full((1, 1), 1.15e4), "cap_ms": np.inf * one,
+        "surface_cap_ms": np.inf * one, "torque_table": torque, "air_density": 1.0, "headwind_ms": 0.0,
+        "crosswind_ms": 0.0, "drag_rise_at_yaw": 0.0, "start_speed_ms": 0.0, "shift_time_s": 0.5,
+        "grip_use_limit": 1.0,
     }  # fmt: skip
     return RunInputs(**(values | changes))
 

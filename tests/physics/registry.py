@@ -11,11 +11,10 @@ from optimizer.physics import air, brakes, driveline, grip, rolling, rotation, t
 from optimizer.units import UNITS
 from tests.physics import ideal_runs
 from tests.physics.published import Row
+from tests.published.measured_cars import engine_revs_per_mile
 
 KMH = 1 / 3.6
 KELVIN = 273.15
-GAS_CONSTANT_OF_AIR = 287.05287  # J/(kg K), of the standard atmosphere
-GAS_CONSTANT_OF_AIR = 287.05287  # J/(kg K), of the standard atmosphere
 GAS_CONSTANT_OF_AIR = 287.05287  # J/(kg K), of the standard atmosphere
 FAMILIES = ("Air", "Tires", "Rolling resistance", "Grip", "Turning mass", "Driveline", "Brakes and coasting")
 FAMILIES += ("The run itself", "Units")
@@ -52,6 +51,17 @@ def _moist_air(row: Row) -> float:
     return float(
         air.moist_air_density(row.number("pressure_pa"), row.number("temperature_c") + KELVIN, row.number("humidity"))
     )
+
+
+def _drag_at_yaw(row: Row) -> float:
+    """Drag along the car in a relative wind at an angle, over that of the same wind from ahead."""
+    angle = np.radians(row.number("yaw_deg"))
+    return float(np.cos(angle) ** 2 + air.crosswind_square(np.sin(angle), row.number("rise_at_10_deg")))
+
+
+def _car90_mean_error() -> float:
+    revs = engine_revs_per_mile()
+    return float(1.0 + np.abs(revs.predicted / revs.measured - 1.0).mean())
 
 
 def _j607(row: Row) -> float:
@@ -197,6 +207,12 @@ REGISTRY: dict[str, Check] = {
         "Air",
         lambda r: float(air.iso1585_factor(100 * r.number("dry_pressure_hpa"), r.number("temperature_c") + 273.0)),
     ),
+    "drag_at_yaw": Check("Drag along the car at an angle of yaw", "Air", _drag_at_yaw),
+    "crosswind": Check(
+        "Wind across the course",
+        "Air",
+        lambda r: float(air.crosswind(*_numbers(r, "wind_ms", "from_deg", "bearing_deg"))),
+    ),
     "load_capacity_kg": Check(
         "Load index table", "Tires", lambda r: float(tires.load_capacity_kg(int(r.number("load_index"))))
     ),
@@ -225,6 +241,22 @@ REGISTRY: dict[str, Check] = {
         lambda _: float(tires.rolling_circumference_m(1.0)),
         "rolling_circumference_mm",
     ),
+    "car90_mean_error": Check(
+        "Engine turns per mile of the cars of data set car90 (1 + mean absolute error)",
+        "Tires",
+        lambda _: _car90_mean_error(),
+    ),
+    "circumference_growth": Check(
+        "Growth of the rolling circumference with speed",
+        "Tires",
+        lambda r: float(tires.circumference_growth(*_numbers(r, "growth", "speed_ms"))),
+    ),
+    "grown_surface_speed": Check(
+        "Surface speed of a tire that grows",
+        "Tires",
+        lambda r: float(tires.grown_surface_speed(*_numbers(r, "growth", "slow_ms"))),
+        "circumference_growth",
+    ),
     "measuring_rim_in": Check("Measuring rim", "Tires", _measuring_rim),
     "narrowest_rim_in": Check("Narrowest rim", "Tires", lambda r: float(tires.rim_width_range_in(*_size(r))[0])),
     "widest_rim_in": Check("Widest rim", "Tires", lambda r: float(tires.rim_width_range_in(*_size(r))[1])),
@@ -243,6 +275,11 @@ REGISTRY: dict[str, Check] = {
         lambda r: float(
             0.009 * rolling.pressure_speed_factor(1e5 * r.number("pressure_bar"), r.number("speed_kmh") / 3.6, 250000.0)
         ),
+    ),
+    "drum_factor": Check(
+        "Rolling resistance on a drum over that on the flat",
+        "Rolling resistance",
+        lambda r: float(rolling.drum_factor(*_numbers(r, "radius_m", "drum_radius_m"))),
     ),
     "front": Check("Acceleration at the limit of grip, front-wheel drive", "Grip", lambda r: _thrust(r, "front")),
     "rear": Check("Acceleration at the limit of grip, rear-wheel drive", "Grip", lambda r: _thrust(r, "rear")),

@@ -152,16 +152,16 @@ def inputs_of(cars: Measured, values: Mapping[str, float] = VALUES) -> RunInputs
         front_mu=zero, rear_mu=values["mu"] * one, slip_at_slide=values["slide"] * one,
         transfer=values["transfer"] * one, rolling_n=values["rolling"] * weight, rolling_nv2=zero,
         lift_rolling_m2=zero, lift_rolling_v2=zero, drag_area_m2=values["drag"] * area,
-        front_lift_m2=zero, rear_lift_m2=zero, radius_m=values["radius_m"] * one,
+        front_lift_m2=zero, rear_lift_m2=zero, radius_m=values["radius_m"] * one, growth=zero,
         overall=gearset[:, None] * cars.axle_ratio, final_ratio=cars.axle_ratio,
-        efficiency=values["efficiency"] * one, engine=np.zeros(count, dtype=np.int64),
+        efficiency=values["efficiency"] * np.ones((len(gearset), count)), engine=np.zeros(count, dtype=np.int64),
         torque_scale=cars.power_w / (values["peak_rpm"] * RAD_PER_S_PER_RPM),
         rev_limit_rpm=limit * one, launch_rpm=launch * one,
         shift_rpm=np.repeat(np.array([*shifts, limit])[:, None], count, axis=1),
         cap_ms=np.inf * one, surface_cap_ms=np.inf * one,
         torque_table=TorqueTable(torque(np.arange(0.0, 7001.0, 10.0))[None], 10.0),
-        air_density=values["density"], headwind_ms=0.0, start_speed_ms=0.0, shift_time_s=values["shift_s"],
-        grip_use_limit=values["use"],
+        air_density=values["density"], headwind_ms=0.0, crosswind_ms=0.0, drag_rise_at_yaw=0.0, start_speed_ms=0.0,
+        shift_time_s=values["shift_s"], grip_use_limit=values["use"],
     )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from math import cbrt, copysign, inf, isnan, nan, pi
+from math import cbrt, copysign, inf, isnan, nan, pi, radians, sin
 
 import numpy as np
 from scipy.integrate import solve_ivp
@@ -108,15 +108,18 @@ class OneCar:
                 "translating_kg", "wheel_side_kg", "shaft_kgm2", "engine_kgm2", "front_grip_n", "rear_grip_n",
                 "front_mu", "rear_mu", "slip_at_slide", "transfer", "rolling_n", "rolling_nv2",
                 "lift_rolling_m2",
-                "lift_rolling_v2", "drag_area_m2", "front_lift_m2", "rear_lift_m2", "radius_m", "final_ratio",
-                "efficiency", "torque_scale", "rev_limit_rpm", "launch_rpm", "cap_ms", "surface_cap_ms",
+                "lift_rolling_v2", "drag_area_m2", "front_lift_m2", "rear_lift_m2", "radius_m", "growth", "final_ratio",
+                "torque_scale", "rev_limit_rpm", "launch_rpm", "cap_ms", "surface_cap_ms",
             )
         }  # fmt: skip
         self.__dict__.update(one)
         self.ratios = [float(each) for each in inputs.overall[:, 0] if each > 0]
+        self.efficiencies = [float(each) for each in inputs.efficiency[:, 0]]
         self.shift_rpms = [float(each) for each in inputs.shift_rpm[:, 0]]
         self.density = inputs.air_density
         self.wind = inputs.headwind_ms
+        self.across = inputs.crosswind_ms
+        self.yaw_gain = inputs.drag_rise_at_yaw / sin(radians(10.0)) ** 2
         self.start = inputs.start_speed_ms
         self.pause = inputs.shift_time_s
         self.use_limit = inputs.grip_use_limit
@@ -125,13 +128,16 @@ class OneCar:
     # --- forces -------------------------------------------------------------------------------------------
 
     def slide_slip(self, use: float) -> float:
-        """Brush model: slip at a share of grip used."""
-        return self.slip_at_slide * (1.0 - cbrt(1.0 - min(max(use, 0.0), 1.0)))
+        """Brush model: slip relative to the road at a share of grip; bristles bend by slip relative to the wheel."""
+        bent = self.slip_at_slide / (1.0 + self.slip_at_slide) * (1.0 - cbrt(1.0 - min(max(use, 0.0), 1.0)))
+        return bent / (1.0 - bent)
 
     def against(self, u: float) -> tuple[float, float, float]:
         """Drag, rolling resistance, dynamic pressure at a ground speed."""
-        q = 0.5 * self.density * (u + self.wind) ** 2
-        drag = copysign(self.drag_area_m2 * q, u + self.wind)
+        along = 0.5 * self.density * (u + self.wind) ** 2
+        aside = 0.5 * self.density * self.across**2
+        q = along + aside
+        drag = self.drag_area_m2 * (copysign(along, u + self.wind) + (1.0 + self.yaw_gain) * aside)
         lift = self.lift_rolling_m2 + self.lift_rolling_v2 * u * u
         rolling = self.rolling_n + self.rolling_nv2 * u * u - q * lift
         return drag, rolling, q
@@ -143,11 +149,18 @@ class OneCar:
         rear = self.rear_mu * (self.rear_grip_n - self.rear_lift_m2 * q)
         return front + rear - b * rolling, b
 
+    def radius_at(self, c: float) -> float:
+        """Rolling radius at a wheel surface speed: grown with its square, the growth stated at 100 mph."""
+        return self.radius_m * (1.0 + self.growth * (c / 44.704) ** 2)
+
     def rpm(self, c: float, gear: int) -> float:
-        return c * self.ratios[gear] * 30.0 / (pi * self.radius_m)
+        return c * self.ratios[gear] * 30.0 / (pi * self.radius_at(c))
 
     def surface(self, rpm: float, gear: int) -> float:
-        return rpm * pi * self.radius_m / (30.0 * self.ratios[gear])
+        slow = rpm * pi * self.radius_m / (30.0 * self.ratios[gear])
+        if not self.growth:
+            return slow
+        return brentq(lambda c: c * self.radius_m / self.radius_at(c) - slow, slow, 2.0 * slow, xtol=1e-13, rtol=1e-14)
 
     def full_throttle(self, u: float, gear: int, clutch: bool) -> tuple[float, float, bool]:
         """Acceleration, slip, and whether grip limits, at a ground speed."""
@@ -161,8 +174,9 @@ class OneCar:
         a_grip = (most - drag - rolling) / self.translating_kg
 
         def by_engine(slip: float) -> float:
-            rpm = self.launch_rpm if clutch else self.rpm(u * (1.0 + slip), gear)
-            force = self.torque(rpm) * self.torque_scale * ratio * self.efficiency / r
+            c = u * (1.0 + slip)
+            rpm = self.launch_rpm if clutch else self.rpm(c, gear)
+            force = self.torque(rpm) * self.torque_scale * ratio * self.efficiencies[gear] / self.radius_at(c)
             return (force - drag - rolling) / (self.translating_kg + turning * (1.0 + slip))
 
         if by_engine(self.slip_limit) >= a_grip:
@@ -195,8 +209,8 @@ class OneCar:
         """Acceleration while the limiter holds the wheels at c and slip is what ground speed leaves of it."""
         drag, rolling, q = self.against(u)
         a_term, b_term = self.grip_terms(rolling, q)
-        slip = min(max(c / u - 1.0, 0.0), self.slip_at_slide)
-        use = min(1.0 - (1.0 - slip / self.slip_at_slide) ** 3, self.use_limit)
+        bent = min(max(1.0 - u / c, 0.0) * (1.0 + self.slip_at_slide) / self.slip_at_slide, 1.0)
+        use = min(1.0 - (1.0 - bent) ** 3, self.use_limit)
         thrust = use * a_term / (1.0 - use * b_term)
         return (thrust - drag - rolling) / self.translating_kg
 

@@ -53,6 +53,7 @@ def random_car_and_day(rng: np.random.Generator, drive: str) -> tuple[RunInputs,
         "E-stock", curve=curve, rev_limit_rpm=limit, launch_rpm=rng.uniform(2200.0, 4200.0),
         inertia_kgm2=rng.uniform(0.08, 0.25), air_breathing=bool(rng.random() < 0.7),
     )  # fmt: skip
+    more = rng.spawn(1)[0]  # what came to the model later leaves the draws before it as they were
     gears = int(rng.integers(4, 7))
     first, top = rng.uniform(3.0, 3.8), rng.uniform(0.68, 1.05)
     ratios = np.geomspace(first, top, gears) * np.append(1.0, rng.uniform(0.96, 1.04, gears - 1))
@@ -65,6 +66,7 @@ def random_car_and_day(rng: np.random.Generator, drive: str) -> tuple[RunInputs,
         "shift_time_s": 0.0 if rng.random() < 0.05 else rng.uniform(0.1, 0.8),
         "start_speed_ms": 0.0 if rng.random() < 0.6 else rng.uniform(3.0, 30.0),
         "grip_use_limit": rng.uniform(0.6, 0.9),
+        "drag_rise_at_yaw": more.uniform(-0.02, 0.25),
     }
     salt = Salt(
         name="today",
@@ -90,7 +92,10 @@ def random_car_and_day(rng: np.random.Generator, drive: str) -> tuple[RunInputs,
     scenario = make_scenario(
         (
             engine,
-            make_gearset("G-stock", ratios=tuple(map(float, ratios))),
+            make_gearset(
+                "G-stock", ratios=tuple(map(float, ratios)), efficiency=0.98,
+                gear_efficiency=tuple(map(float, more.uniform(0.96, 0.995, gears))),
+            ),
             make_final_drive("F-stock", ratio=rng.uniform(2.6, 5.4)),
         ),
         drive=drive, car=car, event=event,
@@ -98,6 +103,7 @@ def random_car_and_day(rng: np.random.Generator, drive: str) -> tuple[RunInputs,
     options = options_of(scenario)
     model = RunModel(options)
     inputs = model.inputs(options.fitted[None], conditions_of(scenario.event)[0])
+    inputs = replace(inputs, growth=more.uniform(0.0, 0.012, 1))
     return inputs, (run_up, run_up + timed), pchip_torque(curve.rpm, curve.torque_nm)
 
 
@@ -116,7 +122,8 @@ def random_case(seed: int) -> Case:
             value = max(rng.uniform(0.6, 0.98) * min(first, free.exit_ms), inputs.start_speed_ms + 1.0)
             inputs = replace(inputs, cap_ms=np.array([value]))
         elif cap == "in the mile":
-            inputs = replace(inputs, cap_ms=np.array([first + rng.uniform(0.05, 0.95) * (top - first)]))
+            value = max(first + rng.uniform(0.05, 0.95) * (top - first), inputs.start_speed_ms + 1.0)
+            inputs = replace(inputs, cap_ms=np.array([value]))
         else:
             inputs = replace(inputs, surface_cap_ms=np.array([rng.uniform(0.7, 1.03) * top]))
     truth = free if cap == "none" else independent_run(inputs, marks, measure, torque)

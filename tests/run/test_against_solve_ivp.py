@@ -15,7 +15,7 @@ import pytest
 from scipy.interpolate import PchipInterpolator
 
 from optimizer.choice.options import options_of
-from optimizer.run.conditions import torque_table
+from optimizer.run.conditions import DynoSide, torque_table
 from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
 from optimizer.run.simulator import LIMITS, Run, simulate
@@ -215,9 +215,10 @@ def test_the_judge_on_constant_thrust() -> None:
         front_grip_n=1e6 * one, front_mu=one, slip_at_slide=1e-9 * one, transfer=zero, rolling_n=zero,
         rolling_nv2=zero, lift_rolling_m2=zero, lift_rolling_v2=zero, drag_area_m2=0.8 * one,
         front_lift_m2=zero,
-        rear_lift_m2=zero, radius_m=0.3 * one, overall=np.full((1, 1), 3.0), efficiency=one, torque_scale=one,
+        rear_lift_m2=zero, radius_m=0.3 * one, growth=zero, overall=np.full((1, 1), 3.0),
+        efficiency=np.ones((1, 1)), torque_scale=one,
         rev_limit_rpm=1e5 * one, shift_rpm=np.full((1, 1), 1e5), launch_rpm=1000.0 * one,
-        air_density=1.0, headwind_ms=0.0, start_speed_ms=0.0,
+        air_density=1.0, headwind_ms=0.0, crosswind_ms=0.0, start_speed_ms=0.0,
     )  # fmt: skip
     run = independent_run(inputs, (50.0, 147.092634), "exit", lambda _rpm: 300.0)
     assert run.exit_ms == pytest.approx(28.854932, abs=1e-6)
@@ -230,7 +231,7 @@ def test_the_judge_on_constant_thrust() -> None:
 def test_the_torque_table_follows_monotone_cubics() -> None:
     curves = [CURVE, *(random_curve(np.random.default_rng(seed)) for seed in range(20))]
     engines = tuple(make_engine(f"E{number}", curve=each) for number, each in enumerate(curves))
-    table = torque_table(engines, 0.92)
+    table = torque_table(engines, DynoSide(0.92, 2.0, 0.28, 90.0))
     for number, curve in enumerate(curves):
         rpm = np.concatenate([np.linspace(0.0, 9500.0, 5003), curve.rpm])
         cubic = PchipInterpolator(curve.rpm, curve.torque_nm)
@@ -259,8 +260,10 @@ def test_shift_points_are_where_the_wheel_forces_cross(seed: int) -> None:
     for gear, (this, following) in enumerate(pairwise(ratios)):
         shift = inputs.shift_rpm[gear, 0]
 
-        def surplus(rpm: float, a: float = this, b: float = following) -> float:
-            return torque(rpm) * a - torque(rpm * b / a) * b
+        gain = inputs.efficiency[gear + 1, 0] / inputs.efficiency[gear, 0]
+
+        def surplus(rpm: float, a: float = this, b: float = following, gain: float = gain) -> float:
+            return torque(rpm) * a - torque(rpm * b / a) * b * gain
 
         above = [surplus(rpm) for rpm in np.linspace(shift + 1.0, limit, 200)] if shift + 1.0 < limit else []
         assert all(each <= 1e-2 for each in above), "the next gear pulls harder from there on"

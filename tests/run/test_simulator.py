@@ -36,14 +36,15 @@ def ideal_car(torque: TorqueTable, **changes: Any) -> RunInputs:
         "front_grip_n": 1e7 * one, "rear_grip_n": 1e7 * one, "front_mu": one, "rear_mu": one,
         "slip_at_slide": 1e-12 * one, "transfer": zero, "rolling_n": zero, "rolling_nv2": zero,
         "lift_rolling_m2": zero, "lift_rolling_v2": zero, "drag_area_m2": 0.6 * one, "front_lift_m2": zero,
-        "rear_lift_m2": zero, "radius_m": RADIUS_M * one, "overall": np.full((1, 1), 4.0), "final_ratio": one,
-        "efficiency": one, "engine": np.zeros(1, dtype=np.int64), "torque_scale": one,
-        "rev_limit_rpm": 1e4 * one,
+        "rear_lift_m2": zero, "radius_m": RADIUS_M * one, "growth": zero, "overall": np.full((1, 1), 4.0),
+        "final_ratio": one, "engine": np.zeros(1, dtype=np.int64), "torque_scale": one, "rev_limit_rpm": 1e4 * one,
         "launch_rpm": 1000.0 * one, "shift_rpm": np.full((1, 1), 1e4), "cap_ms": np.inf * one,
         "surface_cap_ms": np.inf * one, "torque_table": torque, "air_density": 1.081, "headwind_ms": 0.0,
-        "start_speed_ms": 10.0, "shift_time_s": 0.5, "grip_use_limit": 0.9,
+        "crosswind_ms": 0.0, "drag_rise_at_yaw": 0.0, "start_speed_ms": 10.0, "shift_time_s": 0.5,
+        "grip_use_limit": 0.9,
     }  # fmt: skip
-    return RunInputs(**(values | changes))
+    every = values | changes
+    return RunInputs(**({"efficiency": np.ones_like(every["overall"])} | every))
 
 
 def constant_power(watt: float) -> TorqueTable:
@@ -163,7 +164,8 @@ def test_grip_limits_thrust() -> None:
     assert run.passing.use[:, 0] == pytest.approx([0.9, 0.9], abs=1e-9)
     assert [LIMITS[each] for each in run.passing.limit[:, 0]] == ["grip", "grip"]
     slip = run.passing.surface[0, 0] / run.passing.speed[0, 0] - 1
-    assert slip == pytest.approx(0.1 * (1 - 0.1 ** (1 / 3)), abs=1e-4)
+    bent = 0.1 / 1.1 * (1 - 0.1 ** (1 / 3))
+    assert slip == pytest.approx(bent / (1 - bent), abs=1e-4)
 
 
 def test_turning_mass_slows_by_its_share() -> None:
@@ -201,8 +203,8 @@ def test_the_limiter_holds_the_wheels_and_slip_takes_its_part() -> None:
     low, high = 40.0, 45.0
     for _ in range(60):
         middle = (low + high) / 2
-        slip = slide * (1 - (1 - 0.3243 * middle**2 / grip) ** (1 / 3))
-        low, high = (low, middle) if middle * (1 + slip) > 45.0 else (middle, high)
+        bent = slide / (1 + slide) * (1 - (1 - 0.3243 * middle**2 / grip) ** (1 / 3))
+        low, high = (low, middle) if middle / (1 - bent) > 45.0 else (middle, high)
     run = simulate(car, (3000.0, 4000.0), "exit")
     assert run.score_ms[0] == pytest.approx(low, abs=1e-6)
     assert run.passing.surface[1, 0] == pytest.approx(45.0, abs=1e-9)
@@ -290,6 +292,47 @@ def test_pushed_past_the_lower_gears() -> None:
 def test_a_car_that_cannot_move_scores_nothing() -> None:
     car = ideal_car(constant_torque(10.0), rolling_n=np.array([500.0]), start_speed_ms=0.0)
     assert simulate(car, (1000.0, 2000.0), "mean").score_ms[0] == 0.0
+
+
+def test_a_tire_that_grows_lets_the_limiter_hold_more_speed() -> None:
+    """35 m/s at walking-pace roll-out; grown by g (c / 44.704)^2 the surface speed is the root of c = 35 (1 + ...)."""
+    rpm = 35.0 * 4 / RADIUS_M * 30 / np.pi
+    car = ideal_car(constant_power(60e3), rev_limit_rpm=np.array([rpm]), growth=np.array([0.02]))
+    run = simulate(car, (3000.0, 4000.0), "exit")
+    speed = 35.0
+    for _ in range(50):
+        speed = 35.0 * (1 + 0.02 * (speed / 44.704) ** 2)
+    assert LIMITS[run.passing.limit[1, 0]] == "revs"
+    assert run.score_ms[0] == pytest.approx(speed, rel=1e-9)
+
+
+def test_a_tire_that_grows_gears_the_car_up() -> None:
+    """Constant torque: thrust is T N / (r (1 + g (c / 44.704)^2)) and equals drag where the car settles."""
+    car = ideal_car(constant_torque(60.0), growth=np.array([0.02]))
+    run = simulate(car, (8e4, 9e4), "exit")
+    speed = run.score_ms[0]
+    assert 0.3243 * speed**2 == pytest.approx(60.0 * 4 / RADIUS_M / (1 + 0.02 * (speed / 44.704) ** 2), rel=1e-6)
+
+
+def test_a_crosswind_adds_its_drag_at_yaw() -> None:
+    """Constant thrust of 400 N against 0.3243 (v^2 + (1 + k) c^2), k = rise / sin^2 10 degrees."""
+    car = ideal_car(
+        constant_torque(400.0 * RADIUS_M / 4), crosswind_ms=5.0, drag_rise_at_yaw=0.1,
+    )  # fmt: skip
+    run = simulate(car, (8e4, 9e4), "exit")
+    k = 0.1 / np.sin(np.radians(10.0)) ** 2
+    assert run.score_ms[0] == pytest.approx(sqrt(400.0 / 0.3243 - (1 + k) * 25.0), rel=1e-6)
+
+
+def test_each_gear_has_its_own_efficiency() -> None:
+    """Second gear of the same ratio, but with less loss, settles at the square root of its share more speed."""
+    both = ideal_car(
+        constant_torque(60.0), overall=np.array([[4.1], [4.0]]), efficiency=np.array([[0.9], [0.95]]),
+        shift_rpm=np.array([[3000.0], [1e4]]),
+    )  # fmt: skip
+    run = simulate(both, (8e4, 9e4), "exit")
+    assert run.passing.gear[1, 0] == 1
+    assert run.score_ms[0] == pytest.approx(sqrt(0.95 * 60.0 * 4.0 / RADIUS_M / 0.3243), rel=1e-6)
 
 
 # --- batches ------------------------------------------------------------------------------------------------

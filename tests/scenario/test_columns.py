@@ -30,6 +30,7 @@ def test_every_field_of_a_part_has_a_column_and_every_column_a_field(kind):
     targets = {item.target for item in sheet.fields}
     if kind == "gearset":
         targets = {"ratios" if target.startswith("gear_") else target for target in targets}
+        targets = {"gear_efficiency" if target.startswith("efficiency_") else target for target in targets}
     if kind == "engine":
         targets = {"curve" if target == "curve_id" else target for target in targets}
     if kind == "wheel":

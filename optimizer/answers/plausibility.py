@@ -1,0 +1,243 @@
+"""Inputs outside what is usual: inside what the sheets may hold, yet worth a second look before money is spent.
+
+Nothing here refuses anything and nothing changes a speed. Each doubt names the value, the usual range and where the
+range comes from; `docs/second-looks.md` lists them all.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+
+from optimizer.scenario.assumed import PRACTICE
+from optimizer.scenario.car import Car
+from optimizer.scenario.event import Salt, Scenario
+from optimizer.scenario.parts import Engine, Part, Tire
+from optimizer.units import from_unit, shown
+
+COMMON = PRACTICE
+HEYWOOD = "J. B. Heywood, Internal Combustion Engine Fundamentals, chapter 2 (from memory)"
+WONG = "J. Y. Wong, Theory of Ground Vehicles (from memory)"
+ROUNDING = 1e-9
+"""Share by which a value may pass an end and still stand on it: 10 ft2 typed is not quite 10 ft2 inside."""
+LOW_POWER_WKG = from_unit(150.0, "hp", "power") / 1000
+"""Power per mass below which a car is low-powered for slip [W/kg]: 150 hp per metric ton (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A value that is worth a second look.
+
+    Attributes
+    ----------
+    what : str
+        The quantity and the part, in a builder's words.
+    value : float
+        In the unit used inside.
+    dimension : str
+        Key of `units.UNITS`; empty for a plain number.
+    low, high : float or None
+        The usual range, in the same unit; None where there is no such end.
+    source : str
+        Author and title, or that it is common practice.
+    hint : str
+        What to look at.
+    """
+
+    what: str
+    value: float
+    dimension: str
+    low: float | None
+    high: float | None
+    source: str
+    hint: str
+
+
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """The usual range of a quantity, both ends included; ``name`` is what docs/second-looks.md calls it."""
+
+    name: str
+    low: float | None
+    high: float | None
+    dimension: str
+    source: str
+    hint: str
+
+    def holds(self, value: float, scale: float = 1.0) -> bool:
+        """Whether a value lies in the range times a scale; what is not a number raises no doubt."""
+        below = self.low is not None and value < self.low * scale * (1 - ROUNDING)
+        above = self.high is not None and value > self.high * scale * (1 + ROUNDING)
+        return not (below or above)
+
+    def doubt(self, what: str, value: float, *, scale: float = 1.0, dimension: str | None = None) -> Iterator[Doubt]:
+        """The doubt about a value, if it lies outside.
+
+        ``scale`` turns the range into one of the quantity that is shown, ``dimension`` is then that quantity's: a
+        builder knows peak torque, not the mean pressure that it comes from.
+        """
+        if not self.holds(value, scale):
+            low, high = (None if end is None else end * scale for end in (self.low, self.high))
+            shown_as = self.dimension if dimension is None else dimension
+            yield Doubt(what, value, shown_as, low, high, self.source, self.hint)
+
+
+_ENGINE = "look at displacement, unit, and whether the sheet is of the wheels"
+
+USUAL: Mapping[str, Usual] = MappingProxyType({
+    "drag area": Usual(
+        "drag area of the car", 0.45, 0.95, "area", COMMON,
+        "look whether it is drag coefficient times frontal area",
+    ),
+    "mean pressure": Usual(
+        "mean effective pressure at peak torque, engine that breathes on its own",
+        0.5e6, 1.25e6, "tire pressure", f"{HEYWOOD}, with room for engines made for racing", _ENGINE,
+    ),
+    "mean pressure, blown": Usual(
+        "mean effective pressure at peak torque, blown engine",
+        0.5e6, 2.2e6, "tire pressure", f"{HEYWOOD}, with room for engines made for racing", _ENGINE,
+    ),
+    "power per volume": Usual(
+        "peak power per liter, engine that breathes on its own",
+        15e6, 80e6, "", f"{HEYWOOD}; upper end {COMMON}", _ENGINE,
+    ),
+    "power per volume, blown": Usual(
+        "peak power per liter, blown engine", 15e6, 150e6, "", f"{HEYWOOD}; upper end {COMMON}", _ENGINE,
+    ),
+    "salt rolling": Usual(
+        "rolling coefficient of the salt", 0.015, 0.07, "", COMMON, "look whether it holds the tire's share too",
+    ),
+    "salt grip": Usual("grip of the salt", 0.2, 0.8, "", COMMON, "asphalt has 0.8 to 1, wet ice 0.1"),
+    "slip at slide": Usual(
+        "slip at which a tire slides", 0.05, 0.30, "fraction", COMMON, "look at the unit and the decimal point",
+    ),
+    "tire rolling": Usual(
+        "rolling coefficient of a tire", 0.005, 0.02, "", f"{WONG}, with room for hard and sticky tires",
+        "look whether it holds the salt's share too",
+    ),
+    "driveline efficiency": Usual(
+        "driveline efficiency", 0.82, 0.97, "fraction", COMMON, "look whether it holds the slip of the tires too",
+    ),
+    "center of gravity": Usual(
+        "height of the center of gravity over the wheelbase", 0.15, 0.30, "fraction", COMMON,
+        "look whether it is measured from the ground",
+    ),
+    "shift time": Usual(
+        "shift time", 0.1, 1.5, "time", COMMON, "look whether it is the time without thrust",
+    ),
+})  # fmt: skip
+"""Usual ranges of what the crew types, in the units used inside (mean pressures in Pa, power per volume in W/m3)."""
+
+
+def mean_effective_pressure(torque_nm: float, displacement_m3: float) -> float:
+    """Return the mean effective pressure of a four-stroke engine.
+
+    ``p = 4 pi T / V``: the work of two turns, ``4 pi T``, over what the pistons sweep in them.
+
+    Parameters
+    ----------
+    torque_nm : float
+        Torque at the flywheel T [N m].
+    displacement_m3 : float
+        Displacement V [m3].
+
+    Returns
+    -------
+    float
+        Brake mean effective pressure [Pa].
+
+    References
+    ----------
+    J. B. Heywood, Internal Combustion Engine Fundamentals, chapter 2.
+    """
+    return 4 * math.pi * torque_nm / displacement_m3
+
+
+def peaks(engine: Engine, driveline_efficiency: float) -> tuple[float, float, float]:
+    """Peak torque [N m], peak power [W] and its engine speed [rpm] of a sheet, at the flywheel.
+
+    Between the points of the sheet torque runs straight, and never past the rev limit. A sheet of the wheels is
+    divided by the driveline's efficiency.
+
+    Raises
+    ------
+    ValueError
+        If the engine has no curve.
+    """
+    if engine.curve is None:
+        msg = f"engine {engine.id} has no torque curve"
+        raise ValueError(msg)
+    typed, torque = np.array(engine.curve.rpm), np.array(engine.curve.torque_nm)
+    last = max(min(typed[-1], engine.rev_limit_rpm), typed[0])
+    rpm = np.unique(np.append(typed[typed <= last], np.linspace(typed[0], last, 401)))
+    at_flywheel = np.interp(rpm, typed, torque) / (1.0 if engine.measured_at == "flywheel" else driveline_efficiency)
+    power = at_flywheel * rpm * (math.pi / 30)
+    best = int(np.argmax(power))
+    return float(at_flywheel.max()), float(power[best]), float(rpm[best])
+
+
+def doubts_of_car(car: Car) -> Iterator[Doubt]:
+    """What is unusual about the car itself."""
+    yield from USUAL["drag area"].doubt("drag area of the car", car.drag_area_m2)
+    yield from USUAL["driveline efficiency"].doubt("driveline efficiency", car.driveline_efficiency)
+    yield from USUAL["center of gravity"].doubt(
+        "height of the center of gravity for this wheelbase",
+        car.cg_height_m,
+        scale=car.wheelbase_m,
+        dimension="length",
+    )
+    yield from USUAL["shift time"].doubt("shift time", car.shift_time_s)
+
+
+def doubts_of_salt(salt: Salt) -> Iterator[Doubt]:
+    """What is unusual about a condition of the salt."""
+    yield from USUAL["salt rolling"].doubt(f"rolling coefficient of {salt.name} salt", salt.rolling_coefficient)
+    yield from USUAL["salt grip"].doubt(f"grip of {salt.name} salt", salt.grip)
+    yield from USUAL["slip at slide"].doubt(f"slip at which a tire slides on {salt.name} salt", salt.slip_at_slide)
+
+
+def doubts_of_part(part: Part, car: Car) -> Iterator[Doubt]:
+    """What is unusual about a part."""
+    if isinstance(part, Tire):
+        yield from USUAL["tire rolling"].doubt(f"rolling coefficient of tire {part.id}", part.rolling_coefficient)
+    elif isinstance(part, Engine) and part.curve is not None:
+        yield from _doubts_of_engine(part, car.driveline_efficiency)
+
+
+def _doubts_of_engine(engine: Engine, driveline_efficiency: float) -> Iterator[Doubt]:
+    """Torque and power against what engines of this size give, blown or not."""
+    torque, power, _ = peaks(engine, driveline_efficiency)
+    size, blown = engine.displacement_m3, ", blown" if engine.forced_induction else ""
+    whose = f"of engine {engine.id}{blown}, for its {shown(size, 'volume', metric=True, digits=4)}"
+    pressure = USUAL[f"mean pressure{blown}"]
+    # the torque that goes with one pascal of mean effective pressure
+    by_pressure = 1 / mean_effective_pressure(1.0, size)
+    yield from pressure.doubt(f"peak torque {whose}", torque, scale=by_pressure, dimension="torque")
+    yield from USUAL[f"power per volume{blown}"].doubt(f"peak power {whose}", power, scale=size, dimension="power")
+
+
+def doubts_of_inputs(
+    scenario: Scenario, parts: Iterable[str] | None = None, salts: Iterable[str] | None = None
+) -> tuple[Doubt, ...]:
+    """Doubts about what the crew typed.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    parts : iterable of str, optional
+        Ids to look at; all parts of all sheets when left out. The empty choice is passed over.
+    salts : iterable of str, optional
+        Conditions of the salt to look at; all of them when left out.
+    """
+    car, event = scenario.car, scenario.event
+    named = scenario.parts if parts is None else [each for each in scenario.parts if each in set(parts)]
+    found = list(doubts_of_car(car))
+    for salt in event.salts if salts is None else dict.fromkeys(salts):
+        found += doubts_of_salt(event.salts[salt])
+    for part in named:
+        found += doubts_of_part(scenario.parts[part], car)
+    return tuple(found)

@@ -1,0 +1,101 @@
+"""Results outside what is usual: a speed that came out of the runs of one build, or of a swap, and looks wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from types import MappingProxyType
+
+from optimizer.answers.cards import BuildCard, RunCard
+from optimizer.answers.plausibility import COMMON, LOW_POWER_WKG, Doubt, Usual, peaks
+from optimizer.answers.swaps import Swap
+from optimizer.scenario.event import Scenario
+from optimizer.scenario.parts import Engine
+from optimizer.units import from_unit
+
+GAINING_MS = from_unit(0.5, "mph", "speed")
+"""A car that settles this much above its speed at the last board is clearly gaining there."""
+ABOVE_MS = from_unit(0.05, "mph", "speed")
+"""A mean is above the speed at the last board where it is so by this: less is the pause of a shift on the board."""
+
+USUAL_RESULTS = MappingProxyType(
+    {
+        "slip": Usual(
+            "slip at the last board, car below 150 hp per metric ton", None, 0.10, "fraction", COMMON,
+            "look at the salt's grip, the load on the driven tires and the power",
+        ),
+        "slip, high power": Usual(
+            "slip at the last board, car above that", None, 0.20, "fraction", COMMON,
+            "look at the salt's grip, the load on the driven tires and the power",
+        ),
+        "wheel": Usual(
+            "speed that other wheels are worth, all else kept", None, from_unit(3.0, "mph", "speed"), "speed", COMMON,
+            "look at the mass and inertia of both wheels",
+        ),
+        "rotor": Usual(
+            "speed that other rotors are worth, all else kept", None, from_unit(1.5, "mph", "speed"), "speed", COMMON,
+            "look at the mass, inertia and brake drag of both rotors",
+        ),
+        "revs": Usual(
+            "engine speed at the last board over that of peak power, car held by power or distance", 0.90, None,
+            "fraction", COMMON, "a shorter final drive or gear would let it turn nearer its peak power",
+        ),
+    }
+)  # fmt: skip
+"""Usual ranges of results, in the units used inside."""
+
+
+def doubts_of_results(scenario: Scenario, card: BuildCard) -> tuple[Doubt, ...]:
+    """Doubts about the runs of one build."""
+    engine = next(part for part in map(scenario.parts.get, card.build.values()) if isinstance(part, Engine))
+    _, power_w, peak_rpm = peaks(engine, scenario.car.driveline_efficiency)
+    return (
+        *_slip(card, power_w / card.mass_kg),
+        *(_mean(card) if scenario.event.scoring.measure == "mean" else ()),
+        *_revs(card, peak_rpm),
+    )
+
+
+def doubts_of_swaps(scenario: Scenario, swaps: Iterable[Swap]) -> tuple[Doubt, ...]:
+    """Doubts about what single swaps are worth: no wheel and no rotor brings much."""
+    kinds = {slot.name: slot.kind for slot in scenario.car.slots}
+    found: list[Doubt] = []
+    for swap in swaps:
+        if usual := USUAL_RESULTS.get(kinds[swap.slot]):
+            what = f"worth of {swap.other} in place of {swap.here} on the {swap.slot}"
+            found += usual.doubt(what, abs(swap.gain_ms))
+    return tuple(found)
+
+
+def _slip(card: BuildCard, power_wkg: float) -> Iterator[Doubt]:
+    """The largest slip over the runs, against what cars of this power do."""
+    key = "slip" if power_wkg < LOW_POWER_WKG else "slip, high power"
+    slips = [run.slip for run in card.runs]
+    yield from USUAL_RESULTS[key].doubt("slip of the driven tires at the last board", max(slips))
+
+
+def _mean(card: BuildCard) -> Iterator[Doubt]:
+    """A mean over the timed distance above the speed at its end, of a car that is still gaining there."""
+    for number, run in enumerate(card.runs, 1):
+        if run.score_ms > run.exit_ms + ABOVE_MS and run.settles_ms > run.exit_ms + GAINING_MS:
+            which = f" in run {number}" if len(card.runs) > 1 else ""
+            yield Doubt(
+                f"mean speed over the timed distance{which}, of a car that still gains",
+                run.score_ms,
+                "speed",
+                None,
+                run.exit_ms,
+                "arithmetic: a mean is not above the speed at the last board",
+                "look for a shift between the boards",
+            )
+
+
+def _revs(card: BuildCard, peak_rpm: float) -> Iterator[Doubt]:
+    """Revs far below peak power at the last board, in the gear that served the car best; in its fastest run."""
+    run: RunCard = max(card.runs, key=lambda each: each.rpm_last)
+    if run.limit in {"power", "distance"}:
+        yield from USUAL_RESULTS["revs"].doubt(
+            f"engine speed at the last board in gear {run.gear}",
+            run.rpm_last,
+            scale=peak_rpm,
+            dimension="engine speed",
+        )

@@ -1,0 +1,365 @@
+"""Second looks at inputs and results: silent just inside a range, said just outside, as a crew reads it."""
+
+import json
+import math
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from optimizer import cli, pipeline
+from optimizer.answers.plausibility import (
+    USUAL,
+    Usual,
+    doubts_of_inputs,
+    mean_effective_pressure,
+    peaks,
+)
+from optimizer.answers.power_in_air import MEANT_FOR
+from optimizer.answers.result_doubts import USUAL_RESULTS, doubts_of_results, doubts_of_swaps
+from optimizer.answers.swaps import Swap
+from optimizer.report.wording import Words, second_looks
+from optimizer.scenario.event import Salt
+from optimizer.scenario.parts import CurvePoints
+from optimizer.scenario.reading import read_scenario
+from optimizer.units import shown
+from tests.choice.records import make_engine, make_scenario, make_tire
+from tests.scenes import DEMO, MPH, STARTER
+
+PAGE = (Path(__file__).parents[2] / "docs" / "second-looks.md").read_text("utf-8")
+HEADING = "Worth a second look"
+LITER = 1e-3
+FOOT = 0.3048
+
+
+def of_car(**changes):
+    return doubts_of_inputs(make_scenario(car=changes))
+
+
+def of_salt(**changes):
+    values = {"name": "odd", "rolling_coefficient": 0.03, "grip": 0.5, "slip_at_slide": 0.15} | changes
+    salts = {name: replace(Salt(**values), name=name) for name in ("odd", "ordinary", "firm")}
+    return doubts_of_inputs(make_scenario(event={"salts": salts}), parts=(), salts=("odd",))
+
+
+def of_tire(coefficient):
+    return doubts_of_inputs(make_scenario([make_tire("T-odd", rolling_coefficient=coefficient)]))
+
+
+def engine_with(torque_nm, rpm, *, blown=False, **changes):
+    """One liter with the same torque at two engine speeds that are close together, up to rpm."""
+    values = {
+        "curve": CurvePoints((rpm - 1000.0, rpm), (torque_nm, torque_nm)),
+        "displacement_m3": LITER,
+        "rev_limit_rpm": rpm,
+        "forced_induction": blown,
+    }
+    return make_engine("E-odd", **(values | changes))
+
+
+def of_engine(*values, **changes):
+    return doubts_of_inputs(make_scenario([engine_with(*values, **changes)]), parts=("E-odd",))
+
+
+def of_torque(pressure_pa, *, blown=False):
+    """A liter at 4 pi T / V of mean effective pressure, turned so that its power is 30 kW."""
+    torque = pressure_pa * LITER / (4 * math.pi)
+    return of_engine(torque, 30e3 / torque * 30 / math.pi, blown=blown)
+
+
+def of_power(power_w, *, blown=False):
+    """A liter at 1 MPa, 79.6 N m, turned as fast as its power asks."""
+    return of_engine(79.577, power_w / 79.577 * 30 / math.pi, blown=blown)
+
+
+INPUTS = {
+    "drag area": (lambda value: of_car(drag_area_m2=value), 0.45, 0.95),
+    "driveline efficiency": (lambda value: of_car(driveline_efficiency=value), 0.82, 0.97),
+    "center of gravity": (lambda value: of_car(cg_height_m=2.0 * value, wheelbase_m=2.0), 0.15, 0.30),
+    "shift time": (lambda value: of_car(shift_time_s=value), 0.1, 1.5),
+    "salt rolling": (lambda value: of_salt(rolling_coefficient=value), 0.015, 0.07),
+    "salt grip": (lambda value: of_salt(grip=value), 0.2, 0.8),
+    "slip at slide": (lambda value: of_salt(slip_at_slide=value), 0.05, 0.30),
+    "tire rolling": (of_tire, 0.005, 0.02),
+    "mean pressure": (of_torque, 0.5e6, 1.25e6),
+    "mean pressure, blown": (lambda value: of_torque(value, blown=True), 0.5e6, 2.2e6),
+    "power per volume": (lambda value: of_power(value * LITER), 15e6, 80e6),
+    "power per volume, blown": (lambda value: of_power(value * LITER, blown=True), 15e6, 150e6),
+}
+
+
+def test_every_range_has_a_case():
+    assert INPUTS.keys() == USUAL.keys()
+
+
+@pytest.mark.parametrize("which", INPUTS)
+def test_an_input_just_outside_is_named_and_one_just_inside_is_not(which):
+    """A tenth of a percent to either side of either end."""
+    doubts_at, low, high = INPUTS[which]
+
+    for end, outward in ((low, -1), (high, 1)):
+        assert doubts_at(end * (1 - 0.001 * outward)) == ()
+        (doubt,) = doubts_at(end * (1 + 0.001 * outward))
+        passed = doubt.low if outward < 0 else doubt.high
+        assert doubt.value / passed == pytest.approx(1 + 0.001 * outward, abs=1e-5)
+        assert doubt.low / doubt.high == pytest.approx(low / high)
+        assert doubt.source == USUAL[which].source
+        assert doubt.hint
+
+
+def test_an_end_as_typed_is_still_usual():
+    """0.95 m2 typed in square feet is not quite 0.95 inside."""
+    assert of_car(drag_area_m2=0.95 / FOOT**2 * FOOT**2 * (1 + 2e-16)) == ()
+
+
+def test_mean_effective_pressure_of_a_worked_example():
+    """120 N m of 1.5 liters: 4 pi 120 / 0.0015 = 1.0053 MPa, 10.05 bar; 90 lb-ft of 1275 cc: 1.2027 MPa."""
+    assert mean_effective_pressure(120.0, 1.5e-3) == pytest.approx(1.00531e6, rel=1e-5)
+    assert mean_effective_pressure(90 * 1.3558179, 1.275e-3) == pytest.approx(1.20267e6, rel=1e-4)
+
+
+def test_torque_is_told_with_what_the_range_means_for_the_displacement():
+    """1.25 MPa of 2 liters is 1.25e6 * 0.002 / (4 pi) = 198.9 N m."""
+    (doubt,) = of_engine(210.0, 3000.0, displacement_m3=2e-3)
+
+    assert doubt.dimension == "torque"
+    assert (doubt.value, doubt.high) == (pytest.approx(210.0), pytest.approx(198.94, abs=0.01))
+    assert "E-odd" in doubt.what
+    assert "2,000 cc" in doubt.what
+
+
+def test_peaks_of_a_sheet():
+    """Torque falls evenly from 100 N m at 4000 rpm to 40 at 8000: power is highest where n = 160 / 0.03 = 5333 rpm."""
+    engine = make_engine("E", curve=CurvePoints((4000.0, 8000.0), (100.0, 40.0)), rev_limit_rpm=8000.0)
+    torque, power, rpm = peaks(engine, 0.9)
+    limited = peaks(replace(engine, rev_limit_rpm=5000.0), 0.9)
+    at_wheels = peaks(replace(engine, measured_at="wheels"), 0.9)
+
+    assert torque == 100.0
+    assert rpm == pytest.approx(5333.3, abs=10.0)
+    assert power == pytest.approx(80.0 * 5333.3 * math.pi / 30, rel=1e-4)
+    assert limited[2] == 5000.0
+    assert at_wheels == (pytest.approx(100.0 / 0.9), pytest.approx(power / 0.9), rpm)
+
+
+def test_only_what_is_asked_about_is_looked_at():
+    """One odd tire and one odd condition of the salt."""
+    soft = Salt(name="soft", rolling_coefficient=0.2, grip=0.4, slip_at_slide=0.2)
+    fine = Salt(name="ordinary", rolling_coefficient=0.03, grip=0.5, slip_at_slide=0.15)
+    scenario = make_scenario(
+        [make_tire("T-odd", rolling_coefficient=0.04)],
+        event={"salts": {"ordinary": fine, "firm": replace(fine, name="firm"), "soft": soft}},
+    )
+
+    assert [each.what for each in doubts_of_inputs(scenario)] == [
+        "rolling coefficient of soft salt",
+        "rolling coefficient of tire T-odd",
+    ]
+    assert doubts_of_inputs(scenario, ("T-stock", "none"), ("ordinary",)) == ()
+
+
+@pytest.mark.parametrize("folder", [DEMO, STARTER])
+def test_ordinary_sheets_raise_no_doubt(folder):
+    assert doubts_of_inputs(read_scenario(folder)) == ()
+
+
+# --- results
+
+
+@pytest.fixture(scope="module")
+def plain():
+    """The car of the tests and its card: 76 kW and 860 kg, 119 hp per metric ton."""
+    scenario = make_scenario()
+    return scenario, pipeline.predict(scenario).card
+
+
+def with_run(card, **changes):
+    return replace(card, runs=tuple(replace(run, **changes) for run in card.runs))
+
+
+def test_slip_of_the_card_is_surface_over_ground(plain):
+    """Engine speed tells the speed of the tire's surface: 4.10 and the gear's ratio, 0.6 m around 97 %."""
+    scenario, card = plain
+    (run,) = card.runs
+    ratio = scenario.parts["G-stock"].ratios[run.gear - 1] * 4.10
+    assert 0.005 < run.slip < 0.1
+    # no tire rolls further than its new circumference, or less than 95 % of it, in one turn
+    around = math.pi * scenario.parts["T-stock"].size.diameter_m
+    turned = run.rpm_last / 60 / ratio * around / run.exit_ms
+    assert 0.95 * turned < 1 + run.slip < turned
+
+
+@pytest.mark.parametrize(("mass_kg", "most"), [(860.0, 0.10), (500.0, 0.20)])
+def test_slip_by_power_per_mass(plain, mass_kg, most):
+    """76.2 kW is 102 hp: on 860 kg 119 hp per ton, on 500 kg 204."""
+    scenario, card = plain
+    card = replace(card, mass_kg=mass_kg)
+
+    assert doubts_of_results(scenario, with_run(card, slip=most * 0.999, limit="grip")) == ()
+    (doubt,) = doubts_of_results(scenario, with_run(card, slip=most * 1.001, limit="grip"))
+    assert (doubt.dimension, doubt.value, doubt.high) == ("fraction", pytest.approx(most * 1.001), most)
+
+
+def test_mean_above_exit_only_while_gaining(plain):
+    """Half a mile per hour of settling higher, and a mean above the last board."""
+    scenario, card = plain
+    slow = with_run(card, exit_ms=45.0, score_ms=45.1, settles_ms=45.0 + 0.51 * MPH, limit="grip")
+    settled = with_run(slow, settles_ms=45.0 + 0.49 * MPH)
+    below = with_run(slow, score_ms=45.0)
+    trap = replace(scenario, event=replace(scenario.event, scoring=replace(scenario.event.scoring, measure="trap")))
+
+    (doubt,) = doubts_of_results(scenario, slow)
+    assert (doubt.value, doubt.high) == (45.1, 45.0)
+    assert "mean speed" in doubt.what
+    assert doubts_of_results(scenario, settled) == doubts_of_results(scenario, below) == ()
+    assert doubts_of_results(trap, slow) == ()
+
+
+def test_revs_below_peak_power(plain):
+    """104 N m at 7000 rpm is the most, 76.2 kW: 90 % of that is 6300."""
+    scenario, card = plain
+    low = {"rpm_last": 6295.0, "limit": "power"}
+
+    (doubt,) = doubts_of_results(scenario, with_run(card, **low))
+    assert (doubt.dimension, doubt.low) == ("engine speed", pytest.approx(6300.0, abs=4.5))
+    assert doubts_of_results(scenario, with_run(card, **(low | {"rpm_last": 6305.0}))) == ()
+    assert doubts_of_results(scenario, with_run(card, **(low | {"limit": "speed cap"}))) == ()
+    assert doubts_of_results(scenario, with_run(card, **(low | {"limit": "distance"}))) == (doubt,)
+
+
+def test_runs_of_an_ordinary_car_raise_no_doubt(plain):
+    scenario, card = plain
+    assert doubts_of_results(scenario, with_run(card, rpm_last=7000.0)) == ()
+
+
+@pytest.mark.parametrize(("slot", "most"), [("front wheels", 3.0), ("rear rotors", 1.5)])
+def test_swaps_worth_too_much(slot, most):
+    def doubts(gain_mph, place=slot):
+        return doubts_of_swaps(make_scenario(), [Swap(place, "A", "B", gain_mph * MPH, 0)])
+
+    assert doubts(most * 0.999) == doubts(-most * 0.999) == doubts(most * 1.001, "engine") == ()
+    for gain in (most * 1.001, -most * 1.001):
+        (doubt,) = doubts(gain)
+        assert doubt.value == pytest.approx(most * 1.001 * MPH)
+        assert "B in place of A" in doubt.what
+
+
+# --- as a crew reads it
+
+
+@pytest.fixture
+def ask(capsys):
+    def run(*arguments):
+        capsys.readouterr()
+        assert cli.run([str(each) for each in arguments]) == 0
+        return capsys.readouterr().out
+
+    return run
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """The starter with a drag area of 14 ft2, and a tire that rolls at 0.03."""
+    for each in STARTER.iterdir():
+        if each.is_file():
+            (tmp_path / each.name).write_bytes(each.read_bytes())
+    car, tires = tmp_path / "car.toml", tmp_path / "tires.csv"
+    car.write_text(car.read_text("utf-8").replace('"7.4 ft2"', '"14 ft2"'), "utf-8")
+    tires.write_text(tires.read_text("utf-8").replace("0.0109", "0.03"), "utf-8")
+    return tmp_path
+
+
+def flat(text):
+    return " ".join(text.split())
+
+
+@pytest.mark.parametrize("command", ["check", "predict", "rank"])
+def test_text_and_document_show_the_doubt(ask, folder, command):
+    text = ask(command, folder)
+    (drag,) = (each for each in json.loads(ask(command, folder, "--json"))["second_looks"] if "drag" in each["what"])
+
+    place = text.index(HEADING)
+    assert "drag area of the car: 14 ft2; usual 4.84 to 10.2 ft2, by common practice, no source." in flat(text[place:])
+    assert place < text.index("\nCaution")
+    assert max(map(len, text.splitlines())) <= 80
+    assert (drag["value"], drag["unit"]) == (pytest.approx(14.0), "ft2")
+    assert drag["low"] == pytest.approx(0.45 / FOOT**2, abs=1e-5)
+    assert drag["high"] == pytest.approx(0.95 / FOOT**2, abs=1e-5)
+    assert set(drag) == {"what", "value", "unit", "low", "high", "source", "hint"}
+
+
+def test_parts_that_are_not_asked_about_are_left_to_check(ask, folder):
+    """T4 is not on the car; it is where it is put in."""
+    assert "tire T4: 0.03; usual 0.005 to 0.02" in flat(ask("check", folder))
+    assert "tire T4" not in ask("predict", folder)
+    assert "tire T4" in flat(ask("predict", folder, "T4"))
+
+
+@pytest.mark.parametrize("command", ["check", "predict", "rank"])
+def test_nothing_is_shown_where_there_is_nothing(ask, command):
+    """The starter is an ordinary car in ordinary air."""
+    assert HEADING not in ask(command, STARTER)
+    assert json.loads(ask(command, STARTER, "--json"))["second_looks"] == []
+
+
+def test_slip_stands_in_the_document(ask):
+    (run, *_) = json.loads(ask("predict", STARTER, "--json"))["build"]["runs"]
+    card = pipeline.predict(read_scenario(STARTER)).card
+
+    assert run["slip"] == pytest.approx(card.runs[0].slip, abs=1e-4)
+    assert run["slip"] > 0.005
+
+
+def test_a_value_is_told_apart_from_the_end_it_passes():
+    usual = Usual("drag area", None, 0.95, "area", "nobody", "look")
+    scenario = make_scenario(event={"speed_unit": "km/h"})
+
+    assert "0.95001 m2; usual up to 0.95 m2, by nobody. Look." in flat(
+        "\n".join(second_looks(Words(scenario), usual.doubt("drag area", 0.95001)))
+    )
+    assert second_looks(Words(scenario), (), ()) == []
+
+
+# --- the page
+
+
+def in_page(usual, value, *, metric):
+    if "per liter" in usual.name:
+        dimension, value = "power", value * LITER
+        return shown(value, dimension, metric=metric)
+    return shown(value, usual.dimension, metric=metric)
+
+
+@pytest.mark.parametrize("usual", [*USUAL.values(), *USUAL_RESULTS.values(), *MEANT_FOR.values()], ids=lambda u: u.name)
+def test_the_page_tells_every_range_and_source(usual):
+    (row,) = re.findall(rf"^\| {re.escape(usual.name)} \|.*$", PAGE, re.MULTILINE)
+    _, _, metric, miles, source, _ = (cell.strip() for cell in row.split("|"))
+
+    assert source == usual.source
+    for cell, is_metric in ((metric, True), (miles, False)):
+        low, high = (None if end is None else in_page(usual, end, metric=is_metric) for end in (usual.low, usual.high))
+        if low is None:
+            assert cell == f"up to {high}"
+        elif high is None:
+            assert cell == f"at least {low}"
+        else:
+            number, _, unit = low.partition(" ")
+            assert cell == f"{number} to {high}"
+            assert high.endswith(unit)
+
+
+def test_the_page_has_no_range_that_the_code_has_not():
+    names = {usual.name for table in (USUAL, USUAL_RESULTS, MEANT_FOR) for usual in table.values()}
+    rows = re.findall(r"^\| ([^|]+) \|", PAGE, re.MULTILINE)
+
+    assert {row.strip() for row in rows} - {"quantity", "---"} == names
+
+
+def test_sources_that_stand_in_no_table_are_on_the_page(plain):
+    scenario, card = plain
+    slow = with_run(card, exit_ms=45.0, score_ms=45.1, settles_ms=46.0, limit="grip")
+    (mean,) = doubts_of_results(scenario, slow)
+
+    assert mean.source in flat(PAGE)
+    assert "0.5 mph higher" in flat(PAGE)
