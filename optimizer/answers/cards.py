@@ -44,7 +44,10 @@ class RunCard:
 
 @dataclass(frozen=True, slots=True)
 class StopCard:
-    """Stopping from one speed: distance [m] per case, hottest rotor rise [K] and share of what is allowed."""
+    """Stopping from one speed: distance [m] per case, hottest rotor rise [K] and share of what is allowed.
+
+    ``front_locks_g`` and ``rear_locks_g`` are the braking, in g, at which the wheels of an axle lock with all brakes.
+    """
 
     from_ms: float
     distances_m: Mapping[str, float]
@@ -52,6 +55,8 @@ class StopCard:
     coast_m: float
     rise_k: float
     rise_share: float
+    front_locks_g: float
+    rear_locks_g: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +167,8 @@ def card_of(judge: Judge, legality: Legality, book: PriceBook, build: IntArray, 
             coast_m=float(judged.stopping.coast_m[0]),
             rise_k=float(judged.stopping.rise_k[:, :, 0].max()),
             rise_share=float(judged.stopping.rise_share[0]),
+            front_locks_g=float(judged.stopping.lock_g[0, 0]),
+            rear_locks_g=float(judged.stopping.lock_g[1, 0]),
         ),
         care=float(judged.care[0]),
         problems=tuple(problems),

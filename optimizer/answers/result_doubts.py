@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from types import MappingProxyType
 
@@ -12,6 +13,7 @@ from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Engine
 from optimizer.units import from_unit
 
+LIMPERT = "R. Limpert, Brake Design and Safety (from memory): the rear axle should not lock first"
 GAINING_MS = from_unit(0.5, "mph", "speed")
 """A car that settles this much above its speed at the last board is clearly gaining there."""
 ABOVE_MS = from_unit(0.05, "mph", "speed")
@@ -52,6 +54,7 @@ def doubts_of_results(scenario: Scenario, card: BuildCard) -> tuple[Doubt, ...]:
         *_slip(card, power_w / card.mass_kg),
         *(_mean(card) if scenario.event.scoring.measure == "mean" else ()),
         *_revs(card, peak_rpm),
+        *_lock_up(card),
     )
 
 
@@ -87,6 +90,21 @@ def _mean(card: BuildCard) -> Iterator[Doubt]:
                 "arithmetic: a mean is not above the speed at the last board",
                 "look for a shift between the boards",
             )
+
+
+def _lock_up(card: BuildCard) -> Iterator[Doubt]:
+    """Rear wheels that lock before the front ones: a car whose rear wheels slide turns round."""
+    stop = card.stop
+    if stop.rear_locks_g < stop.front_locks_g:
+        yield Doubt(
+            "braking at which the rear wheels lock, on the shutdown's salt",
+            stop.rear_locks_g,
+            "braking",
+            stop.front_locks_g if math.isfinite(stop.front_locks_g) else None,
+            None,
+            LIMPERT,
+            "the front wheels should lock first: ask somebody about the balance of the brakes",
+        )
 
 
 def _revs(card: BuildCard, peak_rpm: float) -> Iterator[Doubt]:

@@ -311,7 +311,8 @@ def max_braking_rear(
     return _unloading_axle_limit(mu, rear_load_n, np.negative(rolling_n), arm)
 
 
-def max_braking_all(
+def max_braking_split(
+    front_share: FloatArray | float,
     mu_front: FloatArray | float,
     mu_rear: FloatArray | float,
     front_load_n: FloatArray | float,
@@ -319,14 +320,17 @@ def max_braking_all(
     cg_height_m: FloatArray | float,
     wheelbase_m: FloatArray | float,
     rolling_n: FloatArray | float = 0.0,
-) -> FloatArray:
-    """Return the most braking force of both axles, each braking all it can.
+) -> tuple[FloatArray, FloatArray]:
+    """Return the braking force at which the front wheels lock, and that at which the rear wheels do.
 
-    ``B = mu_f (N_f + T) + mu_r (N_r - T)`` with ``T = (h / L) (B + R)``, solved for B. With equal grip it
-    is grip times weight; the limits of `max_braking_front` and `max_braking_rear` do not add up to it.
+    The share beta of the force B is in front whatever its size. ``beta B = mu_f (N_f + (h / L) (B + R))`` solved for
+    B gives ``mu_f (N_f + (h / L) R) / (beta - mu_f h / L)``; the rear in the same way
+    ``mu_r (N_r - (h / L) R) / (1 - beta + mu_r h / L)``. The smaller of the two is the most that holds.
 
     Parameters
     ----------
+    front_share : array_like
+        Share beta of the brake force in front, 0 to 1.
     mu_front, mu_rear : array_like
         Grip of the tires of each axle, times the share of it that is to be used.
     front_load_n, rear_load_n : array_like
@@ -340,16 +344,20 @@ def max_braking_all(
 
     Returns
     -------
-    ndarray
-        Braking force [N], not below 0. Valid while both axles carry load. A fixed split of force reaches
-        less.
+    tuple of ndarray
+        Braking force of the whole car [N] at which front and rear lock, not below 0; infinite where an axle never does.
 
     References
     ----------
-    R. Limpert, Brake Design and Safety, chapter on the dynamics of braking (from memory).
+    T. D. Gillespie, Fundamentals of Vehicle Dynamics, chapter 3 (brake proportioning); R. Limpert, Brake Design and
+    Safety (both from memory).
     """
     arm = np.asarray(cg_height_m, dtype=np.float64) / wheelbase_m
-    more = mu_front - np.asarray(mu_rear, dtype=np.float64)
-    grip = mu_front * front_load_n + mu_rear * rear_load_n
-    limit: FloatArray = np.maximum((grip + more * arm * rolling_n) / (1.0 - more * arm), 0.0)
-    return limit
+    front_grip = np.maximum(mu_front * (front_load_n + arm * rolling_n), 0.0)
+    rear_grip = np.maximum(mu_rear * (rear_load_n - arm * rolling_n), 0.0)
+    front_slope = front_share - mu_front * arm
+    rear_slope = 1.0 - front_share + mu_rear * arm
+    with np.errstate(divide="ignore", invalid="ignore"):  # the branches not taken
+        front = np.where(front_slope > 0.0, front_grip / front_slope, np.inf)
+        rear = np.where(rear_slope > 0.0, rear_grip / rear_slope, np.inf)
+    return front[()], rear[()]

@@ -225,9 +225,16 @@ def build_document(scenario: Scenario, card: BuildCard) -> Document:
             "cases": [{"case": case, **units.distance("distance", far)} for case, far in stop.distances_m.items()],
             "rotor_rise_k": _number(stop.rise_k, 1),
             "rotor_rise_share": _number(stop.rise_share, 4),
+            "front_wheels_lock_at_g": _finite(stop.front_locks_g),
+            "rear_wheels_lock_at_g": _finite(stop.rear_locks_g),
         },
         "smallest_margin": _number(card.care, 4),
     }  # fmt: skip
+
+
+def _finite(number: float) -> float | None:
+    """A number to three decimals; null where there is no end."""
+    return _number(number, 3) if math.isfinite(number) else None
 
 
 def _run(units: _Units, run: RunCard) -> Document:

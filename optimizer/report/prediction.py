@@ -88,6 +88,8 @@ def _stopping(words: Words, card: BuildCard) -> list[str]:
             f"{stop.rise_share:.0%} of what is allowed."
         )
     )
+    first, at = min((("front", stop.front_locks_g), ("rear", stop.rear_locks_g)), key=lambda each: each[1])
+    lines.append(wrapped(f"Braked harder on the shutdown's salt the {first} wheels lock first, at {at:.2f} g."))
     return lines
 
 

@@ -35,12 +35,15 @@ class Stopping:
         Largest share of the allowed rise over cases and axles; 0 where an axle has no rotors in the sheets.
     coast_m : array (n,)
         Distance to roll out with no brakes at all.
+    lock_g : array (2, n)
+        Braking, in g, at which the front and the rear wheels lock with all brakes, on all the grip there is.
     """
 
     distance_m: FloatArray
     rise_k: FloatArray
     rise_share: FloatArray
     coast_m: FloatArray
+    lock_g: FloatArray
 
 
 def stopping_of(model: RunModel, builds: IntArray, speed_ms: FloatArray) -> Stopping:
@@ -58,9 +61,10 @@ def stopping_of(model: RunModel, builds: IntArray, speed_ms: FloatArray) -> Stop
     rolling = (coefficient * load).sum(axis=0)
     share = rule.grip_share * salt.grip * drive.mu_factor
     arm = (car.cg_height_m, car.wheelbase_m, rolling)
+    split = grip.max_braking_split(car.brake_front_share, share[0], share[1], load[0], load[1], *arm)
     forces = np.stack(
         [
-            grip.max_braking_all(share[0], share[1], load[0], load[1], *arm),
+            np.minimum(*split),
             grip.max_braking_rear(share[1], load[1], *arm),
             grip.max_braking_front(share[0], load[0], *arm),
         ]
@@ -69,11 +73,14 @@ def stopping_of(model: RunModel, builds: IntArray, speed_ms: FloatArray) -> Stop
     energy = 0.5 * inertia * speed_ms**2
     rise, part_of_limit = _rotor_rise(options, builds, energy, car.brake_front_share)
     half_density = 0.5 * float(air.moist_air_density(*_air_of(model))) * sums[:, S["drag_area_m2"]]
+    mu = salt.grip * drive.mu_factor
+    locks = grip.max_braking_split(car.brake_front_share, mu[0], mu[1], load[0], load[1], *arm)
     return Stopping(
         distance_m=brakes.stopping_distance(speed_ms, rate),
         rise_k=rise,
         rise_share=part_of_limit,
         coast_m=brakes.coast_distance(inertia, rolling, half_density, speed_ms),
+        lock_g=(np.stack(locks) + rolling) / (inertia * air.G),
     )
 
 

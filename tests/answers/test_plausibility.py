@@ -169,9 +169,10 @@ def test_ordinary_sheets_raise_no_doubt(folder):
 
 @pytest.fixture(scope="module")
 def plain():
-    """The car of the tests and its card: 76 kW and 860 kg, 119 hp per metric ton."""
+    """The car of the tests and its card: 76 kW and 860 kg, 119 hp per metric ton; its front wheels lock first."""
     scenario = make_scenario()
-    return scenario, pipeline.predict(scenario).card
+    card = pipeline.predict(scenario).card
+    return scenario, replace(card, stop=replace(card.stop, front_locks_g=0.3, rear_locks_g=0.4))
 
 
 def with_run(card, **changes):
@@ -231,6 +232,18 @@ def test_revs_below_peak_power(plain):
 def test_runs_of_an_ordinary_car_raise_no_doubt(plain):
     scenario, card = plain
     assert doubts_of_results(scenario, with_run(card, rpm_last=7000.0)) == ()
+
+
+def test_rear_wheels_that_lock_first(plain):
+    """A car that brakes with its rear wheels first turns round; equal is still well."""
+    scenario, card = plain
+    card = with_run(card, rpm_last=7000.0)
+
+    (doubt,) = doubts_of_results(scenario, replace(card, stop=replace(card.stop, rear_locks_g=0.29)))
+    assert (doubt.dimension, doubt.value, doubt.low) == ("braking", 0.29, 0.3)
+    assert doubts_of_results(scenario, replace(card, stop=replace(card.stop, rear_locks_g=0.3))) == ()
+    (never,) = doubts_of_results(scenario, replace(card, stop=replace(card.stop, front_locks_g=math.inf)))
+    assert never.low is None
 
 
 @pytest.mark.parametrize(("slot", "most"), [("front wheels", 3.0), ("rear rotors", 1.5)])

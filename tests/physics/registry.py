@@ -364,6 +364,17 @@ REGISTRY: dict[str, Check] = {
         "Brakes and coasting",
         lambda r: float(brakes.brake_torque(*_numbers(r, "friction", "clamp_n", "effective_radius_m"))),
     ),
+    "lock_up_force": Check(
+        "Braking at which the first axle locks",
+        "Brakes and coasting",
+        lambda r: float(
+            min(
+                grip.max_braking_split(
+                    *_numbers(r, "front_share", "mu", "mu", "front_n", "rear_n", "cg_height_m", "wheelbase_m")
+                )
+            )
+        ),
+    ),
     "ideal_front_share": Check(
         "Ideal share of the front brakes",
         "Brakes and coasting",

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from optimizer.physics import grip
+from optimizer.physics import brakes, grip
 from tests.physics.published import rows
 
 
@@ -91,19 +91,45 @@ def test_braking_uses_all_the_grip_there_is():
     mu, front, rear, rolling = (CARS[name] for name in ("mu", "front", "rear", "rolling"))
     by_front = grip.max_braking_front(mu, front, *ARM, rolling)
     by_rear = grip.max_braking_rear(mu, rear, *ARM, rolling)
-    by_both = grip.max_braking_all(mu, mu[::-1], front, rear, *ARM, rolling)
-    forward = grip.axle_load_transfer(-by_both, rolling, *ARM)
 
     assert by_front == pytest.approx(mu * (front - grip.axle_load_transfer(-by_front, rolling, *ARM)))
     assert by_rear == pytest.approx(mu * (rear + grip.axle_load_transfer(-by_rear, rolling, *ARM)))
-    assert by_both == pytest.approx(mu * (front - forward) + mu[::-1] * (rear + forward))
 
 
-def test_braking_of_both_axles_with_equal_grip_is_grip_times_weight():
-    """What one axle loses the other gains."""
-    force = grip.max_braking_all(0.5, 0.5, 6000.0, 4000.0, 0.5, 2.3, 200.0)
+@pytest.mark.parametrize("share", [0.3, 0.55, 0.7, 0.95])
+def test_an_axle_locks_where_its_share_of_the_braking_is_all_its_grip(share):
+    """At each of the two forces that axle's part is its grip on the load it then has."""
+    mu, front, rear, rolling = (CARS[name] for name in ("mu", "front", "rear", "rolling"))
+    at_front, at_rear = grip.max_braking_split(share, mu, mu[::-1], front, rear, *ARM, rolling)
+    some = np.isfinite(at_front)
 
-    assert force == pytest.approx(5000.0)
+    forward = -grip.axle_load_transfer(-at_front[some], rolling[some], *ARM)
+    assert share * at_front[some] == pytest.approx(mu[some] * (front[some] + forward))
+    forward = -grip.axle_load_transfer(-at_rear, rolling, *ARM)
+    assert (1 - share) * at_rear == pytest.approx(mu[::-1] * (rear - forward))
+
+
+def test_with_the_ideal_share_both_axles_lock_together():
+    """Grip 0.5, 6,000 N of 10,000 N in front: share 0.6 + 0.5 x 0.5 / 2.5 = 0.7, and 5,000 N of braking."""
+    share = brakes.ideal_front_share(0.5, 0.5, 2.5, 0.6 * 2.5)
+
+    assert share == pytest.approx(0.7)
+    assert grip.max_braking_split(share, 0.5, 0.5, 6000.0, 4000.0, 0.5, 2.5) == pytest.approx((5000.0, 5000.0))
+
+
+def test_more_in_front_locks_the_front_first_and_less_the_rear():
+    """On either side of the ideal share less braking is left."""
+    for share, first in ((0.8, 0), (0.6, 1)):
+        both = grip.max_braking_split(share, 0.5, 0.5, 6000.0, 4000.0, 0.5, 2.5)
+        assert np.argmin(both) == first
+        assert min(both) < 5000.0
+
+
+def test_an_axle_without_brakes_never_locks():
+    """All braking in front: the rear share is nothing but what the transfer takes; none in front: the front never."""
+    front, _ = grip.max_braking_split(0.0, 0.5, 0.5, 6000.0, 4000.0, 0.5, 2.5)
+
+    assert front == np.inf
 
 
 def test_no_thrust_from_a_lifted_axle():
