@@ -114,6 +114,7 @@ def check(folder: Path, everything: bool, race_class: str | None, as_json: bool)
 @click.option("--with", "with_parts", metavar="PART", multiple=True, help="A part that must be in: id, or slot=id.")
 @click.option("--without", "without_parts", metavar="PART", multiple=True, help="A part that must not be in.")
 @click.option("--all", "all_builds", is_flag=True, help="Tell every build in full, not only the first three.")
+@click.option("--thorough", is_flag=True, help="Rule out by argument all that is not listed; takes longer.")
 @_salt
 @_class_and_json
 @_common
@@ -124,6 +125,7 @@ def rank(
     with_parts: tuple[str, ...],
     without_parts: tuple[str, ...],
     all_builds: bool,
+    thorough: bool,
     salt: str | None,
     race_class: str | None,
     as_json: bool,
@@ -141,6 +143,7 @@ def rank(
         salt=salt,
         with_parts=with_parts,
         without_parts=without_parts,
+        thorough=thorough,
     )
     with _Progress() as progress:
         try:

@@ -33,7 +33,10 @@ TOO_CLOSE_MS = from_unit(0.3, "mph", "speed")
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What is asked of a scenario. ``None`` leaves what the event says."""
+    """What is asked of a scenario. ``None`` leaves what the event says.
+
+    ``thorough``: everything that is not listed is ruled out by argument, which takes longer.
+    """
 
     top: int = 10
     budget_cents: int | None = None
@@ -41,6 +44,7 @@ class Question:
     salt: str | None = None
     with_parts: tuple[str, ...] = ()
     without_parts: tuple[str, ...] = ()
+    thorough: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +162,7 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
     tell = progress or (lambda _what, _share: None)
     _refuse_the_impossible(shop)
     ranker = Ranker(shop.judge, shop.legality, shop.book, event.budget_cents, event.hours_limit, tell)
-    ranking = ranker.top(asked.top)
+    ranking = ranker.top(asked.top, thorough=asked.thorough)
     if ranking.listed == 0:
         raise _nothing_passes(shop, ranking.evidence)
     tell("what else is close", 0.95)
@@ -259,7 +263,9 @@ def _refuse_the_impossible(shop: Workshop) -> None:
         shop.options, shop.legality, shop.book, budget_cents=event.budget_cents, hours_limit=event.hours_limit
     )
     model.minimize_price()
-    if model.solve().build is None:
+    found = model.solve()
+    # a question that the solver did not settle is for the search to answer
+    if found.build is None and found.proven:
         why = explain_no_legal_build(shop.options, shop.legality, shop.book)
         raise NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)
 

@@ -63,6 +63,9 @@ run.simulator
 run.conditions
 run.model
 run.linear
+run.affine
+run.extremes
+run.envelope
 run.stopping
 run.judge
 
@@ -71,6 +74,9 @@ search.drive_sets
 search.completions
 search.bounding
 search.narrowing
+search.necessary
+search.demands
+search.tightening
 search.opening
 search.pool
 search.ranking
@@ -78,6 +84,8 @@ search.solver
 search.constraints
 search.selection_model
 search.diagnosis
+search.selection_bounds
+search.selection
 
 answers.cards
 answers.swaps

@@ -169,11 +169,20 @@ def _completeness(words: Words, result: RankResult) -> list[str]:
     if failed:
         counts += f" Of these, checks at speed refused: {', '.join(failed)}."
     slack = math.ceil(to_unit(evidence.slack_ms, words.unit, "speed") * 1000) / 1000
-    if is_complete(evidence):
+    if evidence.closed:
+        end = (
+            "Complete search: nothing else in your sheets is faster in this model than the last build listed. What was "
+            "not run is ruled out by argument (docs/method.md)."
+        )
+    elif is_complete(evidence):
         end = (
             "As far as the search can tell nothing else in your sheets is faster in this model than the last "
             f"build listed by more than {slack:.3f} {words.unit}. Not every step of it follows by argument: some are "
-            "only checked against trying everything on small catalogs (docs/method.md)."
+            "only checked against trying everything on small catalogs (docs/method.md). "
+        ) + (
+            "The thorough search gave up: more is left than it can look into."
+            if evidence.closed is False
+            else "With --thorough they all do; that takes longer."
         )
     else:
         end = (

@@ -3,38 +3,62 @@
 At full throttle the engine fixes thrust at a *wheel surface* speed c: torque is then explicit, slip follows from
 thrust over grip, and ground speed is u = c / (1 + slip). All arrays end in the axis of cars, and every operation is
 elementwise over cars: a result never depends on its batch. The model, term by term, is in docs/method.md.
+
+What every pass works out is worked out in place (``+=``): fewer arrays stay in the processor's cache for longer.
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Callable
+from copy import copy
+from typing import NamedTuple, Self
 
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.physics.air import crosswind_square
-from optimizer.physics.grip import grip_of_slip, slip_of_grip_use
+from optimizer.physics.grip import grip_of_slip
 from optimizer.physics.tires import GROWTH_SPEED_MS, grown_surface_speed
-from optimizer.run.inputs import FloatArray, RunInputs
+from optimizer.run.inputs import FloatArray, IntArray, RunInputs
 
 BoolArray = npt.NDArray[np.bool_]
 
-SLIP_PASSES = 3
-"""Fixed-point passes for slip; each gains about two digits."""
-SECANT_PASSES = 4
-"""Secant passes for the wheel speed that goes with a ground speed."""
+BLOCK = 49_152
+"""Numbers worked on at once: few enough for the processor's cache, many enough that the interpreter costs little."""
+KEPT = 3_900_000
+"""Numbers asked for once, see below: just under the 32 MB up to which the C library of Linux learns."""
+GUESS = 1.0 / 1.03
+"""Share of the wheel speed that ground speed is taken to have where nothing better is known."""
+SLIP_ROUNDS = 1
+"""Rounds for slip: two passes, which gain about two digits each, and the secant through them as much as both."""
+SURFACE_ROUNDS = 3
+"""The same towards the wheel speed that goes with a ground speed, where the engine's force moves with slip too."""
+HOLD_PASSES = 5
+"""Passes for slip where the limiter holds the wheels."""
+SECANT_RANGE = (-0.5, 0.5)
+"""How far beyond the last pass a secant may lead, in steps: where engine and grip take turns it is no line."""
+
+# Until a block of this size has been freed once, the C library gives every larger array back to the system as soon as
+# it is freed, and the system clears the pages of the next: that takes longer than what is computed in them.
+np.empty(KEPT)
 
 
 class Push(NamedTuple):
     """State of full-throttle driving at some wheel speeds; arrays (k, n).
 
     ``spare`` is the acceleration that grip allows beyond what the engine gives: negative where the driver lifts.
+    ``share`` is ground speed over wheel speed, ``1 / (1 + slip)``.
     """
 
     speed: FloatArray
     acceleration: FloatArray
     use: FloatArray
     spare: FloatArray
+    share: FloatArray
+
+    def row(self, index: int) -> Push:
+        """The state at one of the wheel speeds: arrays (n,)."""
+        return Push(*(each[index] for each in self))
 
 
 class Gear:
@@ -42,22 +66,39 @@ class Gear:
 
     def __init__(self, inputs: RunInputs, gear: int, *, clutch: bool = False) -> None:
         self.inputs = inputs
-        ratio = np.where(inputs.overall[gear] > 0, inputs.overall[gear], 1.0)
+        self.number = gear
+        self.clutch = clutch
         self.exists = inputs.overall[gear] > 0
+        ratio = np.where(self.exists, inputs.overall[gear], 1.0)
         self.rpm_per_surface = ratio * (30.0 / np.pi) / inputs.radius_m
         self.force_per_torque = inputs.torque_scale * ratio * inputs.efficiency[gear] / inputs.radius_m
         self.growth = inputs.growth / GROWTH_SPEED_MS**2
-        self.cross_pressure = (
-            0.5 * inputs.air_density * crosswind_square(inputs.crosswind_ms, inputs.drag_rise_at_yaw)
-        )
-        self.side_square = inputs.crosswind_ms * inputs.crosswind_ms
-        self.clutch = clutch
+        self.half_density = 0.5 * inputs.air_density
+        self.cross_pressure = self.half_density * crosswind_square(inputs.crosswind_ms, inputs.drag_rise_at_yaw)
+        self.side_pressure = self.half_density * inputs.crosswind_ms * inputs.crosswind_ms
         engine_side = np.zeros(len(inputs)) if clutch else inputs.engine_kgm2 * (ratio / inputs.radius_m) ** 2
         shaft_side = inputs.shaft_kgm2 * (inputs.final_ratio / inputs.radius_m) ** 2
         self.turning_kg = inputs.wheel_side_kg + shaft_side + engine_side
+        # grip of the driven axles standing still, what dynamic pressure and what rolling or thrust change of it
+        self.still_grip_n = inputs.front_mu * inputs.front_grip_n + inputs.rear_mu * inputs.rear_grip_n
+        self.grip_lift_m2 = inputs.front_mu * inputs.front_lift_m2 + inputs.rear_mu * inputs.rear_lift_m2
+        self.grip_shift = (inputs.rear_mu - inputs.front_mu) * inputs.transfer
+        self.most_of_base = inputs.grip_use_limit / (1.0 - inputs.grip_use_limit * self.grip_shift)
+        self.bent_at_slide = inputs.slip_at_slide / (1.0 + inputs.slip_at_slide)
+        self.share_at_slide = 1.0 - self.bent_at_slide
+        self.share_at_limit = self._share_at(np.full(len(inputs), inputs.grip_use_limit))
         self.shift_surface = self.surface_at_rpm(inputs.shift_rpm[gear])
         self.limit_surface = self.surface_at_rpm(inputs.rev_limit_rpm)
         self.launch_surface = self.surface_at_rpm(inputs.launch_rpm)
+
+    def take(self, rows: IntArray) -> Self:
+        """The same for some of the cars."""
+        some = copy(self)
+        for name, value in vars(self).items():
+            if isinstance(value, np.ndarray):
+                setattr(some, name, value[rows])
+        some.inputs = self.inputs.take(rows)
+        return some
 
     def surface_at_rpm(self, rpm: FloatArray) -> FloatArray:
         """Wheel surface speed (n,) at an engine speed (n,), grown as the tire is at that speed."""
@@ -71,67 +112,139 @@ class Gear:
         """Air drag, rolling resistance [N] and dynamic pressure [Pa] at ground speeds (..., n)."""
         inputs = self.inputs
         air_speed = speed + inputs.headwind_ms
-        half_density = 0.5 * inputs.air_density
-        along = half_density * air_speed * air_speed
-        drag = inputs.drag_area_m2 * (along * np.sign(air_speed) + self.cross_pressure)
-        pressure = along + half_density * self.side_square
-        square = speed * speed
-        rolling = (
-            inputs.rolling_n
-            + inputs.rolling_nv2 * square
-            - (inputs.lift_rolling_m2 + inputs.lift_rolling_v2 * square) * pressure
-        )
-        return drag, np.maximum(rolling, 0.0), pressure
+        pressure = self.half_density * air_speed
+        drag = np.abs(air_speed)
+        drag *= pressure
+        drag += self.cross_pressure
+        drag *= inputs.drag_area_m2
+        pressure *= air_speed
+        pressure += self.side_pressure
+        square = np.multiply(speed, speed, out=air_speed)
+        saved = inputs.lift_rolling_v2 * square
+        saved += inputs.lift_rolling_m2
+        saved *= pressure
+        square *= inputs.rolling_nv2
+        square += inputs.rolling_n
+        square -= saved
+        return drag, np.maximum(square, 0.0, out=square), pressure
 
     def grip(self, rolling: FloatArray, pressure: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Grip of the driven axles as ``a + b * thrust``: thrust itself moves load between the axles."""
+        base = self.grip_lift_m2 * pressure
+        np.subtract(self.still_grip_n, base, out=base)
+        base -= self.grip_shift * rolling
+        return np.maximum(base, 1.0, out=base), self.grip_shift
+
+    def engine_force(self, surface: FloatArray) -> FloatArray:
+        """Force [N] of the engine at the wheels' surface at full throttle, before inertia, at wheel speeds (..., n)."""
         inputs = self.inputs
-        front = inputs.front_grip_n - inputs.front_lift_m2 * pressure
-        rear = inputs.rear_grip_n - inputs.rear_lift_m2 * pressure
-        shift = (inputs.rear_mu - inputs.front_mu) * inputs.transfer
-        base = inputs.front_mu * front + inputs.rear_mu * rear - shift * rolling
-        return np.maximum(base, 1.0), shift
-
-    def push(self, surface: FloatArray) -> Push:
-        """Ground speed and acceleration at wheel surface speeds (k, n) with the throttle as far open as grip lets.
-
-        Thrust at the ground is what the engine gives less what spins up the turning mass; slip follows from its
-        share of the grip, and ground speed from slip: a fixed point that contracts fast, since ground speed enters
-        only through lift and drag.
-        """
-        inputs, mass, turning = self.inputs, self.inputs.translating_kg, self.turning_kg
-        limit = inputs.grip_use_limit
         grown = 1.0 / (1.0 + self.growth * surface * surface)
         rpm = surface * self.rpm_per_surface * grown
         if self.clutch:
             rpm = np.maximum(rpm, inputs.launch_rpm)
-        scaled = inputs.torque_table.torque(inputs.engine, rpm) * grown * (self.force_per_torque * mass)
-        speed = surface * (1.0 / 1.03)
-        by_mass = turning * 1.03
-        for _ in range(SLIP_PASSES):
+        grown *= self.force_per_torque
+        grown *= inputs.torque_table.torque(inputs.engine, rpm)
+        return grown
+
+    def push(self, surface: FloatArray, guess: FloatArray | float = GUESS) -> Push:
+        """Ground speed and acceleration at wheel surface speeds (k, n) with the throttle as far open as grip lets.
+
+        Thrust at the ground is what the engine gives less what spins up the turning mass; slip follows from its
+        share of the grip, and ground speed from slip: a fixed point that contracts fast, since ground speed enters
+        only through lift and drag. The secant through the last two passes takes what is left.
+
+        Parameters
+        ----------
+        surface : array (k, n)
+            Wheel surface speeds.
+        guess : array (k, n), optional
+            About the share of the wheel speed that ground speed has.
+        """
+        rows = max(1, BLOCK // max(1, surface.shape[1]))
+        guesses = np.broadcast_to(guess, surface.shape)
+        if len(surface) <= rows:
+            return self._push(surface, guesses)
+        out = Push(*(np.empty(surface.shape) for _ in Push._fields))
+        for first in range(0, len(surface), rows):
+            part = slice(first, first + rows)
+            for whole, some in zip(out, self._push(surface[part], guesses[part]), strict=True):
+                whole[part] = some
+        return out
+
+    def _push(self, surface: FloatArray, guess: FloatArray) -> Push:
+        """`push` for as many wheel speeds as fit the cache."""
+        force = self.engine_force(surface)
+
+        def next_pass(share: FloatArray) -> Push:
+            speed = share * surface
             drag, rolling, pressure = self.resistance(speed)
-            against = drag + rolling
-            base, shift = self.grip(rolling, pressure)
-            by_engine = (scaled + against * by_mass) / (mass + by_mass)
-            by_grip = base * (limit / (1.0 - limit * shift))
-            thrust = np.minimum(by_engine, by_grip)
-            use = np.minimum(np.maximum(thrust / (base + shift * thrust), 0.0), limit)
-            stretch = 1.0 + slip_of_grip_use(use, inputs.slip_at_slide)
-            by_mass = turning * stretch
-            speed = surface / stretch
-        return Push(speed, (thrust - against) / mass, use, (by_grip - by_engine) / mass)
+            base, _ = self.grip(rolling, pressure)
+            drag += rolling
+            return self._pass(speed, share, force, drag, base)
+
+        share, acceleration, last = _fixed_point(next_pass, guess, SLIP_ROUNDS)
+        return Push(share * surface, acceleration, last.use, last.spare, share)
+
+    def _pass(
+        self, speed: FloatArray, share: FloatArray, force: FloatArray, against: FloatArray, base: FloatArray
+    ) -> Push:
+        """What a car does at a ground speed with that share of the wheel speed, and the share its thrust asks for."""
+        mass = self.inputs.translating_kg
+        by_engine = self.turning_kg / share
+        by_engine += mass
+        np.divide(force - against, by_engine, out=by_engine)
+        by_grip = base * self.most_of_base
+        by_grip -= against
+        by_grip /= mass
+        acceleration = np.minimum(by_engine, by_grip)
+        by_grip -= by_engine
+        thrust = np.multiply(mass, acceleration, out=by_engine)
+        thrust += against
+        use = self._use_of(thrust, base)
+        return Push(speed, acceleration, use, by_grip, self._share_at(use))
+
+    def _use_of(self, thrust: FloatArray, base: FloatArray) -> FloatArray:
+        """Share of the grip that a thrust uses, 0 to the limit."""
+        use = self.grip_shift * thrust
+        use += base
+        np.divide(thrust, use, out=use)
+        np.maximum(use, 0.0, out=use)
+        return np.minimum(use, self.inputs.grip_use_limit, out=use)
+
+    def _share_at(self, use: FloatArray) -> FloatArray:
+        """Ground speed over wheel speed at a share of grip, by the brush model: bristles bend by the rest."""
+        share = 1.0 - use
+        np.cbrt(share, out=share)
+        share *= self.bent_at_slide
+        share += self.share_at_slide
+        return share
+
+    def spare_at_limit(self, surface: FloatArray) -> FloatArray:
+        """Acceleration (n,) that grip allows beyond what the engine gives, at the slip at which the driver lifts."""
+        speed = self.share_at_limit * surface
+        drag, rolling, pressure = self.resistance(speed)
+        base, _ = self.grip(rolling, pressure)
+        return self._pass(speed, self.share_at_limit, self.engine_force(surface), drag + rolling, base).spare
+
+    def surplus(self, speed: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Acceleration to spare were thrust to equal resistance at ground speeds (n,), and the wheel speed there."""
+        drag, rolling, pressure = self.resistance(speed)
+        against = drag + rolling
+        base, _ = self.grip(rolling, pressure)
+        surface = speed / self._share_at(self._use_of(against, base))
+        thrust = np.minimum(self.engine_force(surface), base * self.most_of_base)
+        return (thrust - against) / (self.inputs.translating_kg + self.turning_kg), surface
 
     def hold(self, surface: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Ground speed and grip use when the limiter holds the wheels at ``surface`` (n,): thrust equals resistance."""
-        inputs = self.inputs
-        slip = np.full_like(surface, 0.02)
-        for _ in range(SLIP_PASSES + 2):
-            drag, rolling, pressure = self.resistance(surface / (1.0 + slip))
-            thrust = drag + rolling
-            base, shift = self.grip(rolling, pressure)
-            use = np.minimum(np.maximum(thrust / (base + shift * thrust), 0.0), inputs.grip_use_limit)
-            slip = slip_of_grip_use(use, inputs.slip_at_slide)
-        return surface / (1.0 + slip), use
+        share = np.full_like(surface, GUESS)
+        use = np.zeros_like(surface)
+        for _ in range(HOLD_PASSES):
+            drag, rolling, pressure = self.resistance(surface * share)
+            base, _ = self.grip(rolling, pressure)
+            use = self._use_of(drag + rolling, base)
+            share = self._share_at(use)
+        return surface * share, use
 
     def on_limiter(self, speed: FloatArray, surface: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Acceleration and grip use at ground speeds (k, n) while the limiter keeps the wheels at ``surface`` (n,).
@@ -146,17 +259,23 @@ class Gear:
         return (thrust - drag - rolling) / inputs.translating_kg, use
 
     def surface_at(self, speed: FloatArray) -> FloatArray:
-        """Wheel surface speed (n,) at which full throttle gives this ground speed (n,), by secant steps."""
-        before, after = speed * 1.02, speed * 1.04
-        miss_before = self.push(before[None]).speed[0] - speed
-        for _ in range(SECANT_PASSES):
-            miss_after = self.push(after[None]).speed[0] - speed
-            slope = miss_after - miss_before
-            moved = np.abs(slope) > 1e-12
-            step = np.where(moved, miss_after * (after - before) / np.where(moved, slope, 1.0), 0.0)
-            before, miss_before = after, miss_after
-            after = np.clip(after - step, speed, 2.0 * speed)
-        return after
+        """Wheel surface speed (n,) at which full throttle gives this ground speed (n,)."""
+        return self.taken_up(speed)[0]
+
+    def taken_up(self, speed: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Wheel surface speed at which full throttle gives this ground speed, and the acceleration there: (n,) each.
+
+        Resistance and grip are known then; only the engine's force moves with slip.
+        """
+        drag, rolling, pressure = self.resistance(speed)
+        against = drag + rolling
+        base, _ = self.grip(rolling, pressure)
+
+        def next_pass(share: FloatArray) -> Push:
+            return self._pass(speed, share, self.engine_force(speed / share), against, base)
+
+        share, acceleration, _ = _fixed_point(next_pass, np.full_like(speed, GUESS), SURFACE_ROUNDS)
+        return speed / share, acceleration
 
     def coast(self, speed: FloatArray, pause_s: float) -> tuple[FloatArray, FloatArray]:
         """Ground speed after, and distance over, a pause without thrust: one Runge-Kutta step of fourth order."""
@@ -173,3 +292,23 @@ class Gear:
         after = speed + pause_s / 6.0 * (first + 2.0 * second + 2.0 * third + fourth)
         distance = pause_s * speed + pause_s * pause_s / 6.0 * (first + second + third)
         return np.maximum(after, 0.0), distance
+
+
+def _fixed_point(
+    next_pass: Callable[[FloatArray], Push], share: FloatArray, rounds: int
+) -> tuple[FloatArray, FloatArray, Push]:
+    """Share that its own pass leads back to, and acceleration there: by secants; and the last pass itself."""
+    for _ in range(rounds):
+        now = next_pass(share)
+        after = next_pass(now.share)
+        step, following = now.share - share, after.share - now.share
+        with np.errstate(divide="ignore", invalid="ignore"):  # no step at all: there is nothing left to gain
+            beyond = following / (step - following)
+        np.fmax(beyond, SECANT_RANGE[0], out=beyond)
+        np.fmin(beyond, SECANT_RANGE[1], out=beyond)
+        step *= beyond
+        step += now.share
+        share = step
+    beyond *= after.acceleration - now.acceleration
+    beyond += after.acceleration
+    return share, beyond, after

@@ -192,10 +192,10 @@ class LinearSpace:
             rolling_nv2=growth * load + point[:, C["free_rolling_nv2"]],
             lift_rolling_m2=coefficient * lift + best * free_lift,
             lift_rolling_v2=growth * lift + frame.free_growth_floor * np.minimum(free_lift, 0.0)
-            + frame.free_growth * np.maximum(free_lift, 0.0) * self._highest_own(),
+            + frame.free_growth * np.maximum(free_lift, 0.0) * self.highest_own(),
         )  # fmt: skip
 
-    def _highest_own(self) -> float:
+    def highest_own(self) -> float:
         """Largest own coefficient of the usable undriven tires."""
         assert self.free_tires is not None  # noqa: S101 - called only where an axle is undriven
         return max(cast(Tire, part).rolling_coefficient for part in self.model.options.parts[self.free_tires])

@@ -12,17 +12,23 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from optimizer.run.ahead import LAST_PANELS, LOG_REACH, deep_points, look_ahead
+from optimizer.run.ahead import LOG_REACH, Ahead, drive_on, look_ahead
 from optimizer.run.driving import BoolArray, Gear
 from optimizer.run.inputs import FloatArray, IntArray, RunInputs
-from optimizer.run.panels import LOBATTO, Nodes, accumulate, at_distance, even_points, integrate, panel_points
+from optimizer.run.panels import PASSING, OnBoard, Passing, Point, at_board, look_for, on_limiter, pause
 
-CHUNK = 2048
+CHUNK = 8192
 """Cars per pass: few enough for the processor's cache, many enough that the interpreter costs little."""
-PULL_PANELS = 3
-"""Panels on either side of where grip stops limiting, in a gear that is left again."""
-LIMITER_PANELS = 8
+LAST_PANELS = (3, 3, 6)
+"""Panels in the gear in which the run ends: up to where engine and grip take turns, twice, and beyond."""
+PULL_PANELS = (2, 2, 2)
+"""The same in a gear that is left again."""
+CLUTCH_PANELS = (1, 1, 1)
+"""The same while the clutch slips."""
+LIMITER_PANELS = 6
 """Panels while the limiter holds the wheels and slip dies away."""
+PICK_BELOW = 0.9
+"""Share of a batch below which the cars that go on are picked out of it."""
 
 Measure = Literal["mean", "trap", "exit"]
 LimitName = Literal["power", "revs", "grip", "distance", "speed cap"]
@@ -30,13 +36,14 @@ LIMITS: tuple[LimitName, ...] = ("power", "revs", "grip", "distance", "speed cap
 
 
 class Entry(NamedTuple):
-    """How cars enter a gear: ground and wheel speed, distance, time, and whether they can; arrays (n,).
+    """How cars enter a gear: ground and wheel speed, acceleration, distance, time, whether they can; arrays (n,).
 
     Where they cannot because they stop accelerating first, ``lack`` is the acceleration that failed them, below 0.
     """
 
     speed: FloatArray
     surface: FloatArray
+    pull: FloatArray
     distance: FloatArray
     time: FloatArray
     able: BoolArray
@@ -45,34 +52,18 @@ class Entry(NamedTuple):
     def take(self, rows: IntArray) -> Entry:
         """The same for some cars."""
         return Entry(
-            self.speed[rows], self.surface[rows], self.distance[rows], self.time[rows], self.able[rows], self.lack[rows]
-        )
-
-
-@dataclass(slots=True)
-class Passing:
-    """Passing each mark of the course; arrays (m, n). NaN: never reached. ``use`` is the share of grip used."""
-
-    time: FloatArray
-    speed: FloatArray
-    surface: FloatArray
-    use: FloatArray
-    gear: IntArray
-    limit: IntArray
-
-    @classmethod
-    def empty(cls, marks: int, count: int) -> Passing:
-        """No mark passed yet."""
-        blank = np.full((marks, count), np.nan)
-        zero = np.zeros((marks, count), dtype=np.int64)
-        return cls(blank.copy(), blank.copy(), blank.copy(), blank.copy(), zero.copy(), zero.copy())
-
-    def take(self, rows: IntArray) -> Passing:
-        """The same for some cars."""
-        return Passing(
-            self.time[:, rows], self.speed[:, rows], self.surface[:, rows],
-            self.use[:, rows], self.gear[:, rows], self.limit[:, rows],
+            self.speed[rows], self.surface[rows], self.pull[rows], self.distance[rows], self.time[rows],
+            self.able[rows], self.lack[rows],
         )  # fmt: skip
+
+    def put(self, rows: IntArray, some: Entry) -> Entry:
+        """The same with other values for some cars; the others go no further."""
+        able, lack = np.zeros_like(self.able), self.lack.copy()
+        able[rows], lack[rows] = some.able, some.lack
+        speed, surface, pull, distance, time = (each.copy() for each in self[:5])
+        for whole, values in zip((speed, surface, pull, distance, time), some[:5], strict=True):
+            whole[rows] = values
+        return Entry(speed, surface, pull, distance, time, able, lack)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,12 +125,7 @@ def simulate(
         return _simulate_chunk(inputs.take(slice(start, start + CHUNK)), marks_m, measure, gear)
 
     parts = [chunk(start) for start in range(0, max(1, len(inputs)), CHUNK)]
-    passing = Passing(
-        *(
-            np.concatenate([getattr(part.passing, name) for part in parts], axis=1)
-            for name in ("time", "speed", "surface", "use", "gear", "limit")
-        )
-    )
+    passing = Passing(*(np.concatenate([getattr(part.passing, name) for part in parts], axis=1) for name in PASSING))
     return Run(
         score_ms=np.concatenate([part.score_ms for part in parts]),
         passing=passing,
@@ -172,14 +158,12 @@ def simulate_each_gear(
     holding = (LIMITS.index("revs"), LIMITS.index("speed cap"))
     for start in range(0, len(inputs), CHUNK):
         cars = inputs.take(slice(start, start + CHUNK))
-        entries = _entries(cars, marks_m)
-        for number, (entry, passing) in enumerate(entries):
-            rows = np.flatnonzero(_may_end_in(cars, number, entry, least_ms))
+        for gear, entry, passing in _entries(cars, marks_m):
+            rows = np.flatnonzero(_may_end_in(gear, entry, least_ms))
             if len(rows):
-                gear = Gear(cars.take(rows), number)
-                run = _end_in(gear, entry.take(rows), passing.take(rows), marks_m, measure, number)
-                score[number, start + rows] = run.score_ms
-                held[number, start + rows] = np.isin(run.passing.limit[1], holding)
+                run = _end_in(*_some(gear, entry, passing, rows), marks_m, measure)
+                score[gear.number, start + rows] = run.score_ms
+                held[gear.number, start + rows] = np.isin(run.passing.limit[1], holding)
     return score, held
 
 
@@ -190,52 +174,52 @@ def _simulate_chunk(
     count = len(inputs)
     entries = _entries(inputs, marks_m, None if last_gear is None else int(last_gear.max(initial=0)))
     best = Run(np.zeros(count), Passing.empty(len(marks_m), count), np.zeros(count), np.zeros(count))
-    for number in reversed(range(len(entries))):
-        entry, passing = entries[number]
-        tried = _may_end_in(inputs, number, entry, best.score_ms)
-        rows = np.flatnonzero(tried if last_gear is None else tried & (last_gear == number))
+    for gear, entry, passing in reversed(entries):
+        tried = _may_end_in(gear, entry, best.score_ms)
+        rows = np.flatnonzero(tried if last_gear is None else tried & (last_gear == gear.number))
         if len(rows):
-            gear = Gear(inputs.take(rows), number)
-            run = _end_in(gear, entry.take(rows), passing.take(rows), marks_m, measure, number)
-            _keep_better(best, run, rows)
+            _keep_better(best, _end_in(*_some(gear, entry, passing, rows), marks_m, measure), rows)
         if last_gear is not None:
-            short = (last_gear == number) & ~tried
-            best.lack[short] = np.where(entry.able, _pull_at_entry(Gear(inputs, number), entry), entry.lack)[short]
+            short = (last_gear == gear.number) & ~tried
+            best.lack[short] = np.where(entry.able, entry.pull, entry.lack)[short]
     np.minimum(best.lack, 0.0, out=best.lack)
     return best
 
 
+def _some(gear: Gear, entry: Entry, passing: Passing, rows: IntArray) -> tuple[Gear, Entry, Passing]:
+    """Gear, entry and passing of some of the cars."""
+    return gear if len(rows) == len(gear.exists) else gear.take(rows), entry.take(rows), passing.take(rows)
+
+
 def _entries(
     inputs: RunInputs, marks_m: tuple[float, float], highest: int | None = None
-) -> list[tuple[Entry, Passing]]:
+) -> list[tuple[Gear, Entry, Passing]]:
     """How the cars come into each gear, up to the highest that is asked for or that any car reaches."""
     passing = Passing.empty(len(marks_m), len(inputs))
-    entries: list[tuple[Entry, Passing]] = []
-    entry = _start(inputs)
-    for number in range(len(inputs.overall)):
+    entries: list[tuple[Gear, Entry, Passing]] = []
+    entry, top = _start(inputs), len(inputs.overall) - 1
+    for number in range(top + 1):
         gear = Gear(inputs, number)
-        entry, passing = _enter(gear, entry, passing, marks_m, number)
+        entry, passing = _enter(gear, entry, passing, marks_m)
         if not entry.able.any() and highest is None:
             break
-        entries.append((entry, passing))
-        if number == highest:
+        entries.append((gear, entry, passing))
+        if number in (highest, top):
             break
-        entry, passing = _pull_through(gear, entry, passing, marks_m, number)
+        rows = np.flatnonzero(entry.able & (inputs.overall[number + 1] > 0))
+        if len(rows) > PICK_BELOW * len(inputs):
+            entry, passing = _pull_through(gear, entry, passing, marks_m)
+        else:
+            some, marked = _pull_through(*_some(gear, entry, passing, rows), marks_m)
+            entry, passing = entry.put(rows, some), passing.put(rows, marked)
     return entries
 
 
-def _may_end_in(inputs: RunInputs, number: int, entry: Entry, least_ms: FloatArray | float) -> BoolArray:
+def _may_end_in(gear: Gear, entry: Entry, least_ms: FloatArray | float) -> BoolArray:
     """Whether each car can end its run in a gear, and its limiter lies above a speed: (n,)."""
-    gear = Gear(inputs, number)
     reach = np.where(gear.exists, gear.limit_surface, 1e3)
-    pulls = _pull_at_entry(gear, entry) > 0
-    limit = np.minimum(reach, inputs.surface_cap_ms) * (1 + 1e-9)
-    return np.asarray(entry.able & pulls & (entry.surface <= limit) & (reach > least_ms))
-
-
-def _pull_at_entry(gear: Gear, entry: Entry) -> FloatArray:
-    """Acceleration (n,) with which cars begin in a gear."""
-    return gear.push(entry.surface[None]).acceleration[0]
+    limit = np.minimum(reach, gear.inputs.surface_cap_ms) * (1 + 1e-9)
+    return np.asarray(entry.able & (entry.pull > 0) & (entry.surface <= limit) & (reach > least_ms))
 
 
 def _keep_better(best: Run, run: Run, rows: IntArray) -> None:
@@ -244,88 +228,109 @@ def _keep_better(best: Run, run: Run, rows: IntArray) -> None:
     to, of = rows[better], np.flatnonzero(better)
     best.score_ms[to] = run.score_ms[of]
     best.final_ms[to] = run.final_ms[of]
-    for name in ("time", "speed", "surface", "use", "gear", "limit"):
+    for name in PASSING:
         getattr(best.passing, name)[:, to] = getattr(run.passing, name)[:, of]
 
 
 def _start(inputs: RunInputs) -> Entry:
     """Standing, or at the speed the car is pushed to."""
-    count = len(inputs)
-    speed = np.full(count, inputs.start_speed_ms)
-    return Entry(speed, speed, np.zeros(count), np.zeros(count), np.ones(count, dtype=bool), np.zeros(count))
+    speed, zero = np.full(len(inputs), inputs.start_speed_ms), np.zeros(len(inputs))
+    return Entry(speed, speed, zero, zero, zero, np.ones(len(inputs), dtype=bool), zero)
 
 
-def _enter(
-    gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, float], number: int
-) -> tuple[Entry, Passing]:
+def _enter(gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, float]) -> tuple[Entry, Passing]:
     """Take up a gear; in first from below the launch speed the clutch slips until the engine's speed is reached."""
-    able = entry.able & gear.exists
-    if not able.any():
-        return entry._replace(able=able), passing
-    if number == 0:
-        clutch = Gear(gear.inputs, 0, clutch=True)
-        surface = clutch.surface_at(entry.speed)
-        upper = np.maximum(gear.launch_surface, surface)
-        nodes = integrate(clutch, even_points(surface, upper, 2 * PULL_PANELS), entry.distance, entry.time)
-        able &= (upper == surface) | (nodes.acceleration > 0).all(axis=0)
-        passing = _pass_marks(passing, nodes, marks_m, number)
-        closed = gear.surface_at(nodes.speed[-1])
-        pull = gear.push(closed[None]).acceleration[0]
-        able &= (closed >= gear.shift_surface) | (pull > 0)
-        least = np.minimum(nodes.acceleration.min(axis=0), pull)
-        lack = np.where(entry.able & gear.exists & ~able, least, entry.lack)
-        return Entry(nodes.speed[-1], closed, nodes.distance[-1], nodes.time[-1], able, lack), passing
-    surface = gear.surface_at(entry.speed)
-    pull = gear.push(surface[None]).acceleration[0]
-    able &= (surface >= gear.shift_surface) | (pull > 0)
-    lack = np.where(entry.able & gear.exists & ~able, pull, entry.lack)
-    return entry._replace(surface=surface, able=able, lack=lack), passing
+    could = entry.able & gear.exists
+    if not could.any():
+        return entry._replace(able=could), passing
+    least = np.full(len(could), np.inf)
+    if gear.number == 0:
+        entry, passing, least = _launch(gear, entry, passing, marks_m)
+    surface, pull = gear.taken_up(entry.speed)
+    able = could & (least > 0) & ((surface >= gear.shift_surface) | (pull > 0))
+    lack = np.where(could & ~able, np.minimum(least, pull), entry.lack)
+    return entry._replace(surface=surface, pull=pull, able=able, lack=lack), passing
 
 
-def _pull_through(
-    gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, float], number: int
-) -> tuple[Entry, Passing]:
+def _launch(
+    gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, float]
+) -> tuple[Entry, Passing, FloatArray]:
+    """Let the clutch slip up to the launch speed; and the least acceleration (n,) then, inf for cars beyond it."""
+    clutch = Gear(gear.inputs, gear.number, clutch=True)
+    surface = clutch.surface_at(entry.speed)
+    slips = surface < gear.launch_surface
+    rows = np.flatnonzero(slips)
+    if len(rows) == 0:
+        return entry, passing, np.full(len(slips), np.inf)
+    ahead = look_ahead(clutch, surface, np.maximum(gear.launch_surface, surface), CLUTCH_PANELS)
+    end, found, least = drive_on(clutch, ahead, CLUTCH_PANELS, (entry.distance, entry.time), marks_m)
+    if any(found):
+        passing = passing.put(rows, _note(passing, found, gear.number).take(rows))
+    entry = entry._replace(
+        speed=np.where(slips, end.speed, entry.speed),
+        distance=np.where(slips, end.distance, entry.distance),
+        time=np.where(slips, end.time, entry.time),
+    )
+    return entry, passing, np.where(slips, least, np.inf)
+
+
+def _pull_through(gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, float]) -> tuple[Entry, Passing]:
     """Accelerate to the shift speed, then coast through the pause. Cars already faster skip the gear.
 
     A car that passes the last mark before it shifts has run in this gear to the end: that is for `_end_in` to count.
     """
-    inputs = gear.inputs
+    inputs, pause_s = gear.inputs, gear.inputs.shift_time_s
     skip = entry.surface >= gear.shift_surface
     top = np.where(skip, entry.surface, gear.shift_surface)
-    ahead = look_ahead(gear, entry.surface, top)
-    points = deep_points(ahead, np.where(ahead.settles, 1.0, ahead.reach), (PULL_PANELS, PULL_PANELS))
-    nodes = integrate(gear, points, entry.distance, entry.time)
-    capped = (nodes.speed[-1] >= inputs.cap_ms) | (top >= inputs.surface_cap_ms)
-    pulls = ~ahead.settles & (nodes.acceleration > 0).all(axis=0) & (nodes.distance[-1] < marks_m[-1])
+    ahead = look_ahead(gear, entry.surface, top, PULL_PANELS)
+    end, found, least = drive_on(gear, ahead, PULL_PANELS, (entry.distance, entry.time), marks_m)
+    capped = (end.speed >= inputs.cap_ms) | (top >= inputs.surface_cap_ms)
+    pulls = ~ahead.settles & (least > 0) & (end.distance < marks_m[-1])
     able = entry.able & (skip | pulls) & ~capped
-    passing = _pass_marks(passing, nodes, marks_m, number, able & ~skip)
-    after, rolled = gear.coast(nodes.speed[-1], inputs.shift_time_s)
-    pause = _pause_nodes(nodes, after, rolled, inputs.shift_time_s)
-    passing = _pass_marks(passing, pause, marks_m, number, able & ~skip)
+    after, rolled = gear.coast(end.speed, pause_s)
+    look_for(found, pause(end, after, rolled, pause_s), marks_m)
+    if any(found):
+        rows = np.flatnonzero(able & ~skip)
+        passing = passing.put(rows, _note(passing, found, gear.number).take(rows))
     speed = np.where(skip, entry.speed, after)
-    distance = np.where(skip, entry.distance, nodes.distance[-1] + rolled)
-    time = np.where(skip, entry.time, nodes.time[-1] + inputs.shift_time_s)
+    distance = np.where(skip, entry.distance, end.distance + rolled)
+    time = np.where(skip, entry.time, end.time + pause_s)
     lack = np.where(entry.able & ~skip & ahead.settles, ahead.least, entry.lack)
-    return Entry(speed, speed, distance, time, able, lack), passing
+    return Entry(speed, speed, entry.pull, distance, time, able, lack), passing
 
 
-def _pause_nodes(nodes: Nodes, after: FloatArray, rolled: FloatArray, pause_s: float) -> Nodes:
-    """A shift pause as one panel: the car slows evenly."""
-    before = nodes.speed[-1]
-    speed = before + LOBATTO[:, None] * (after - before)
-    distance = nodes.distance[-1] + LOBATTO[:, None] * rolled
-    time = nodes.time[-1] + LOBATTO[:, None] * np.full_like(before, pause_s)
-    slowing = np.repeat((after - before)[None] / max(pause_s, 1e-9), 4, axis=0)
-    return Nodes(
-        speed, distance, time, slowing, speed, np.zeros_like(speed),
-        [(after - before)[None]] * 4, [(each * pause_s)[None] for each in speed],
-        [np.full_like(before, pause_s)[None]] * 4,
-    )  # fmt: skip
+def _drive_further(
+    gear: Gear, ahead: Ahead, end: Point, stop: FloatArray, passing: Passing, marks_m: tuple[float, float]
+) -> Passing:
+    """Drive those cars on that end short of the last mark since its place was misjudged. Writes into ``end``."""
+    rows = np.flatnonzero(ahead.cut & (end.distance <= marks_m[-1]))
+    if len(rows) == 0:
+        return passing
+    some, begin = gear.take(rows), end.take(rows)
+    further = look_ahead(some, begin.surface, stop[rows], LAST_PANELS, np.full(len(rows), np.inf))
+    after, found, _ = drive_on(some, further, LAST_PANELS, (begin.distance, begin.time), marks_m)
+    for whole, part in zip(end, after, strict=True):
+        whole[rows] = part
+    return passing.put(rows, _note(passing.take(rows), found, gear.number))
 
 
-def _end_in(
-    gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, float], measure: Measure, number: int
-) -> Run:
+def _note(passing: Passing, found: list[list[OnBoard]], number: int, limit: IntArray | None = None) -> Passing:
+    """Passing with the marks that were passed on panels; ``limit`` (n,) says what holds the cars there (distance)."""
+    if not any(found):
+        return passing
+    new = passing.copy()
+    for m, on_it in enumerate(found):
+        if on_it:
+            cars, *values = at_board(on_it)
+            rows = np.flatnonzero(np.isnan(new.time[m, cars]))
+            for name, each in zip(PASSING, values, strict=False):
+                getattr(new, name)[m, cars[rows]] = each[rows]
+            new.gear[m, cars[rows]] = number
+            new.limit[m, cars[rows]] = LIMITS.index("distance") if limit is None else limit[cars[rows]]
+    return new
+
+
+def _end_in(gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, float], measure: Measure) -> Run:
     """Stay in this gear to the end: to the speed where acceleration ends, the limiter or a cap, then hold it."""
     inputs = gear.inputs
     has_cap = np.isfinite(inputs.cap_ms)
@@ -334,87 +339,35 @@ def _end_in(
         at_cap = np.where(has_cap, gear.surface_at(np.where(has_cap, inputs.cap_ms, 50.0)), np.inf)
     limiter = np.minimum(gear.limit_surface, inputs.surface_cap_ms)
     stop = np.maximum(np.minimum(limiter, at_cap), entry.surface)
-    ahead = look_ahead(gear, entry.surface, stop, to_end=True)
+    ahead = look_ahead(gear, entry.surface, stop, LAST_PANELS, marks_m[-1] - entry.distance)
     settles = ahead.settles
-    points = deep_points(ahead, np.where(settles, LOG_REACH, ahead.reach), LAST_PANELS)
-    nodes = integrate(gear, points, entry.distance, entry.time)
+    end, found, _ = drive_on(gear, ahead, LAST_PANELS, (entry.distance, entry.time), marks_m)
+    passing = _note(passing, found, gear.number)
+    passing = _drive_further(gear, ahead, end, stop, passing, marks_m)
     limited_speed, limited_use = gear.hold(stop)
     at_limiter = ~settles & (limiter < at_cap)
     by_cap = ~settles & (~at_limiter | (limited_speed > inputs.cap_ms))
     # what is left to gain beyond the last point is gained, but not timed: exp(-LOG_REACH) of it
-    final = gear.push(np.where(settles, ahead.pole, stop)[None]).speed[0]
-    held = np.where(settles, final, np.where(by_cap, inputs.cap_ms, limited_speed))
-    held_use = np.where(settles, nodes.use[-1], limited_use)
+    held = np.where(settles, ahead.settled, np.where(by_cap, inputs.cap_ms, limited_speed))
+    held_use = np.where(settles, end.use, limited_use)
     holding = np.where(settles, 0, np.where(by_cap | (inputs.surface_cap_ms < gear.limit_surface), 4, 1))
-    passing = _pass_marks(passing, nodes, marks_m, number)
-    if at_limiter.any():
-        # cars that no limiter holds keep their last point, to the last bit: results do not depend on the batch
-        wheels = np.where(at_limiter, stop, nodes.surface[-1])
-        nodes = _on_limiter(gear, nodes, wheels, np.where(at_limiter, limited_speed, nodes.speed[-1]))
-        passing = _pass_marks(passing, nodes, marks_m, number, limit=holding)
-    passing = _pass_held(passing, nodes, marks_m, number, (held, held_use, holding))
+    end = end._replace(surface=np.where(settles, end.surface, stop))
+    rows = np.flatnonzero(at_limiter & (end.distance <= marks_m[-1]))
+    if len(rows):
+        block = on_limiter(gear.take(rows), end.take(rows), limited_speed[rows], LIMITER_PANELS, LOG_REACH)
+        found = [[] for _ in marks_m]
+        look_for(found, block, marks_m)
+        passing = passing.put(rows, _note(passing.take(rows), found, gear.number, holding[rows]))
+        end.distance[rows], end.time[rows] = block.distance[-1], block.time[-1]
+    passing = _pass_held(passing, end, marks_m, gear.number, (held, held_use, holding))
     _name_limits(passing, held, settles, inputs.grip_use_limit)
     score = score_of(passing, marks_m, measure)
     return Run(np.where(np.isfinite(score), score, 0.0), passing, held, np.zeros(len(inputs)))
 
 
-def _on_limiter(gear: Gear, before: Nodes, surface: FloatArray, final: FloatArray) -> Nodes:
-    """The stretch in which the limiter already keeps the wheels at ``surface`` and slip dies away.
-
-    The car still gains on the wheels, from the last point of the stretch before towards the ground speed ``final``
-    (n,), or to its cap. Ground speed is the variable, and depth is measured as in `Ahead`.
-    """
-    start, cap = before.speed[-1], gear.inputs.cap_ms
-    gain = np.maximum(final - start, 0.0)
-    below = np.maximum(final - np.minimum(cap, final), gain * np.exp(-LOG_REACH))
-    reach = np.log(np.where(below > 0, np.maximum(gain, below) / np.where(below > 0, below, 1.0), 1.0))
-    depth = panel_points(np.zeros_like(reach), reach, LIMITER_PANELS)
-    left = gain * np.exp(-depth)
-    speed = final - left
-    speed[0] = start
-    acceleration, use = gear.on_limiter(speed, surface)
-    inverse = 1.0 / np.maximum(acceleration, 1e-9)
-    width = (reach / LIMITER_PANELS)[None]
-    corners = [slice(i, len(speed) - 3 + i, 3) for i in range(4)]
-    rate = [width * left[corner] for corner in corners]
-    per_time = [each * inverse[corner] for each, corner in zip(rate, corners, strict=True)]
-    per_distance = [each * speed[corner] for each, corner in zip(per_time, corners, strict=True)]
-    return Nodes(
-        speed, accumulate(per_distance, before.distance[-1]), accumulate(per_time, before.time[-1]), acceleration,
-        np.broadcast_to(surface, speed.shape), use, rate, per_distance, per_time,
-    )  # fmt: skip
-
-
-def _pass_marks(
-    passing: Passing,
-    nodes: Nodes,
-    marks_m: tuple[float, float],
-    number: int,
-    where: BoolArray | None = None,
-    limit: IntArray | None = None,
-) -> Passing:
-    """Note the passing of every mark that lies on this stretch, by the panel's own integrals.
-
-    ``where`` says for which cars (all); ``limit`` what holds them there (distance).
-    """
-    new = Passing(*(getattr(passing, name).copy() for name in ("time", "speed", "surface", "use", "gear", "limit")))
-    for m, mark in enumerate(marks_m):
-        on = (nodes.distance[0] <= mark) & (mark < nodes.distance[-1]) & np.isnan(passing.time[m])
-        if where is not None:
-            on &= where
-        rows = np.flatnonzero(on)
-        if len(rows):
-            time, speed, surface, use = at_distance(nodes, mark, rows)
-            new.time[m, rows], new.speed[m, rows] = time, speed
-            new.surface[m, rows], new.use[m, rows] = surface, use
-            new.gear[m, rows] = number
-            new.limit[m, rows] = LIMITS.index("distance") if limit is None else limit[rows]
-    return new
-
-
 def _pass_held(
     passing: Passing,
-    nodes: Nodes,
+    end: Point,
     marks_m: tuple[float, float],
     number: int,
     held: tuple[FloatArray, FloatArray, IntArray],
@@ -422,10 +375,10 @@ def _pass_held(
     """Note the marks that lie beyond the last stretch, where the speed is held. Writes into ``passing``."""
     speed, use, limit = held
     for m, mark in enumerate(marks_m):
-        rows = np.flatnonzero(np.isnan(passing.time[m]) & (nodes.distance[-1] <= mark))
-        passing.time[m, rows] = nodes.time[-1, rows] + (mark - nodes.distance[-1, rows]) / speed[rows]
+        rows = np.flatnonzero(np.isnan(passing.time[m]) & (end.distance <= mark))
+        passing.time[m, rows] = end.time[rows] + (mark - end.distance[rows]) / speed[rows]
         passing.speed[m, rows] = speed[rows]
-        passing.surface[m, rows] = nodes.surface[-1, rows]
+        passing.surface[m, rows] = end.surface[rows]
         passing.use[m, rows] = use[rows]
         passing.gear[m, rows] = number
         passing.limit[m, rows] = limit[rows]

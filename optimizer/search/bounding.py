@@ -13,6 +13,7 @@ import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.physics.grip import slip_of_grip_use
+from optimizer.run.affine import Span
 from optimizer.run.conditions import Conditions
 from optimizer.run.driving import Gear
 from optimizer.run.inputs import side_by_side
@@ -42,14 +43,6 @@ CHUNK = 4096
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
-    """Coordinates that the completions of B drive sets reach: (B, L) each."""
-
-    least: FloatArray
-    most: FloatArray
-
-
-@dataclass(frozen=True, slots=True)
 class Batch:
     """B drive sets opened together: their frame, options' coordinates, span.
 
@@ -66,7 +59,7 @@ class Batch:
         """Some of the drive sets, or drive sets repeated."""
         return Batch(
             self.sets.take(rows), self.frame.take(rows), tuple(each[rows] for each in self.additions),
-            Span(self.span.least[rows], self.span.most[rows]), None if self.gears is None else self.gears[:, rows],
+            self.span.take(rows), None if self.gears is None else self.gears[:, rows],
         )  # fmt: skip
 
 

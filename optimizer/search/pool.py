@@ -25,6 +25,8 @@ class Evidence:
     simulations : runs simulated in all.
     kth_ms : speed of the last build listed; nothing left out is faster by more than ``slack_ms``.
     highest_left_ms : highest bound among drive sets that were not opened.
+    closed : whether everything not listed is ruled out by argument; None where that was not asked, False where too much
+        was left to say.
     """
 
     combinations: int = 0
@@ -36,6 +38,7 @@ class Evidence:
     kth_ms: float = 0.0
     highest_left_ms: float = 0.0
     slack_ms: float = CUT_SLACK_MS
+    closed: bool | None = None
 
 
 class Pool:

@@ -25,6 +25,7 @@ from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of
 from optimizer.search.narrowing import Goal
 from optimizer.search.opening import Opener
 from optimizer.search.pool import Evidence, Pool
+from optimizer.search.tightening import Tightener
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share of it that is done."""
@@ -48,6 +49,10 @@ ESTIMATED, PROBES_SEEN, PROBED = 3000, 400, 60
 and how many of those whose tires will do are opened."""
 ESTIMATES = 5
 """Times that the highest estimate is taken again with what that speed asks for."""
+MOST_BOXES = 20_000
+"""Boxes of completions that a thorough search goes into before it gives up."""
+DIP_MS = 0.5
+"""A board may fall into the pause of a shift: speed there is less than this below what the build scores."""
 PROBE_DEPTHS_MS = (0.2, 0.5, 1.0, 2.0, 4.0, 8.0)
 """How far below the highest estimate the probes look, one after the other."""
 
@@ -115,13 +120,15 @@ class Ranker:
         self.opener = Opener(judge, legality, self.bounding, self.bounds, self.hours_limit)
         self.evidence = Evidence(combinations=math.prod(judge.options.sizes))
 
-    def top(self, k: int) -> Ranking:
+    def top(self, k: int, *, thorough: bool = False) -> Ranking:
         """Best K builds in the total order, with the evidence.
 
         Parameters
         ----------
         k : int
             How many builds are wanted.
+        thorough : bool
+            Whether everything that is not listed is to be ruled out by argument: nothing sampled, nothing simulated.
         """
         self.progress("listing tire, gear and engine combinations", 0.0)
         sets = drive_sets_of(self.legality, self.judge.model.drive_slots, self.book, self.budget_cents)
@@ -132,6 +139,8 @@ class Ranker:
         self.progress("best cases of all combinations", 0.05)
         self._bound_all(sets)
         self._lower_target()
+        if thorough:
+            self.evidence.closed = self._close()
         self.evidence.opened = len(self.touched)
         if np.isfinite(pool.level) and np.isclose(self.judge.caps_ms(), pool.level, rtol=0, atol=SPEED_STEP_MS).any():
             self.progress("cheapest of the equally fast", 0.7)
@@ -287,6 +296,32 @@ class Ranker:
             for row in opened.cut_off:
                 most[row] *= 4
             waiting = sorted([*opened.cut_off, *opened.later, *waiting[len(rows) :]], key=lambda row: float(least[row]))
+
+    def _close(self) -> bool:
+        """Rule out by argument everything that is not known to the pool; whether that came to an end.
+
+        What cannot be ruled out is tried. Where that raises the level, the rest is ruled out again for the new one.
+        At a cap only what is faster counts: among the equally fast, price decides.
+        """
+        narrower = self.opener.narrower
+        tightener = Tightener(self.judge, self.bounding, self.bounds, narrower)
+        while np.isfinite(self.pool.level):
+            before = self.pool.level
+            at_cap = np.isclose(self.judge.caps_ms(), before, rtol=0, atol=SPEED_STEP_MS).any()
+            goal = Goal(before + SPEED_STEP_MS * bool(at_cap), self.budget)
+            asked = Goal(before - DIP_MS, self.budget)
+            self.progress("ruling out the rest", 0.7)
+            every = self.sets.marked(np.arange(len(self.sets)))
+            sets = narrower.by_equipment(narrower.tighten(every, asked), asked)
+            pieces = tightener.left(tightener.screen(sets, goal), goal, MOST_BOXES)
+            if pieces is None:
+                return False
+            found = [piece.builds(box) for piece in pieces for box in range(len(piece.batch.sets))]
+            if found:
+                self._try(np.concatenate(found))
+            if self.pool.level == before:
+                return True
+        return True
 
     # --- builds -------------------------------------------------------------------------------------------------
 

@@ -15,12 +15,14 @@ from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
 from optimizer.choice.options import options_of
+from optimizer.run import ahead, driving, panels, simulator
 from optimizer.run.inputs import RunInputs, TorqueTable
 from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
 from optimizer.run.simulator import LIMITS, Passing, Run, simulate, simulate_each_gear
 from optimizer.scenario.event import Scoring, Weather
 from tests.choice.records import make_engine, make_final_drive, make_gearset, make_scenario, make_tire
+from tests.run.independent_run import OneCar
 from tests.run.random_cars import random_car_and_day
 
 RADIUS_M = 0.3
@@ -381,6 +383,52 @@ def test_results_do_not_depend_on_the_batch() -> None:
         assert_same(judge.run_of(inputs.take(slice(row, row + 7))), whole, slice(row, row + 7))
     mixed = np.random.default_rng(1).permutation(1000)
     assert_same(judge.run_of(inputs.take(mixed)), whole, mixed)
+
+
+def test_results_do_not_depend_on_how_a_batch_is_cut_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Chunks of cars, and blocks of points within them, are for the processor's cache alone."""
+    judge, inputs = many_builds()
+    whole = judge.run_of(inputs)
+    monkeypatch.setattr(simulator, "CHUNK", 301)
+    for module in (driving, panels):
+        monkeypatch.setattr(module, "BLOCK", 999)
+    assert_same(judge.run_of(inputs), whole)
+
+
+# --- points -------------------------------------------------------------------------------------------------
+
+
+def test_a_way_to_the_last_board_that_was_misjudged_is_driven_to_the_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Points laid out for a third of the way only: cars drive on from there, and score the same."""
+    judge, inputs = many_builds()
+    whole = judge.run_of(inputs)
+    monkeypatch.setattr(ahead, "ROOM", 0.33)
+    short = judge.run_of(inputs)
+    assert (short.score_ms != whole.score_ms).mean() > 0.3, "most cars are driven in two stretches now"
+    assert short.score_ms == pytest.approx(whole.score_ms, abs=QUADRATURE_MS)
+    assert np.array_equal(short.passing.limit, whole.passing.limit)
+    assert np.array_equal(short.passing.gear, whole.passing.gear)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_full_throttle_is_what_the_judge_solves_for(seed: int) -> None:
+    """Wheel speed and acceleration at the ground speed found, by root-finding for slip, in all gears."""
+    inputs, _, _ = random_car_and_day(np.random.default_rng(seed), ("front", "rear", "all")[seed % 3])
+    car = OneCar(inputs)
+    for number in range(len(car.ratios)):
+        gear = driving.Gear(inputs, number)
+        surface = np.linspace(0.3, 1.0, 9)[:, None] * gear.limit_surface
+        rough = gear.push(surface)
+        push = gear.push(surface, rough.share * 1.002)
+        for row, speed in enumerate(push.speed[:, 0]):
+            acceleration, slip, lifts = car.full_throttle(float(speed), number, clutch=False)
+            assert lifts == (push.spare[row, 0] < 0)
+            assert rough.speed[row, 0] == pytest.approx(speed, abs=2e-4)
+            assert push.acceleration[row, 0] == pytest.approx(acceleration, abs=1e-6)
+            assert surface[row, 0] == pytest.approx(speed * (1.0 + slip), abs=1e-6)
+            back, pull = gear.taken_up(push.speed[row])
+            assert back[0] == pytest.approx(surface[row, 0], abs=1e-6)
+            assert pull[0] == pytest.approx(acceleration, abs=1e-6)
 
 
 # --- two runs -----------------------------------------------------------------------------------------------

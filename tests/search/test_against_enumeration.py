@@ -82,3 +82,47 @@ def test_nothing_over_the_budget_is_ranked():
     found = ranked(scenario, 20)
 
     assert (found.cents <= scenario.event.budget_cents).all()
+
+
+class Blind(Ranker):
+    """A search that looks for nothing: it begins with the builds it is given, and only rules out."""
+
+    start: np.ndarray
+
+    def _lower_target(self) -> None:
+        self._try(self.start)
+
+
+def middling(builds: np.ndarray, k: int) -> np.ndarray:
+    """K legal builds from the middle of the field, the fastest left out."""
+    place = len(builds) // 2
+    return builds[place : place + k]
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2, 3, 4, 5, 7, 9, 10, 13, 18])
+def test_a_thorough_search_finds_what_a_blind_one_has_missed(seed):
+    """From ten middling builds: what cannot be ruled out is tried, until nothing faster is left."""
+    scenario = random_catalog(seed)
+    builds, speeds, _, _ = enumerate_all(scenario)
+    _, legality, book, judge = machinery(scenario)
+    blind = Blind(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
+    k = min(10, len(builds) // 3)
+    blind.start = middling(builds, k)
+    found = blind.top(k, thorough=True)
+
+    assert found.evidence.closed
+    np.testing.assert_allclose(found.speed_ms[:k], speeds[:k], atol=SPEED_STEP_MS)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("seed", "sizes"), BIG)
+def test_a_thorough_search_of_large_catalogs_agrees(seed, sizes):
+    """The same list as without, and it says that the rest is ruled out."""
+    scenario = random_catalog(seed, sizes=sizes)
+    _, legality, book, judge = machinery(scenario)
+    ranker = Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
+    found, quick = ranker.top(10, thorough=True), ranked(scenario, 10)
+
+    assert found.evidence.closed
+    assert quick.evidence.closed is None
+    np.testing.assert_array_equal(found.builds[:10], quick.builds[:10])

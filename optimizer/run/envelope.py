@@ -1,0 +1,325 @@
+"""The most that any completion of a drive set can do at every ground speed: forces, inertia, shifts, on fixed speeds.
+
+Everything here is a bound that holds by argument (docs/method.md, section 3): no completion of the span accelerates
+harder, at any ground speed, than ``n(u; z) / M(z)`` with ``n`` the least of two affine functions of its coordinates z.
+Nothing is sampled and nothing is simulated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from optimizer.physics.air import crosswind_square
+from optimizer.physics.grip import slip_of_grip_use
+from optimizer.physics.tires import GROWTH_SPEED_MS
+from optimizer.run.affine import Affine, Force, Span, cars_of
+from optimizer.run.conditions import Conditions
+from optimizer.run.driving import BoolArray, Gear
+from optimizer.run.extremes import TorqueExtremes
+from optimizer.run.inputs import FloatArray, IntArray
+from optimizer.run.linear import Frame, LinearSpace
+
+WINDOW_PASSES = 2
+"""Times that the window of slip is closed in on: slip bounds thrust, and thrust bounds slip."""
+
+
+class Shift(NamedTuple):
+    """A shift that every car makes which gets faster than a gear allows; arrays (E,).
+
+    Past ground speed ``beyond_ms`` the gear is surely left. The pause has then cost ``rolled_m`` without gain, and
+    speed to be gained again: at least ``gained_m2s2`` of u du, at ``speed_ms``, against ``force_n``, ``share`` of M.
+    Zero where there is no such shift.
+    """
+
+    beyond_ms: FloatArray
+    rolled_m: FloatArray
+    gained_m2s2: FloatArray
+    speed_ms: FloatArray
+    force_n: FloatArray
+    share: FloatArray
+
+    def take(self, rows: IntArray) -> Shift:
+        """The same for some drive sets."""
+        return Shift(*(each[rows] for each in self))
+
+
+@dataclass(frozen=True, slots=True)
+class _InGear:
+    """One gear over K cells: highest thrust (-inf where it does not go), and where its limiter may act."""
+
+    force: FloatArray
+    on_limiter: BoolArray
+
+
+class Envelope:
+    """E drive sets under one set of conditions, on K cells between ground speeds.
+
+    Attributes
+    ----------
+    edges : array (K + 1,)
+        Ground speeds [m/s], rising, from the speed at the start.
+    mass : Affine
+        M: translating mass and turning mass in the gear ``top``.
+    force : array (E, K)
+        Highest thrust of the engine in a cell; -inf where no car gets, inf where the cell is not counted.
+    share : array (E, K)
+        Least inertia in a cell over M, in the gear that pulls there.
+    grip_share : array (E,)
+        Least translating mass over M, for cars that grip limits.
+    resistance, grip : Force
+        Drag and rolling resistance, never above the real one; the most thrust that grip allows, infinite in cells that
+        are not ``gripping``.
+    shifts : tuple of Shift
+    top : int array (E,)
+        The gear whose turning mass is in M.
+    """
+
+    def __init__(
+        self,
+        space: LinearSpace,
+        frame: Frame,
+        span: Span,
+        conditions: Conditions,
+        edges: FloatArray,
+        aim: int,
+        top: IntArray | None = None,
+    ) -> None:
+        self.edges, self.span = edges, span
+        self.cars, self.base = cars_of(space, frame, span, conditions)
+        self.resistance, self.grip = self._forces()
+        inputs = self.base
+        self.inertia = [self._turning(inputs.overall[gear]) for gear in range(len(inputs.overall))]
+        low, high = self.resistance.ends(edges, span)
+        self.least_resistance = np.minimum(low[:, :-1], low[:, 1:])
+        self.most_resistance = np.maximum(high[:, :-1], high[:, 1:])
+        base_low, base_high = self._base_grip().ends(edges, span)
+        least_base = np.minimum(base_low[:, :-1], base_low[:, 1:])
+        self.gripping = least_base > 1.0
+        bases = np.maximum(least_base, 1.0), np.maximum(np.maximum(base_high[:, :-1], base_high[:, 1:]), 1.0)
+        extremes = TorqueExtremes(inputs.torque_table)
+        gears = [self._in_gear(gear, bases, extremes) for gear in range(len(inputs.overall))]
+        pulls = np.stack([each.force for each in gears])
+        best = pulls.argmax(axis=0)
+        self.top = best[:, aim] if top is None else top
+        self.mass = self.cars["translating_kg"].plus(self._of_gear(self.top))
+        self._combine(gears, best)
+        self.shifts = self._shifts(len(gears))
+
+    # --- forces and inertia as affine functions -----------------------------------------------------------------
+
+    def _pressure(self) -> tuple[FloatArray, FloatArray]:
+        """Dynamic pressure, and pressure times drag's own factor, as polynomials of ground speed (3,)."""
+        inputs = self.base
+        half, wind = 0.5 * float(inputs.air_density), float(inputs.headwind_ms)
+        side = float(inputs.crosswind_ms) ** 2
+        along = half * np.array([wind * wind, 2.0 * wind, 1.0])
+        across = np.array([1.0, 0.0, 0.0]) * half
+        return along + side * across, along + crosswind_square(inputs.crosswind_ms, inputs.drag_rise_at_yaw) * across
+
+    def _rolling(self, force: Force, factor: FloatArray | float = 1.0) -> None:
+        """Add rolling resistance, unclipped, times a factor."""
+        pressure, _ = self._pressure()
+        force.add(0, self.cars["rolling_n"], factor)
+        force.add(2, self.cars["rolling_nv2"], factor)
+        for power, part in enumerate(pressure):
+            force.add(power, self.cars["lift_rolling_m2"], -part * np.asarray(factor))
+            force.add(power + 2, self.cars["lift_rolling_v2"], -part * np.asarray(factor))
+
+    def _base_grip(self) -> Force:
+        """Grip of the driven axles without thrust, as `Gear.grip` has it."""
+        inputs = self.base
+        pressure, _ = self._pressure()
+        force = Force(len(inputs))
+        force.add(0, self.cars["front_grip_n"], inputs.front_mu)
+        force.add(0, self.cars["rear_grip_n"], inputs.rear_mu)
+        for power, part in enumerate(pressure):
+            force.add(power, self.cars["front_lift_m2"], -part * inputs.front_mu)
+            force.add(power, self.cars["rear_lift_m2"], -part * inputs.rear_mu)
+        self._rolling(force, -self._moved())
+        return force
+
+    def _moved(self) -> FloatArray:
+        """Grip gained per newton of thrust by load transfer: (E,)."""
+        inputs = self.base
+        return (inputs.rear_mu - inputs.front_mu) * inputs.transfer
+
+    def _forces(self) -> tuple[Force, Force]:
+        """Resistance, and the most thrust that the driver lets the tires take."""
+        inputs = self.base
+        resistance = Force(len(inputs))
+        _, drag = self._pressure()
+        for power, part in enumerate(drag):
+            resistance.add(power, self.cars["drag_area_m2"], part)
+        self._rolling(resistance)
+        grip = self._base_grip()
+        factor = inputs.grip_use_limit / (1.0 - inputs.grip_use_limit * self._moved())
+        grip.const *= factor
+        grip.slope *= factor[:, None]
+        return resistance, grip
+
+    def _turning(self, ratio: FloatArray | None) -> Affine:
+        """Turning mass (E,) with the engine at an overall ratio (E,), or with the clutch open."""
+        inputs, radius = self.base, self.base.radius_m
+        side = self.cars["wheel_side_kg"].plus(self.cars["shaft_kgm2"], (inputs.final_ratio / radius) ** 2)
+        return side if ratio is None else side.plus(self.cars["engine_kgm2"], (ratio / radius) ** 2)
+
+    def _of_gear(self, gear: IntArray) -> Affine:
+        """Turning mass in a gear (E,) of each drive set."""
+        rows = np.arange(len(gear))
+        return Affine(
+            np.stack([each.const for each in self.inertia])[gear, rows],
+            np.stack([each.slope for each in self.inertia])[gear, rows],
+        )
+
+    # --- one gear -----------------------------------------------------------------------------------------------
+
+    def _in_gear(self, number: int, bases: tuple[FloatArray, FloatArray], extremes: TorqueExtremes) -> _InGear:
+        """Highest thrust in every cell at any slip a car of the span can have there at full throttle.
+
+        A car that gains speed has thrust at the ground between resistance and what the engine gives, nearer to the
+        latter by its share of mass; that over grip bounds slip, and slip bounds where the engine is on its curve.
+        """
+        inputs, moved = self.base, self._moved()[:, None]
+        slide, limit = inputs.slip_at_slide[:, None], inputs.grip_use_limit
+        gear = Gear(inputs, number)
+        at_limit = np.minimum(gear.limit_surface, inputs.surface_cap_ms)[:, None]
+        # cells beyond the limiter of every drive set are left out
+        cells = int(np.searchsorted(self.edges[:-1], at_limit.max(), side="right"))
+        left, right = self.edges[:cells], self.edges[1 : cells + 1]
+        least_base, most_base = (each[:, :cells] for each in bases)
+
+        def slip(thrust: FloatArray, base: FloatArray) -> FloatArray:
+            use = np.clip(thrust / (base + moved * thrust), 0.0, limit)
+            return slip_of_grip_use(use, slide)
+
+        least_thrust = np.maximum(self.least_resistance[:, :cells], 0.0)
+        low, high = np.zeros_like(least_thrust), np.broadcast_to(slip_of_grip_use(limit, slide), least_thrust.shape)
+        goes = gear.exists[:, None] & (left * (1.0 + slip(least_thrust, most_base)) <= at_limit)
+        lightest = self.cars["translating_kg"].least(self.span)
+        turning = self.inertia[number].most(self.span)[:, None] * (1.0 + slip_of_grip_use(limit, slide))
+        own = lightest[:, None] / (lightest[:, None] + turning)
+        for number_of_pass in range(WINDOW_PASSES + 1):
+            window = np.minimum(left * (1.0 + low), at_limit), np.minimum(right * (1.0 + high), at_limit)
+            most = self._thrust(number, window, extremes, highest=True)
+            if number_of_pass == WINDOW_PASSES:
+                break
+            least = self._thrust(number, window, extremes, highest=False)
+            reached = right * (1.0 + high) >= at_limit
+            sure = own * least + (1.0 - own) * np.minimum(least_thrust, least)
+            thrust = np.where(reached, least_thrust, np.maximum(sure, least_thrust))
+            low = np.maximum(low, slip(thrust, most_base))
+            high = np.maximum(np.minimum(high, slip(np.maximum(most, 0.0), least_base)), low)
+        beyond = ((0, 0), (0, len(self.edges) - 1 - cells))
+        return _InGear(
+            np.pad(np.where(goes, most, -np.inf), beyond, constant_values=-np.inf),
+            np.pad(right * (1.0 + high) >= at_limit, beyond),
+        )
+
+    def _thrust(
+        self, number: int, window: tuple[FloatArray, FloatArray], extremes: TorqueExtremes, *, highest: bool
+    ) -> FloatArray:
+        """Highest or lowest thrust (E, K) at full throttle over windows of wheel speed; a slipping clutch in first."""
+        inputs, gear = self.base, Gear(self.base, number)
+        low, high = (each * gear.rpm_per_surface[:, None] / self._growth(each) for each in window)
+        if number == 0:
+            low, high = (np.maximum(each, inputs.launch_rpm[:, None]) for each in (low, high))
+        pull = gear.force_per_torque[:, None]
+        if highest:
+            return pull * extremes.highest(inputs.engine, low, high) / self._growth(window[0])
+        return pull * extremes.lowest(inputs.engine, low, high) / self._growth(window[1])
+
+    def _growth(self, surface: FloatArray) -> FloatArray:
+        """Rolling radius at wheel speeds (E, K) over that at walking pace."""
+        return 1.0 + (self.base.growth / GROWTH_SPEED_MS**2)[:, None] * surface * surface
+
+    # --- all gears together -------------------------------------------------------------------------------------
+
+    def _share(self, turning: Affine | None) -> tuple[FloatArray, FloatArray]:
+        """Least and greatest inertia over M of cars with some turning mass, or with none: (E,) each."""
+        top = self._of_gear(self.top)
+        extra = top.plus(top, -2.0) if turning is None else turning.plus(top, -1.0)
+        least, most = extra.least(self.span), extra.most(self.span)
+        light, heavy = self.mass.least(self.span), self.mass.most(self.span)
+        return (
+            1.0 + np.where(least >= 0, least / heavy, least / light),
+            1.0 + np.where(most >= 0, most / light, most / heavy),
+        )
+
+    def _combine(self, gears: list[_InGear], best: IntArray) -> None:
+        """One thrust and inertia for each cell that no gear beats, whatever the resistance.
+
+        The gear with most thrust stands for all; where it carries more inertia than another, its thrust is raised by
+        what makes up for that.
+        """
+        inputs, rows = self.base, np.arange(len(self.base))[:, None]
+        self.grip_share, _ = self._share(None)
+        shares = [self._share(each) for each in self.inertia]
+        least, most = (np.stack([each[end] for each in shares]) for end in (0, 1))
+        own = least[best, rows]
+        force = np.full(best.shape, -np.inf)
+        for number, gear in enumerate(gears):
+            lightest = np.where(gear.on_limiter, np.minimum(least[number], self.grip_share)[:, None],
+                                least[number][:, None])  # fmt: skip
+            heavier = np.where(best == number, 1.0, np.maximum(most[best, rows] / lightest, 1.0))
+            spare = np.maximum(gear.force - self.least_resistance, 0.0)
+            force = np.maximum(force, np.where(np.isfinite(gear.force), gear.force + (heavier - 1.0) * spare, -np.inf))
+        limited = np.take_along_axis(np.stack([each.on_limiter for each in gears]), best[None], 0)[0]
+        self.share = np.where(limited, np.minimum(own, self.grip_share[:, None]), own)
+        left = self.edges[:-1]
+        clutch = left < Gear(inputs, 0).launch_surface[:, None]
+        open_share, _ = self._share(self._turning(None))
+        self.share = np.where(clutch, np.minimum(self.share, open_share[:, None]), self.share)
+        force = np.where(left >= inputs.cap_ms[:, None], -np.inf, force)
+        # with the wind faster than the car its drag pushes: such cells are not counted
+        pushed = left < -float(inputs.headwind_ms)
+        self.force = np.where(pushed, np.inf, force)
+        self.gripping = self.gripping & ~pushed
+
+    # --- shifts -------------------------------------------------------------------------------------------------
+
+    def _shifts(self, gears: int) -> tuple[Shift, ...]:
+        """What every shift at least costs that a car cannot do without."""
+        found: list[Shift] = []
+        before = np.full(len(self.base), float(self.base.start_speed_ms))
+        for number in range(gears - 1):
+            shift, before = self._shift(number, before)
+            found.append(shift)
+        return tuple(found)
+
+    def _shift(self, number: int, before: FloatArray) -> tuple[Shift, FloatArray]:
+        """One shift upward, and the highest ground speed after which it happens; ``before`` is that of the last.
+
+        A shift whose speed may be passed when the gear is taken up is skipped without a pause, and does not count.
+        """
+        inputs, here = self.base, Gear(self.base, number)
+        rows, pause = np.arange(len(inputs)), inputs.shift_time_s
+        latest = here.shift_surface
+        earliest = latest / (1.0 + slip_of_grip_use(inputs.grip_use_limit, inputs.slip_at_slide))
+        span = self._cell(earliest), self._cell(latest)
+        coasting = self.cars["translating_kg"].plus(self.cars["wheel_side_kg"])
+        least_loss = pause * np.maximum(self.least_resistance[rows, np.maximum(span[0] - 1, 0)], 0.0)
+        least_loss = least_loss / coasting.most(self.span)
+        most_loss = pause * self.most_resistance[rows, span[1]] / coasting.least(self.span)
+        slowest = earliest - most_loss
+        counts = here.exists & (inputs.overall[number + 1] > 0) & (slowest > before)
+        reached = (np.arange(self.force.shape[1]) >= self._cell(slowest)[:, None]) & (
+            np.arange(self.force.shape[1]) <= span[1][:, None]
+        )
+        force = np.where(reached, self.force, -np.inf).max(axis=1)
+        counts &= np.isfinite(force)
+        return Shift(
+            beyond_ms=np.minimum(here.limit_surface, inputs.surface_cap_ms),
+            rolled_m=np.where(counts, pause * slowest, 0.0),
+            gained_m2s2=np.where(counts, least_loss * slowest, 0.0),
+            speed_ms=np.maximum(slowest, 0.0),
+            force_n=np.where(counts, force, 0.0),
+            share=np.where(reached, self.share, np.inf).min(axis=1, initial=np.inf),
+        ), np.maximum(before, latest)
+
+    def _cell(self, speed: FloatArray) -> IntArray:
+        """The cell (E,) in which a ground speed (E,) lies, the nearest where in none."""
+        place: IntArray = np.clip(np.searchsorted(self.edges, speed, side="right") - 1, 0, len(self.edges) - 2)
+        return place

@@ -1,0 +1,59 @@
+"""The highest and lowest torque an engine has between two engine speeds, for many windows at once."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from optimizer.run.inputs import FloatArray, IntArray, TorqueTable
+
+
+class TorqueExtremes:
+    """Extremes of a torque table over windows: between its points torque is linear, so only points and ends count.
+
+    Highest values over every run of 2, 4, 8 ... points are kept; two of them cover any window (the sparse table of
+    M. A. Bender, M. Farach-Colton, "The LCA problem revisited", 2000).
+    """
+
+    def __init__(self, table: TorqueTable) -> None:
+        self.table = table
+        self._highest = _runs_of(table.torque_nm)
+        self._lowest = _runs_of(-table.torque_nm)
+
+    def highest(self, engine: IntArray, low_rpm: FloatArray, high_rpm: FloatArray) -> FloatArray:
+        """Highest torque [N m] of engines (E,) between engine speeds (E, K)."""
+        return self._over(self._highest, self.table.torque_nm, engine, low_rpm, high_rpm)
+
+    def lowest(self, engine: IntArray, low_rpm: FloatArray, high_rpm: FloatArray) -> FloatArray:
+        """Lowest torque [N m] of engines (E,) between engine speeds (E, K)."""
+        return -self._over(self._lowest, -self.table.torque_nm, engine, low_rpm, high_rpm)
+
+    def _over(
+        self, runs: FloatArray, points: FloatArray, engine: IntArray, low_rpm: FloatArray, high_rpm: FloatArray
+    ) -> FloatArray:
+        last, rows = points.shape[1] - 1, engine[:, None]
+        low, high = low_rpm / self.table.step_rpm, high_rpm / self.table.step_rpm
+        ends = np.maximum(_linear(points, rows, low), _linear(points, rows, high))
+        first = np.clip(np.ceil(low), 0, last).astype(np.int64)
+        final = np.clip(np.floor(high), 0, last).astype(np.int64)
+        count = final - first + 1
+        size = np.frexp(np.maximum(count, 1))[1] - 1
+        inside = np.maximum(runs[size, rows, first], runs[size, rows, np.maximum(final - (1 << size) + 1, 0)])
+        return np.where(count > 0, np.maximum(ends, inside), ends)
+
+
+def _runs_of(points: FloatArray) -> FloatArray:
+    """Highest of every run of 1, 2, 4 ... points that begins at each point: (levels, E, K)."""
+    runs, width = [points], 1
+    while 2 * width <= points.shape[1]:
+        longer = runs[-1].copy()
+        longer[:, :-width] = np.maximum(longer[:, :-width], runs[-1][:, width:])
+        runs.append(longer)
+        width *= 2
+    return np.stack(runs)
+
+
+def _linear(points: FloatArray, rows: IntArray, place: FloatArray) -> FloatArray:
+    """Values between points, flat beyond them."""
+    below = np.clip(place.astype(np.int64), 0, points.shape[1] - 2)
+    low = points[rows, below]
+    return low + np.clip(place - below, 0.0, 1.0) * (points[rows, below + 1] - low)

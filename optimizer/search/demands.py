@@ -1,0 +1,206 @@
+"""What a wanted score asks of the runs: how far and how long a car may take, for each way it could come about.
+
+A speed at a board is a demand on a distance. A mean over the timed distance is one on a time, and holds for cars whose
+speed at the last board lies in a stated range: such ranges together cover all cars, one *way* each. Two runs that count
+together are one demand on their times, or a pair of demands for each range of what the first run gives.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.choice.options import FloatArray, IntArray
+from optimizer.run.envelope import Envelope
+from optimizer.scenario.event import Scoring
+from optimizer.search.necessary import Cells, Demand, Part, distance_weights, time_weights
+
+FINE_MS, MIDDLE_MS, COARSE = 0.03, 0.1, 0.04
+"""Widths of cells about the level, below it, and further down as a share of speed."""
+FINE_BELOW_MS, MIDDLE_BELOW_MS, FINE_ABOVE_MS, ABOVE_MS = 1.2, 6.0, 1.5, 25.0
+"""How far below the level the finer cells reach, and above it the finest and any at all."""
+SLOWEST_EDGE_MS = 2.0
+FIRST_GUESS = 0.35
+"""Where the speed at the first board is looked for below the best case, as a share of what is gained between boards."""
+
+
+def edges_about(level_ms: float, start_ms: float, coarser: int = 1) -> tuple[FloatArray, int]:
+    """Borders of cells of speed from the start to above a level, which is one of them; and its place.
+
+    ``coarser`` makes the cells so many times as wide: the bounds hold on any cells, and are sharper on fine ones.
+    """
+    width = FINE_MS * coarser
+    fine = np.arange(-round(FINE_BELOW_MS / width), round(FINE_ABOVE_MS / width) + 1) * width
+    above = fine[-1] + np.geomspace(MIDDLE_MS, ABOVE_MS, 40 // coarser)
+    low = max(level_ms - MIDDLE_BELOW_MS, SLOWEST_EDGE_MS)
+    count = int(np.log(low / SLOWEST_EDGE_MS) / COARSE / coarser) + 2
+    coarse = np.geomspace(SLOWEST_EDGE_MS, low, max(2, count))
+    step = MIDDLE_MS * coarser
+    middle = np.arange(low + step, level_ms + fine[0] - 0.5 * width, step)
+    every = np.concatenate([[0.0], coarse, middle, level_ms + fine, level_ms + above])
+    every = np.unique(np.concatenate([[start_ms], every[(every > start_ms) & (every >= 0)]]))
+    return every, int(np.argmin(np.abs(every - level_ms)))
+
+
+@dataclass(frozen=True, slots=True)
+class BestCase:
+    """The best of everything in E drive sets: the least distance to each edge (E, K + 1), inf where none gets."""
+
+    edges: FloatArray
+    distance_m: FloatArray
+
+    def speed_at(self, mark_m: float) -> FloatArray:
+        """Speed (E,) that no car has at a distance."""
+        place = np.minimum((self.distance_m <= mark_m).sum(axis=1), len(self.edges) - 1)
+        speed: FloatArray = self.edges[place]
+        return np.where(self.distance_m[:, -1] <= mark_m, np.inf, speed)
+
+    def time_s(self, marks_m: tuple[float, float]) -> FloatArray:
+        """Time (E,) between two boards that every car at least takes.
+
+        ``1 / u`` is the integral of ``dw / w^2`` over w above u, and a car is slower than w until it has come as far as
+        it takes to reach w: so time is the integral over w of that distance, cut to what lies between the boards.
+        """
+        inverse = 1.0 / np.maximum(self.edges, 1e-9)
+        behind = np.clip(self.distance_m - marks_m[0], 0.0, marks_m[1] - marks_m[0])
+        known = ((inverse[:-1] - inverse[1:]) * behind[:, :-1])[:, 1:].sum(axis=1)
+        return known + inverse[-1] * behind[:, -1]
+
+
+def best_case(envelope: Envelope) -> BestCase:
+    """The best of everything at once, in each cell by itself."""
+    edges = envelope.edges
+    push = (envelope.force - envelope.least_resistance) / envelope.share
+    with np.errstate(divide="ignore"):
+        steps = np.where(push > 0, 0.5 * (edges[1:] ** 2 - edges[:-1] ** 2) / np.where(push > 0, push, 1.0), np.inf)
+    distance = np.concatenate([np.zeros((len(push), 1)), np.cumsum(steps, axis=1)], axis=1)
+    distance *= envelope.mass.least(envelope.span)[:, None]
+    for shift in envelope.shifts:
+        distance += np.where(edges > shift.beyond_ms[:, None], shift.rolled_m[:, None], 0.0)
+    return BestCase(edges, distance)
+
+
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """Ways in which completions of drive sets could score: way i is one of drive set ``rows[i]``.
+
+    A completion that scores meets every demand of at least one way of its drive set.
+    """
+
+    rows: IntArray
+    demands: tuple[Demand, ...]
+
+
+class Scores:
+    """What a score under an event's rules asks of runs past two boards."""
+
+    def __init__(self, scoring: Scoring, marks_m: tuple[float, float]) -> None:
+        self.scoring, self.marks_m = scoring, marks_m
+        self.length = marks_m[1] - marks_m[0]
+        self.mark = marks_m[0] if scoring.measure == "trap" else marks_m[1]
+
+    def bounds(self, cases: Sequence[BestCase]) -> list[FloatArray]:
+        """Score (E,) that no completion has in each run."""
+        if self.scoring.measure == "mean":
+            with np.errstate(divide="ignore"):
+                return [self.length / case.time_s(self.marks_m) for case in cases]
+        return [case.speed_at(self.mark) for case in cases]
+
+    def joined(self, speeds: Sequence[FloatArray]) -> FloatArray:
+        """Speed that counts (E,) of speeds in each run."""
+        if self.scoring.mean_of == "times":
+            with np.errstate(divide="ignore"):
+                return len(speeds) / np.asarray(sum(1.0 / speed for speed in speeds))
+        return np.asarray(sum(speeds)) / len(speeds)
+
+    def other_run(self, level: float, speed: FloatArray) -> FloatArray:
+        """Speed the other of two runs needs for a level, by the rule, beside a speed in this; below 0: none."""
+        if self.scoring.mean_of == "times":
+            inverse = 2.0 / level - 1.0 / speed
+            return np.where(inverse > 0, 1.0 / np.where(inverse > 0, inverse, 1.0), np.inf)
+        return 2.0 * level - speed
+
+    def ways(self, envelopes: Sequence[Envelope], cases: Sequence[BestCase], level: float, bins: int) -> Ways:
+        """Every way in which a completion could reach a level; `bins` ranges for each speed that is split."""
+        bounds = self.bounds(cases)
+        possible = np.flatnonzero(self.joined(bounds) >= level)
+        edges = envelopes[0].edges
+        if self.scoring.measure == "mean":
+            return self._by_time(envelopes, cases, bounds, possible, level, bins)
+        if len(envelopes) == 1:
+            needed = np.full(len(possible), level)
+            return Ways(possible, (self._at_mark(envelopes[0], possible, needed),))
+        rows = np.repeat(possible, bins)
+        number = np.tile(np.arange(bins), len(possible))
+        most = np.minimum(bounds[0], edges[-1])[rows]
+        least = np.maximum(self.other_run(level, np.minimum(bounds[1], edges[-1])[rows]), edges[0])
+        low = least + (most - least) * number / bins
+        high = least + (most - least) * (number + 1) / bins
+        other = self.other_run(level, high)
+        demands = (self._at_mark(envelopes[0], rows, low), self._at_mark(envelopes[1], rows, other))
+        return Ways(rows, demands)
+
+    def _at_mark(self, envelope: Envelope, rows: IntArray, speed: FloatArray) -> Demand:
+        """The board is reached at a speed (n,) or more: not further than the board to get there."""
+        edges = envelope.edges
+        reach = np.clip(np.searchsorted(edges, speed * (1 + 1e-12), side="right") - 1, 1, len(edges) - 1)
+        part = Part(envelope, Cells(edges), rows, distance_weights(edges, reach), np.ones(len(rows)))
+        limit = np.full(len(rows), self.mark)
+        return Demand(envelope.mass.take(rows), (part,), limit, np.full(len(rows), 1e-3))
+
+    def _by_time(
+        self,
+        envelopes: Sequence[Envelope],
+        cases: Sequence[BestCase],
+        bounds: list[FloatArray],
+        possible: IntArray,
+        level: float,
+        bins: int,
+    ) -> Ways:
+        """Means over the timed distance: times, by ranges of the speed at the last board in each run."""
+        factors, most_time, least_speeds = self._times(bounds, level)
+        runs = len(envelopes)
+        grid = np.array(np.meshgrid(*[np.arange(bins)] * runs, indexing="ij")).reshape(runs, -1)
+        rows = np.repeat(possible, grid.shape[1])
+        edges, cells = envelopes[0].edges, Cells(envelopes[0].edges)
+        limit = most_time[rows].copy()
+        parts = []
+        for run, (envelope, case) in enumerate(zip(envelopes, cases, strict=True)):
+            number = np.tile(grid[run], len(possible))
+            most = np.minimum(case.speed_at(self.marks_m[1]), edges[-1])[rows]
+            least = np.clip(least_speeds[run][rows], edges[1], most)
+            low, high = (least + (most - least) * (number + end) / bins for end in (0, 1))
+            reach = np.clip(np.searchsorted(edges, low * (1 + 1e-12), side="right") - 1, 1, len(edges) - 1)
+            first_ms = np.minimum(case.speed_at(self.marks_m[0]), edges[-1])[rows]
+            guess = first_ms - FIRST_GUESS * (most - first_ms) - 0.3
+            first = np.minimum(np.clip(np.searchsorted(edges, guess), 1, None), reach)
+            high = np.maximum(high, edges[reach] * (1 + 1e-12))
+            factor = factors[run][rows]
+            parts.append(Part(envelope, cells, rows, time_weights(edges, first, reach, high), factor))
+            limit += factor * (self.marks_m[0] * (1.0 / edges[first] - 1.0 / high) - self.length / high)
+        per_ms = np.asarray(level**2 / self.length / sum(factor[rows] for factor in factors))
+        return Ways(rows, (Demand(envelopes[0].mass.take(rows), tuple(parts), limit, per_ms),))
+
+    def _times(self, bounds: list[FloatArray], level: float) -> tuple[list[FloatArray], FloatArray, list[FloatArray]]:
+        """Factors on the runs' times and the most their sum may be, all (E,); and the least mean in each run.
+
+        With the mean of speeds, the time of the second run as a function of the first's is convex: the chord over the
+        range that the best cases leave lies above it.
+        """
+        count = len(bounds[0])
+        if len(bounds) == 1:
+            return [np.ones(count)], np.full(count, self.length / level), [np.full(count, level)]
+        needed = [self.other_run(level, bounds[1]), self.other_run(level, bounds[0])]
+        if self.scoring.mean_of == "times":
+            return [np.ones(count)] * 2, np.full(count, 2 * self.length / level), needed
+        usable = np.isfinite(bounds[0]) & np.isfinite(bounds[1]) & (needed[0] > 0) & (needed[1] > 0)
+        fast, slow = (np.where(usable, each, level) for each in (bounds[0], needed[0]))
+        second: Callable[[FloatArray], FloatArray] = lambda first: self.length / (2.0 * level - first)  # noqa: E731
+        span = self.length / slow - self.length / fast
+        drop = second(fast) - second(slow)
+        factor = np.where(span > 1e-12, drop / np.where(span > 1e-12, span, 1.0), 1.0)
+        most = second(fast) + factor * self.length / fast
+        # where a best case has no end both runs may be as fast as they like
+        return [np.where(usable, factor, 1.0), np.ones(count)], np.where(usable, most, np.inf), needed

@@ -1,0 +1,207 @@
+"""What every build that is fast enough must keep: linear inequalities in its coordinates, from the envelope alone.
+
+The distance in which a car reaches a speed, and the time it takes over the timed stretch, are sums over cells of
+speed of ``weight x M / n`` with M affine and n concave in the coordinates. So ``M <= limit x H`` with H the inverse of
+``sum(weight / n)``, concave, and ``M <= limit x (H(y) + gradient . (z - y))`` for every y: a cut that no build that is
+fast enough is on the wrong side of, wherever it is taken (docs/method.md, section 3).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.run.affine import POWERS, Affine
+from optimizer.run.envelope import Envelope
+
+LINE_PASSES = 12
+"""Halvings towards the point of a line where the demand is just met; any point gives a valid cut."""
+
+
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """Weights of cells, ``level + rise x speed`` inside a cell: (n, K); and of shifts by the speed they lie below.
+
+    A shift below speed ``until_ms`` counts with ``1 / max(speed, floor_ms) - less``, or with 1 where ``floor_ms`` is 0.
+    """
+
+    level: FloatArray
+    rise: FloatArray
+    until_ms: FloatArray
+    floor_ms: FloatArray
+    less: FloatArray
+
+    def of_shift(self, beyond_ms: FloatArray) -> FloatArray:
+        """Weight of a shift that is surely made past a speed (n,)."""
+        timed = self.floor_ms > 0
+        by_time = 1.0 / np.maximum(np.maximum(beyond_ms, self.floor_ms), 1e-9) - self.less
+        return np.where(beyond_ms < self.until_ms, np.where(timed, np.maximum(by_time, 0.0), 1.0), 0.0)
+
+
+def distance_weights(edges: FloatArray, reach: IntArray) -> Weights:
+    """Weights that give the distance to reach the edge ``reach`` (n,)."""
+    inside = (np.arange(len(edges) - 1) < reach[:, None]).astype(np.float64)
+    nothing = np.zeros(len(reach))
+    return Weights(np.zeros_like(inside), inside, edges[reach], nothing, nothing)
+
+
+def time_weights(edges: FloatArray, first: IntArray, reach: IntArray, most_ms: FloatArray) -> Weights:
+    """Weights of ``distance x (1 / max(u, edges[first]) - 1 / most_ms)``, up to the edge ``reach`` (n,)."""
+    cell = np.arange(len(edges) - 1)
+    inside, below = cell < reach[:, None], cell < first[:, None]
+    less = 1.0 / most_ms
+    rise = np.where(below, (1.0 / edges[first] - less)[:, None], -less[:, None]) * inside
+    return Weights(np.where(below, 0.0, 1.0) * inside, rise, edges[reach], edges[first], less)
+
+
+class Cells:
+    """Integrals over the cells of an envelope's speeds, for weights that are linear in each."""
+
+    def __init__(self, edges: FloatArray) -> None:
+        power = np.arange(1, POWERS + 2)[:, None]
+        self.integrals = (edges[1:] ** power - edges[:-1] ** power) / power
+
+    def whole(self, weights: Weights) -> FloatArray:
+        """Integral of the weight over each cell: (n, K)."""
+        return weights.level * self.integrals[0] + weights.rise * self.integrals[1]
+
+    def of(self, weights: Weights, coefficients: FloatArray) -> FloatArray:
+        """Integral of weight times a polynomial (POWERS, n) of speed over each cell: (n, K)."""
+        found: FloatArray = weights.level * (coefficients.T @ self.integrals[:-1])
+        return found + weights.rise * (coefficients.T @ self.integrals[1:])
+
+    def moments(self, weights: Weights, factor: FloatArray) -> FloatArray:
+        """Sum over cells of factor (n, K) times the integral of weight times each power: (POWERS, n)."""
+        found: FloatArray = self.integrals[:-1] @ (factor * weights.level).T
+        return found + self.integrals[1:] @ (factor * weights.rise).T
+
+
+@dataclass(frozen=True, slots=True)
+class _Push:
+    """Mean net force over inertia share, of engine and grip, in cells and shifts; affine in the coordinates."""
+
+    engine: FloatArray
+    grip: FloatArray
+    shifts: FloatArray
+
+    def between(self, other: _Push, share: FloatArray) -> _Push:
+        """The same at a share (n,) of the way to another point."""
+        each = share[:, None]
+
+        def mixed(here: FloatArray, there: FloatArray) -> FloatArray:
+            limited = np.isfinite(here)  # infinite where nothing limits, at both ends
+            return np.where(limited, here + each * (np.where(limited, there, 0.0) - np.where(limited, here, 0.0)), here)
+
+        return _Push(mixed(self.engine, other.engine), mixed(self.grip, other.grip), mixed(self.shifts, other.shifts))
+
+
+class Part:
+    """Weighted distance of one run: ``factor x sum(weight^2 / push)``, for n entries that are rows of an envelope."""
+
+    def __init__(self, envelope: Envelope, cells: Cells, rows: IntArray, weights: Weights, factor: FloatArray) -> None:
+        self.cells, self.weights, self.factor = cells, weights, factor
+        self.resistance, self.grip = envelope.resistance.take(rows), envelope.grip.take(rows)
+        self.whole = cells.whole(weights)
+        self.counted = self.whole > 0
+        self.gripping = envelope.gripping[rows] & self.counted
+        self.share, self.grip_share = envelope.share[rows], envelope.grip_share[rows][:, None]
+        with np.errstate(invalid="ignore"):  # infinite force in cells of no weight
+            self.pull = np.where(self.counted, envelope.force[rows] * self.whole, np.inf)
+        self.made = [shift.take(rows) for shift in envelope.shifts]
+        self.shift_weight = (
+            np.stack([weights.of_shift(shift.beyond_ms) for shift in self.made], axis=1)
+            if self.made
+            else np.zeros((len(rows), 0))
+        )
+        self.powers = [shift.speed_ms[None] ** np.arange(POWERS)[:, None] for shift in self.made]
+        rolled = [weight * shift.rolled_m for weight, shift in zip(self.shift_weight.T, self.made, strict=True)]
+        self.rolled = factor * sum(rolled, start=np.zeros(len(rows)))
+        self.gained = np.stack([s.gained_m2s2 for s in self.made], axis=1) if self.made else np.zeros((len(rows), 0))
+
+    def push(self, points: FloatArray) -> _Push:
+        """Net force over inertia share at points (n, L)."""
+        against = self.resistance.coefficients(points)
+        lost = self.cells.of(self.weights, against)
+        held = self.cells.of(self.weights, self.grip.coefficients(points))
+        shifts = [
+            np.where(shift.gained_m2s2 > 0, (shift.force_n - (against * power).sum(axis=0)) / shift.share, np.inf)
+            for shift, power in zip(self.made, self.powers, strict=True)
+        ]
+        return _Push(
+            (self.pull - lost) / self.share,
+            np.where(self.gripping, (held - lost) / self.grip_share, np.inf),
+            np.stack(shifts, axis=1) if shifts else np.zeros((len(points), 0)),
+        )
+
+    def sum(self, push: _Push) -> FloatArray:
+        """``factor x sum(weight^2 / push)``; inf for cars that do not get that far: (n,)."""
+        least = np.minimum(push.engine, push.grip)
+        stuck = (self.counted & (least <= 0)).any(axis=1)
+        cells = np.where(self.counted, self.whole * self.whole / np.where(least > 0, least, 1.0), 0.0).sum(axis=1)
+        weight = self.shift_weight * self.gained
+        again = np.where(push.shifts > 0, weight / np.where(push.shifts > 0, push.shifts, 1.0), 0.0).sum(axis=1)
+        return np.where(stuck, np.inf, self.factor * (cells + again))
+
+    def gradient(self, push: _Push) -> FloatArray:
+        """Slope of `sum` in the coordinates: (n, L). More resistance takes longer, more grip less."""
+        least = np.minimum(push.engine, push.grip)
+        by_grip = push.grip < push.engine
+        core = np.where(self.counted & (least > 0), (self.whole / np.where(least > 0, least, 1.0)) ** 2, 0.0)
+        engine, grip = np.where(by_grip, 0.0, core / self.share), np.where(by_grip, core / self.grip_share, 0.0)
+        against = self.cells.moments(self.weights, engine + grip)
+        for place, (shift, power) in enumerate(zip(self.made, self.powers, strict=True)):
+            pull = push.shifts[:, place]
+            each = self.shift_weight[:, place] * self.gained[:, place] / shift.share
+            against += np.where(pull > 0, each / np.where(pull > 0, pull, 1.0) ** 2, 0.0) * power
+        for_it = self.cells.moments(self.weights, grip)
+        slope: FloatArray = np.einsum("pe,pel->el", against, self.resistance.slope)
+        slope -= np.einsum("pe,pel->el", for_it, self.grip.slope)
+        return self.factor[:, None] * slope
+
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """``mass x (sum over parts) <= limit``: necessary for n entries; ``per_ms`` scales a miss to a speed [m/s]."""
+
+    mass: Affine
+    parts: tuple[Part, ...]
+    limit: FloatArray
+    per_ms: FloatArray
+
+    @property
+    def room(self) -> FloatArray:
+        """The limit less what shifts cost every car: (n,)."""
+        return self.limit - sum(part.rolled for part in self.parts)
+
+    def on_line(self, fast: FloatArray, slow: FloatArray) -> FloatArray:
+        """Points (n, L) of the lines from fast to slow where the demand is just met, on the side that meets it.
+
+        The fast end where even that does not meet it.
+        """
+        ends = [(part.push(fast), part.push(slow)) for part in self.parts]
+        light, heavy = self.mass.at(fast), self.mass.at(slow)
+        low, high = np.zeros(len(fast)), np.ones(len(fast))
+        for _ in range(LINE_PASSES):
+            middle = 0.5 * (low + high)
+            total = sum(part.sum(a.between(b, middle)) for part, (a, b) in zip(self.parts, ends, strict=True))
+            over = (light + middle * (heavy - light)) * total > self.room
+            low, high = np.where(over, low, middle), np.where(over, middle, high)
+        return fast + low[:, None] * (slow - fast)
+
+    def cut(self, points: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
+        """``const + slope . z >= 0`` for every build that meets the demand, in m/s: (n,), (n, L); and where it holds.
+
+        Where the car at the point gets stuck before it is fast enough there is no cut.
+        """
+        pushes = [part.push(points) for part in self.parts]
+        total = np.asarray(sum(part.sum(push) for part, push in zip(self.parts, pushes, strict=True)))
+        holds = np.isfinite(total)
+        total = np.where(holds, total, 1.0)
+        rise = sum(part.gradient(push) for part, push in zip(self.parts, pushes, strict=True))
+        steep = self.room / total**2
+        slope = -(self.mass.slope + steep[:, None] * rise)
+        const = -(self.mass.const - self.room / total - steep * (rise * points).sum(axis=1))
+        scale = total * self.per_ms
+        return const * scale, slope * scale[:, None], holds

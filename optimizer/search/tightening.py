@@ -1,0 +1,249 @@
+"""Narrows drive sets to what a wanted score leaves of them, round by round, by cuts that hold by argument.
+
+Each round bounds the completions that are left (`run.envelope`), asks what the score demands (`demands`), lays cuts
+(`necessary`), and drops ways, drive sets and single options that no affordable completion can save. What is left is a
+smaller box, on which the next round is sharper.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.choice.price import AdditiveBounds
+from optimizer.run.envelope import Envelope
+from optimizer.run.judge import Judge
+from optimizer.run.linear import COORDINATES
+from optimizer.search.bounding import Batch, Bounding
+from optimizer.search.demands import Scores, best_case, edges_about
+from optimizer.search.drive_sets import DriveSets, option_cents
+from optimizer.search.narrowing import Goal, Narrower
+from optimizer.search.necessary import Demand
+from optimizer.search.surrogate import lagrangian_bound
+
+RUN_ERROR_MS = 5e-4
+"""More than the simulator's own error (docs/method.md, section 1): bounds are laid this much below the level."""
+ROUNDING_MS = 1e-7
+"""Cuts are loosened by this for rounding."""
+BINS, SPLIT_BINS = (1, 1, 2), 3
+"""Ranges into which speeds are split: round by round at first, and once drive sets are split."""
+SAMPLE, SAMPLE_DEPTH_MS = 24, 0.3
+"""Drive sets whose slopes are taken as typical, and how far below the level."""
+CUTS = 2
+"""Cuts for each way: one between the best and the worst of everything, one at what the first thought best."""
+COARSER = 4
+"""Cells of the first screening are so many times as wide."""
+CHUNK = 150
+"""Drive sets bounded at once: what fits the processor's cache."""
+FEW = 2000
+"""Completions of a box that are few enough to be held against its cuts one by one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A cut for each of n ways: ``const + slope . z >= 0`` [m/s] where it ``holds``, and a price of money on it."""
+
+    const: FloatArray
+    slope: FloatArray
+    holds: BoolArray
+    multiplier: FloatArray
+
+    def take(self, rows: IntArray) -> Cut:
+        """The same for some ways."""
+        return Cut(self.const[rows], self.slope[rows], self.holds[rows], self.multiplier[rows])
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What is left of drive sets: a batch of B boxes of completions, and n ways in which some of these could score.
+
+    ``box`` (n,) is the box of each way, ``allowed`` per free slot (n, m_s) its options, ``spare_ms`` (n,) the most any
+    of its completions could have above the level. A completion that meets the goal keeps every cut of a way of its box.
+    """
+
+    batch: Batch
+    box: IntArray
+    allowed: tuple[BoolArray, ...]
+    cuts: tuple[Cut, ...]
+    spare_ms: FloatArray
+
+    def builds(self, box: int) -> IntArray:
+        """Completions (n, S) of one box that keep every cut of one of its ways."""
+        batch, sets = self.batch, self.batch.sets
+        options = np.meshgrid(*[np.flatnonzero(ok[box]) for ok in sets.allowed], indexing="ij")
+        choices = np.stack([each.ravel() for each in options], axis=1)
+        points = batch.frame.base[box] + sum(add[box][choices[:, f]] for f, add in enumerate(batch.additions))
+        kept = np.zeros(len(choices), dtype=bool)
+        for way in np.flatnonzero(self.box == box):
+            keeps = np.ones(len(choices), dtype=bool)
+            for cut in self.cuts:
+                if cut.holds[way]:
+                    keeps &= cut.const[way] + points @ cut.slope[way] >= -ROUNDING_MS
+            kept |= keeps
+        found = np.repeat(sets.builds[box][None], int(kept.sum()), axis=0)
+        found[:, list(sets.free)] = choices[kept]
+        return found
+
+    def take(self, boxes: IntArray) -> Left:
+        """Some of the boxes (by place, rising) with their ways."""
+        ways = np.flatnonzero(np.isin(self.box, boxes))
+        return Left(
+            self.batch.take(boxes),
+            np.searchsorted(boxes, self.box[ways]),
+            tuple(ok[ways] for ok in self.allowed),
+            tuple(cut.take(ways) for cut in self.cuts),
+            self.spare_ms[ways],
+        )
+
+
+class Tightener:
+    """Tightens drive sets of one scenario and salt condition."""
+
+    def __init__(self, judge: Judge, bounding: Bounding, bounds: AdditiveBounds, narrower: Narrower) -> None:
+        self.judge, self.bounding, self.bounds, self.narrower = judge, bounding, bounds, narrower
+        self.scores = Scores(judge.event.scoring, judge.marks_m)
+        self.typical = np.ones(len(COORDINATES))
+
+    def screen(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """Drive sets of which some completion could meet a goal, money aside."""
+        if not np.isfinite(goal.level):
+            return sets
+        level, kept = goal.level - RUN_ERROR_MS, []
+        for start in range(0, len(sets), CHUNK):
+            some = sets.take(np.arange(start, min(start + CHUNK, len(sets))))
+            _, envelopes = self.envelopes(some, level, COARSER)
+            bounds = self.scores.bounds([best_case(each) for each in envelopes])
+            kept.append(start + np.flatnonzero(self.scores.joined(bounds) >= level))
+        return sets.take(np.concatenate(kept)) if kept else sets
+
+    def left(self, sets: DriveSets, goal: Goal, most_boxes: int) -> list[Left] | None:
+        """Small boxes that hold every completion which meets a goal; None where there would be too many of them.
+
+        Rounds of cuts; then drive sets with many completions are split by the slot that matters most to speed, and the
+        parts go through further rounds.
+        """
+        if len(sets) == 0:
+            return []
+        sample = np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int))
+        slopes = self.slopes(sets.take(sample), goal.level - SAMPLE_DEPTH_MS)
+        if len(slopes):
+            self.typical = np.maximum(-np.median(slopes, axis=0), 0.0)
+        done: list[Left] = []
+        for bins in BINS:
+            sets = self._rounds(sets, goal, bins, done)
+        while len(sets):
+            sets = self._split(sets, goal)
+            if len(sets) + sum(len(piece.batch.sets) for piece in done) > most_boxes:
+                return None
+            sets = self._rounds(sets, goal, SPLIT_BINS, done)
+        return [piece for piece in done if len(piece.box)]
+
+    def _rounds(self, sets: DriveSets, goal: Goal, bins: int, done: list[Left]) -> DriveSets:
+        """One round for all drive sets; those left with few completions are ``done``, the others are given back."""
+        rest = [sets.take(np.zeros(0, dtype=np.int64))]
+        for start in range(0, len(sets), CHUNK):
+            some = sets.take(np.arange(start, min(start + CHUNK, len(sets))))
+            piece = self._round(some, goal, bins)
+            small = piece.batch.sets.completions <= FEW
+            done.append(piece.take(np.flatnonzero(small)))
+            rest.append(piece.batch.sets.take(~small))
+        together = rest[0]
+        for part in rest[1:]:
+            together = together.and_also(part)
+        return together
+
+    def _split(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """Drive sets split by the free slot whose options differ most in what they do to speed."""
+        batch = self.bounding.open(sets)
+        losses = self.bounding.losses(batch, self.typical)
+        spread = np.stack([np.where(ok, -loss, 0.0).max(axis=1) for loss, ok in zip(losses, sets.allowed, strict=True)])
+        spread[np.stack([ok.sum(axis=1) for ok in sets.allowed]) < 2] = -1.0
+        widest = spread.argmax(axis=0)
+        parts = sets.take(np.zeros(0, dtype=np.int64))
+        for f in np.unique(widest):
+            parts = parts.and_also(sets.take(widest == f).split(int(f)))
+        return self.narrower.affordable(parts, goal)
+
+    def slopes(self, sets: DriveSets, level_ms: float) -> FloatArray:
+        """Change of the score per unit of each coordinate (n, L), of cars about a level in some drive sets."""
+        batch, envelopes = self.envelopes(sets, level_ms)
+        ways = self.scores.ways(envelopes, [best_case(each) for each in envelopes], level_ms, 1)
+        every, demand = batch.take(ways.rows), ways.demands[0]
+        _, slope, holds = demand.cut(demand.on_line(every.span.least, every.span.most))
+        return slope[holds]
+
+    def _round(self, sets: DriveSets, goal: Goal, bins: int) -> Left:
+        """One round: the ways that are left with their cuts, and their drive sets with the options that are left."""
+        batch, envelopes = self.envelopes(sets, goal.level - RUN_ERROR_MS)
+        cases = [best_case(each) for each in envelopes]
+        ways = self.scores.ways(envelopes, cases, goal.level - RUN_ERROR_MS, bins)
+        every = batch.take(ways.rows)
+        cents, left = option_cents(every.sets, self.bounds), goal.money - every.sets.spent
+        cuts: list[Cut] = []
+        spare = np.full(len(ways.rows), np.inf)
+        options = [ok.copy() for ok in every.sets.allowed]
+        for demand in ways.demands:
+            fast, slow = every.span.least, every.span.most
+            for _ in range(CUTS):
+                cut, most, best, saved = self._cut(every, demand, demand.on_line(fast, slow), cents, left)
+                cuts.append(cut)
+                spare = np.minimum(spare, most)
+                options = [ok & kept for ok, kept in zip(options, saved, strict=True)]
+                fast, slow = self._line_through(demand, best, every)
+        alive = np.flatnonzero((spare >= -ROUNDING_MS) & np.logical_and.reduce([ok.any(axis=1) for ok in options]))
+        rows, options = ways.rows[alive], [ok[alive] for ok in options]
+        after = self.narrower.affordable(_merged(batch.sets, rows, options), goal)
+        kept = np.flatnonzero(np.isin(rows, after.mark))
+        return Left(
+            replace(batch.take(after.mark), sets=replace(after, mark=sets.mark[after.mark])),
+            np.searchsorted(after.mark, rows[kept]),
+            tuple(ok[kept] for ok in options),
+            tuple(cut.take(alive[kept]) for cut in cuts),
+            spare[alive[kept]],
+        )
+
+    def envelopes(self, sets: DriveSets, level_ms: float, coarser: int = 1) -> tuple[Batch, list[Envelope]]:
+        """Drive sets opened, and their envelope in each run, on speeds about a level."""
+        batch = self.bounding.open(sets)
+        edges, aim = edges_about(level_ms, self.judge.model.car.start_speed_ms, coarser)
+        found: list[Envelope] = []
+        for conditions in self.judge.conditions:
+            top = found[0].top if found else None
+            found.append(Envelope(self.bounding.space, batch.frame, batch.span, conditions, edges, aim, top))
+        return batch, found
+
+    def _cut(
+        self, every: Batch, demand: Demand, points: FloatArray, cents: list[FloatArray], left: FloatArray
+    ) -> tuple[Cut, FloatArray, FloatArray, list[BoolArray]]:
+        """A cut at points; the most any affordable completion has on it, the point that has it, options it leaves."""
+        const, slope, holds = demand.cut(points)
+        base = const + np.einsum("bl,bl->b", every.frame.base, slope)
+        scores = [np.einsum("bml,bl->bm", add, slope) for add in every.additions]
+        allowed = list(every.sets.allowed)
+        bound, multiplier = lagrangian_bound(scores, cents, left, allowed)
+        most = base + bound
+        saved, point = [], every.frame.base.copy()
+        for score, price, ok, add in zip(scores, cents, allowed, every.additions, strict=True):
+            net = np.where(ok, score - multiplier[:, None] * price, -np.inf)
+            best = net.argmax(axis=1)
+            saved.append(~holds[:, None] | (most[:, None] - net.max(axis=1)[:, None] + net >= -ROUNDING_MS))
+            point += add[np.arange(len(best)), best]
+        spare = np.where(np.isfinite(bound) & ~holds, np.inf, most)
+        return Cut(const, slope, holds, multiplier), spare, point, saved
+
+    def _line_through(self, demand: Demand, point: FloatArray, every: Batch) -> tuple[FloatArray, FloatArray]:
+        """A line from the fast to the slow side of a demand that passes through a promising point."""
+        const, slope, holds = demand.cut(point)
+        meets = holds & (const + np.einsum("bl,bl->b", point, slope) >= 0)
+        ahead = meets[:, None]
+        return np.where(ahead, point, every.span.least), np.where(ahead, every.span.most, point)
+
+
+def _merged(sets: DriveSets, rows: IntArray, options: list[BoolArray]) -> DriveSets:
+    """Drive sets, marked by row, with the options that any of their ways left; those without a way are dropped."""
+    allowed = [np.zeros_like(ok) for ok in sets.allowed]
+    for merged, ok in zip(allowed, options, strict=True):
+        np.logical_or.at(merged, rows, ok)
+    return replace(sets, allowed=tuple(allowed)).marked(np.unique(rows))

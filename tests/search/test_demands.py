@@ -1,0 +1,104 @@
+"""What a score asks of runs: closed forms, and times and speeds that do meet it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from optimizer.run.affine import FIELDS, cars_of
+from optimizer.run.extremes import TorqueExtremes
+from optimizer.run.inputs import TorqueTable
+from optimizer.scenario.event import Scoring
+from optimizer.search.demands import BestCase, Scores, edges_about
+from tests.search.test_bounds_hold import points_of, ranker_of, sets_of, some_completions
+
+MARKS = (3000.0, 4600.0)
+
+
+def test_time_of_even_acceleration() -> None:
+    """u^2 = 2 a x: between the boards (sqrt(2 a x1) - sqrt(2 a x0)) / a; the bound is just below it."""
+    edges, _ = edges_about(55.0, 0.0)
+    case = BestCase(edges, edges[None] ** 2 / (2 * 0.35))
+    exact = (np.sqrt(2 * 0.35 * MARKS[1]) - np.sqrt(2 * 0.35 * MARKS[0])) / 0.35
+
+    assert case.time_s(MARKS)[0] <= exact
+    assert case.time_s(MARKS)[0] == pytest.approx(exact, rel=0.01)
+
+
+def test_time_of_a_steady_speed() -> None:
+    """50 m/s from the start on, and never more."""
+    edges, _ = edges_about(50.0, 0.0)
+    distance = np.where(edges <= 50.0, 0.0, np.inf)[None]
+
+    assert BestCase(edges, distance).time_s(MARKS)[0] == pytest.approx(1600.0 / 50.0, rel=1e-3)
+
+
+def test_speed_at_a_distance_is_not_below_the_real_one() -> None:
+    """Even acceleration: the edge above sqrt(2 a x)."""
+    edges, _ = edges_about(50.0, 0.0)
+    speed = BestCase(edges, edges[None] ** 2 / (2 * 0.4)).speed_at(MARKS[0])[0]
+
+    assert 0 <= speed - np.sqrt(2 * 0.4 * MARKS[0]) <= 0.031
+
+
+@pytest.mark.parametrize("mean_of", ["speeds", "times"])
+def test_two_runs_that_reach_a_level_meet_the_sum_of_times(mean_of: str) -> None:
+    """Random pairs of speeds under the best cases: those at the level or above keep the inequality; few others do."""
+    scores = Scores(Scoring(measure="mean", runs=2, mean_of=mean_of), MARKS)
+    level, best = 50.0, [np.array([52.0]), np.array([50.5])]
+    factors, most, least = scores._times(best, level)
+    rng = np.random.default_rng(1)
+    first, second = rng.uniform(47.0, 52.0, 4000), rng.uniform(47.0, 50.5, 4000)
+    reach = scores.joined([first, second]) >= level
+    spent = factors[0] * scores.length / first + factors[1] * scores.length / second
+
+    assert reach.sum() > 100
+    assert (spent[reach] <= most[0] * (1 + 1e-12)).all()
+    assert (first[reach] >= least[0][0]).all()
+    assert (second[reach] >= least[1][0]).all()
+    assert (spent[scores.joined([first, second]) < level - 0.05] > most[0]).all()
+
+
+def test_edges_hold_the_level_and_the_start() -> None:
+    """Rising, from the start, with the level among them, on coarse cells as well."""
+    for start, coarser in ((0.0, 1), (20.0, 4)):
+        edges, aim = edges_about(51.3, start, coarser)
+        assert (np.diff(edges) > 0).all()
+        assert edges[0] == start
+        assert edges[aim] == pytest.approx(51.3, abs=1e-9)
+
+
+def test_extremes_of_torque_over_windows() -> None:
+    """Against a thousand points in each window."""
+    rng = np.random.default_rng(2)
+    table = TorqueTable(rng.uniform(50.0, 200.0, (3, 120)), 50.0)
+    extremes, engine = TorqueExtremes(table), rng.integers(0, 3, 40)
+    low = rng.uniform(0.0, 6200.0, (40, 25))
+    high = low + rng.choice([0.0, 3.0, 40.0, 700.0, 4000.0], (40, 25))
+    inside = low + np.linspace(0.0, 1.0, 4001)[:, None, None] * (high - low)
+    torque = np.stack([table.torque(engine, inside[:, :, k]) for k in range(25)], axis=2)
+
+    most, least = torque.max(axis=0), torque.min(axis=0)
+    highest, lowest = extremes.highest(engine, low, high), extremes.lowest(engine, low, high)
+    assert (highest >= most - 1e-9).all()
+    assert (lowest <= least + 1e-9).all()
+    assert highest == pytest.approx(most, abs=5.0), "a point between two samples"
+    assert lowest == pytest.approx(least, abs=5.0)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_cars_are_affine_in_their_coordinates(seed: int) -> None:
+    """Every field of every completion, to rounding; rolling saved by lift is never taken too small."""
+    ranker, rng = ranker_of(seed), np.random.default_rng(seed)
+    batch = ranker.bounding.open(sets_of(ranker, rng, 10))
+    rows, builds = some_completions(batch.sets, rng, 6)
+    points = points_of(batch, rows, builds)
+    conditions = ranker.judge.conditions[0]
+    cars, _ = cars_of(ranker.space, batch.frame, batch.span, conditions)
+    real = ranker.space.inputs(batch.frame.take(rows), points, conditions)
+    for name in FIELDS:
+        found = cars[name].take(rows).at(points)
+        if name.startswith("lift_rolling"):
+            assert (found >= getattr(real, name) - 1e-12).all(), name
+        else:
+            assert found == pytest.approx(getattr(real, name), rel=1e-9, abs=1e-12), name
