@@ -15,11 +15,11 @@ from optimizer.run.envelope import Envelope
 from optimizer.run.inputs import IntArray, RunInputs
 from optimizer.scenario.parts import Gearset, Tire
 from optimizer.search.bounding import Batch
-from optimizer.search.demands import edges_about
+from optimizer.search.demands import best_case, edges_about
 from optimizer.search.drive_sets import DriveSets, drive_sets_of
 from optimizer.search.narrowing import Goal
 from optimizer.search.ranking import Ranker
-from optimizer.search.tightening import ROUNDING_MS, Left, Tightener
+from optimizer.search.tightening import ROUNDING_MS, RUN_ERROR_MS, Left, Tightener
 from tests.search.catalogs import machinery, random_catalog
 
 SEEDS = range(27)
@@ -163,16 +163,25 @@ def test_screening_keeps_every_drive_set_that_is_fast_enough(seed: int) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(18))
 def test_no_car_of_the_span_is_found_that_breaks_every_cut_and_is_fast_enough(seed: int) -> None:
-    """An optimizer looks for one: coordinates anywhere in the span, whether parts for it exist or not."""
+    """An optimizer looks for one: coordinates anywhere in the span, whether parts for it exist or not.
+
+    Every demand of every way is cut on the level and at a random point of the span.
+    """
     ranker, rng = ranker_of(seed), np.random.default_rng(300 + seed)
     sets = sets_of(ranker, rng, 8)
-    batch = ranker.bounding.open(sets)
     tightener = tightener_of(ranker)
     middle = ranker.judge.speeds(some_completions(sets, rng, 20)[1])
     level = float(np.quantile(middle, 0.8))
-    left = tightener._round(sets.marked(np.arange(len(sets))), Goal(level, np.inf), 2)
+    batch, envelopes = tightener.envelopes(sets, level - RUN_ERROR_MS)
+    cases = [best_case(each) for each in envelopes]
+    every = tightener.scores.ways(envelopes, cases, level - RUN_ERROR_MS, 2)
+    least, most = batch.span.least[every.rows], batch.span.most[every.rows]
+    anywhere = least + rng.random(least.shape) * (most - least)
+    cuts = [
+        demand.cut(points) for demand in every.demands for points in (demand.on_line(least, most), anywhere)
+    ]  # fmt: skip
     for place in range(len(sets)):
-        ways = np.flatnonzero(left.batch.sets.mark[left.box] == place)
+        ways = np.flatnonzero(every.rows == place)
         least, most = batch.span.least[place], batch.span.most[place]
         moves = np.flatnonzero(most - least > 1e-12)
         one = batch.take(np.array([place]))
@@ -189,9 +198,9 @@ def test_no_car_of_the_span_is_found_that_breaks_every_cut_and_is_fast_enough(se
             best = np.full(len(points), -1.0)
             for way in ways:
                 worst = np.full(len(points), np.inf)
-                for cut in left.cuts:
-                    if cut.holds[way]:
-                        worst = np.minimum(worst, cut.const[way] + points @ cut.slope[way])
+                for const, slope, holds in cuts:
+                    if holds[way]:
+                        worst = np.minimum(worst, const[way] + points @ slope[way])
                 best = np.maximum(best, worst)
             return -np.minimum(above, -best - ROUNDING_MS)
 
