@@ -49,7 +49,7 @@ ESTIMATED, PROBES_SEEN, PROBED = 3000, 400, 60
 and how many of those whose tires will do are opened."""
 ESTIMATES = 5
 """Times that the highest estimate is taken again with what that speed asks for."""
-MOST_BOXES = 20_000
+MOST_BOXES = 4_000
 """Boxes of completions that a thorough search goes into before it gives up."""
 DIP_MS = 0.5
 """A board may fall into the pause of a shift: speed there is less than this below what the build scores."""

@@ -300,15 +300,14 @@ UNFINISHED = [("kTimeLimit", {"nodes": -1}), ("kTimeLimit", {"nodes": 0, "bound"
 
 
 def test_a_time_limit_without_a_solution_is_never_no_legal_build(monkeypatch):
-    """Neither question is settled: an error of the solver, and not a refusal with reasons."""
+    """The question is not settled: the search answers it, without the solver."""
     scripted(monkeypatch, *UNFINISHED, *UNFINISHED)
 
-    with pytest.raises(SolverError, match="could not be settled"):
-        pipeline.rank(only_red(4.0))
+    assert pipeline.rank(only_red(4.0)).builds[0].build["nose"] == "Xn2"
 
 
 def test_a_stop_without_a_solution_is_never_no_legal_build(monkeypatch):
-    """The first question ends without an answer, the second finds a legal build: there is one, so no refusal."""
+    """The question ends without an answer: there is a legal build, so no refusal."""
     attempt, tried = solver._attempt, []
 
     def stopping(program, limit_s, *, presolve, start=None):
@@ -319,10 +318,7 @@ def test_a_stop_without_a_solution_is_never_no_legal_build(monkeypatch):
         return found
 
     monkeypatch.setattr(solver, "_attempt", stopping)
-    try:
-        result = pipeline.rank(only_red(4.0))
-    except SolverError:
-        return
+    result = pipeline.rank(only_red(4.0))
     assert result.builds[0].build["nose"] == "Xn2"
 
 
