@@ -327,7 +327,7 @@ def _part_inputs(options: Options, row: IntArray) -> Iterator[Input]:
             around = 2 * math.pi * rolling_radius_m(part)
             known = BY_SIZE if part.circumference_m is None else part.bases.get("circumference_m", UNNAMED)
             yield Input(f"roll-out, {slot.name} ({driven})", "length", around, known, setting("circumference_m"))
-            name, basis = f"growth of it by 100 mph, {slot.name} ({driven})", part.bases.get("growth", UNNAMED)
+            name, basis = f"growth of the roll-out by 100 mph, {slot.name}", part.bases.get("growth", UNNAMED)
             yield Input(name, "fraction", part.growth, basis, setting("growth"), GROWTH_STEP, relative=False, least=0.0)
         elif isinstance(part, Rotor):
             name, basis = "brake_drag_n", part.bases.get("brake_drag_n", UNNAMED)
