@@ -178,13 +178,14 @@ def predict(
 
     question = pipeline.Question(race_class=race_class, salt=salt)
     scenario = pipeline.as_asked(_read(folder), question)
-    card = pipeline.predict(scenario, parts, question)
+    prediction = pipeline.predict(scenario, parts, question)
     worths = pipeline.sensitivity(scenario, parts, question) if sensitivity else None
     shown_salt = salt or scenario.event.salt
     if as_json:
-        _write(documents.as_json(documents.predict_document(scenario, card, shown_salt, scenario.notices, worths)))
+        document = documents.predict_document(scenario, prediction, shown_salt, scenario.notices, worths)
+        _write(documents.as_json(document))
     else:
-        _write(prediction_text(scenario, card, shown_salt, scenario.notices, worths, color=_wants_color()))
+        _write(prediction_text(scenario, prediction, shown_salt, scenario.notices, worths, color=_wants_color()))
 
 
 # --- what the commands share

@@ -203,10 +203,10 @@ class Envelope:
         own = lightest[:, None] / (lightest[:, None] + turning)
         for number_of_pass in range(WINDOW_PASSES + 1):
             window = np.minimum(left * (1.0 + low), at_limit), np.minimum(right * (1.0 + high), at_limit)
-            most = self._thrust(number, window, extremes, highest=True)
+            most = self._thrust(gear, window, extremes, highest=True)
             if number_of_pass == WINDOW_PASSES:
                 break
-            least = self._thrust(number, window, extremes, highest=False)
+            least = self._thrust(gear, window, extremes, highest=False)
             reached = right * (1.0 + high) >= at_limit
             sure = own * least + (1.0 - own) * np.minimum(least_thrust, least)
             thrust = np.where(reached, least_thrust, np.maximum(sure, least_thrust))
@@ -219,12 +219,12 @@ class Envelope:
         )
 
     def _thrust(
-        self, number: int, window: tuple[FloatArray, FloatArray], extremes: TorqueExtremes, *, highest: bool
+        self, gear: Gear, window: tuple[FloatArray, FloatArray], extremes: TorqueExtremes, *, highest: bool
     ) -> FloatArray:
         """Highest or lowest thrust (E, K) at full throttle over windows of wheel speed; a slipping clutch in first."""
-        inputs, gear = self.base, Gear(self.base, number)
+        inputs = self.base
         low, high = (each * gear.rpm_per_surface[:, None] / self._growth(each) for each in window)
-        if number == 0:
+        if gear.number == 0:
             low, high = (np.maximum(each, inputs.launch_rpm[:, None]) for each in (low, high))
         pull = gear.force_per_torque[:, None]
         if highest:

@@ -8,6 +8,7 @@ smaller box, on which the next round is sharper.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import reduce
 
 import numpy as np
 
@@ -44,31 +45,29 @@ FEW = 2000
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """A cut for each of n ways: ``const + slope . z >= 0`` [m/s] where it ``holds``, and a price of money on it."""
+    """A cut for each of n ways: ``const + slope . z >= 0`` [m/s] where it ``holds``."""
 
     const: FloatArray
     slope: FloatArray
     holds: BoolArray
-    multiplier: FloatArray
 
     def take(self, rows: IntArray) -> Cut:
         """The same for some ways."""
-        return Cut(self.const[rows], self.slope[rows], self.holds[rows], self.multiplier[rows])
+        return Cut(self.const[rows], self.slope[rows], self.holds[rows])
 
 
 @dataclass(frozen=True, slots=True)
 class Left:
     """What is left of drive sets: a batch of B boxes of completions, and n ways in which some of these could score.
 
-    ``box`` (n,) is the box of each way, ``allowed`` per free slot (n, m_s) its options, ``spare_ms`` (n,) the most any
-    of its completions could have above the level. A completion that meets the goal keeps every cut of a way of its box.
+    ``box`` (n,) is the box of each way, ``allowed`` per free slot (n, m_s) its options. A completion that meets the
+    goal keeps every cut of a way of its box.
     """
 
     batch: Batch
     box: IntArray
     allowed: tuple[BoolArray, ...]
     cuts: tuple[Cut, ...]
-    spare_ms: FloatArray
 
     def builds(self, box: int) -> IntArray:
         """Completions (n, S) of one box that keep every cut of one of its ways."""
@@ -95,7 +94,6 @@ class Left:
             np.searchsorted(boxes, self.box[ways]),
             tuple(ok[ways] for ok in self.allowed),
             tuple(cut.take(ways) for cut in self.cuts),
-            self.spare_ms[ways],
         )
 
 
@@ -150,10 +148,7 @@ class Tightener:
             small = piece.batch.sets.completions <= FEW
             done.append(piece.take(np.flatnonzero(small)))
             rest.append(piece.batch.sets.take(~small))
-        together = rest[0]
-        for part in rest[1:]:
-            together = together.and_also(part)
-        return together
+        return reduce(DriveSets.and_also, rest)
 
     def _split(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """Drive sets split by the free slot whose options differ most in what they do to speed."""
@@ -162,10 +157,8 @@ class Tightener:
         spread = np.stack([np.where(ok, -loss, 0.0).max(axis=1) for loss, ok in zip(losses, sets.allowed, strict=True)])
         spread[np.stack([ok.sum(axis=1) for ok in sets.allowed]) < 2] = -1.0
         widest = spread.argmax(axis=0)
-        parts = sets.take(np.zeros(0, dtype=np.int64))
-        for f in np.unique(widest):
-            parts = parts.and_also(sets.take(widest == f).split(int(f)))
-        return self.narrower.affordable(parts, goal)
+        parts = [sets.take(widest == f).split(int(f)) for f in np.unique(widest)]
+        return self.narrower.affordable(reduce(DriveSets.and_also, parts), goal)
 
     def slopes(self, sets: DriveSets, level_ms: float) -> FloatArray:
         """Change of the score per unit of each coordinate (n, L), of cars about a level in some drive sets."""
@@ -202,7 +195,6 @@ class Tightener:
             np.searchsorted(after.mark, rows[kept]),
             tuple(ok[kept] for ok in options),
             tuple(cut.take(alive[kept]) for cut in cuts),
-            spare[alive[kept]],
         )
 
     def envelopes(self, sets: DriveSets, level_ms: float, coarser: int = 1) -> tuple[Batch, list[Envelope]]:
@@ -232,7 +224,7 @@ class Tightener:
             saved.append(~holds[:, None] | (most[:, None] - net.max(axis=1)[:, None] + net >= -ROUNDING_MS))
             point += add[np.arange(len(best)), best]
         spare = np.where(np.isfinite(bound) & ~holds, np.inf, most)
-        return Cut(const, slope, holds, multiplier), spare, point, saved
+        return Cut(const, slope, holds), spare, point, saved
 
     def _line_through(self, demand: Demand, point: FloatArray, every: Batch) -> tuple[FloatArray, FloatArray]:
         """A line from the fast to the slow side of a demand that passes through a promising point."""
