@@ -73,6 +73,7 @@ search.surrogate
 search.drive_sets
 search.completions
 search.bounding
+search.propagation
 search.narrowing
 search.necessary
 search.demands

@@ -189,7 +189,7 @@ class Judge:
 
     def rotor_rows(
         self, level_ms: float, radius_m: FloatArray, share: float = 1.0
-    ) -> tuple[tuple[tuple[FloatArray, ...], float], ...]:
+    ) -> list[tuple[tuple[FloatArray, ...], FloatArray]]:
         """Linear rows (coefficients per slot, upper) that builds reaching a level must keep for the rotors' sake.
 
         Half of what moves and turns times the square of the higher of level and planned speed, in the worst case all on
@@ -199,24 +199,33 @@ class Judge:
         Parameters
         ----------
         level_ms : float
-        radius_m : array (2,)
-            Rolling radius of front and rear tires, or the largest there may be.
+        radius_m : array (2, D)
+            Rolling radius of front and rear tires of each drive set, or the largest there may be.
         share : float
             Factor on the energy: above 1 for builds that should pass with something to spare.
+
+        Returns
+        -------
+        list of (coefficients, upper)
+            For each slot of rotors: coefficients per slot (D, m_s), upper (D,).
         """
         speed = max(level_ms, self.planned_ms, 0.0)
-        worth = np.zeros(len(S))
-        worth[S["mass_kg"]] = 1.0
-        worth[S["front_turning_kgm2"]], worth[S["rear_turning_kgm2"]] = 1.0 / radius_m**2
+        by_radius = 1.0 / radius_m[:, :, None] ** 2
+
+        def worth(table: FloatArray) -> FloatArray:
+            front, rear = table[:, S["front_turning_kgm2"]], table[:, S["rear_turning_kgm2"]]
+            found: FloatArray = table[:, S["mass_kg"]] + by_radius[0] * front + by_radius[1] * rear
+            return found
+
+        every = [worth(table) for table in self.model.sums]
+        upper = 1e-6 - worth(self.model.base[None])[:, 0]
         rows = []
         for s, slot in enumerate(self.options.slots):
-            if slot.kind != "rotor":
-                continue
-            coefficients = [table @ worth for table in self.model.sums]
-            capacity = rotor_capacity_j(self.options, s, self.model.car.brake_front_share)
-            coefficients[s] = coefficients[s] - capacity / (0.5 * share * speed**2)
-            rows.append((tuple(coefficients), -float(self.model.base @ worth) + 1e-6))
-        return tuple(rows)
+            if slot.kind == "rotor":
+                capacity = rotor_capacity_j(self.options, s, self.model.car.brake_front_share)
+                own = every[s] - capacity / (0.5 * share * speed**2)
+                rows.append(((*every[:s], own, *every[s + 1 :]), upper))
+        return rows
 
     def rpm(self, builds: IntArray, run: Run) -> FloatArray:
         """Engine speed at both boards: (2, n)."""

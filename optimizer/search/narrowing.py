@@ -5,36 +5,20 @@ Everything here holds for every build that reaches the speed; it makes the tange
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
-from optimizer.choice.price import AdditiveBounds
 from optimizer.run.judge import SPEED_STEP_MS, Judge
-from optimizer.scenario.event import Bracket
 from optimizer.scenario.parts import Axle
 from optimizer.search.bounding import Batch, Bounding
-from optimizer.search.drive_sets import DriveSets, within_budget
+from optimizer.search.drive_sets import DriveSets
+from optimizer.search.propagation import Goal, Propagation
 
 NEAR_CAP_MS = 5.0
 """Drive sets are split by their equipment where a speed bracket lies less than this above the level."""
 AXLES: tuple[Axle, Axle] = ("front", "rear")
-
-
-@dataclass(frozen=True, slots=True)
-class Goal:
-    """What is looked for: builds at least as fast as ``level``, for at most ``money`` cents.
-
-    ``ties`` says whether builds that can only equal the level count; ``cheapest`` lists cheap completions first;
-    ``probe`` lists the best of each drive set though they may miss the level: to find some good builds, not all.
-    """
-
-    level: float
-    money: float
-    ties: bool = False
-    cheapest: bool = False
-    probe: bool = False
 
 
 class Narrower:
@@ -44,15 +28,12 @@ class Narrower:
     ----------
     judge, bounding
         What runs, and how fast a drive set could be.
-    bounds : AdditiveBounds
-        Lower bounds on prices by slot.
+    propagation : Propagation
+        What rules and money leave.
     """
 
-    def __init__(self, judge: Judge, bounding: Bounding, bounds: AdditiveBounds) -> None:
-        self.judge, self.bounding, self.bounds = judge, bounding, bounds
-        carries = judge.event.carries
-        race = judge.options.scenario.race_class
-        self.brackets: tuple[Bracket, ...] = tuple(each for each in race.brackets if each.requires not in carries)
+    def __init__(self, judge: Judge, bounding: Bounding, propagation: Propagation) -> None:
+        self.judge, self.bounding, self.propagation = judge, bounding, propagation
 
     def tighten(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """Drop what no build that meets the goal can have.
@@ -61,39 +42,18 @@ class Narrower:
         longer allows.
         """
         sets = _without_hopeless(sets, self.judge.hopeless(goal.level))
-        allowed = list(sets.allowed)
-        for carry in self.equipment(goal):
-            slots = [s for s, has in enumerate(carry) if has.any()]
-            if len(slots) == 1 and slots[0] in sets.free:
-                allowed[sets.free.index(slots[0])] = allowed[sets.free.index(slots[0])] & carry[slots[0]]
-        return self.affordable(replace(sets, allowed=tuple(allowed)), goal)
-
-    def affordable(self, sets: DriveSets, goal: Goal) -> DriveSets:
-        """Drop sets and options that money does not allow, until nothing more is dropped."""
-        while True:
-            sets = sets.take(sets.completable)
-            before = sum(int(ok.sum()) for ok in sets.allowed)
-            if np.isfinite(goal.money):
-                sets = within_budget(sets, self.bounds, int(goal.money))
-            if sum(int(ok.sum()) for ok in sets.allowed) == before:
-                return sets
-
-    def equipment(self, goal: Goal) -> list[tuple[BoolArray, ...]]:
-        """For each speed bracket that the goal lies above: which options carry what it asks for."""
-        step = SPEED_STEP_MS if goal.ties else -SPEED_STEP_MS
-        needed = [each for each in self.brackets if goal.level > each.cap_ms + step]
-        return [self.judge.options.carrying(each.requires) for each in needed]
+        return self.propagation.narrowed(sets, goal)
 
     def by_equipment(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """Drive sets split by whether they carry what a speed bracket a little above the level asks for.
 
         Without it the bracket caps them; with it, it has to be paid.
         """
-        for bracket in self.brackets:
+        for bracket in self.propagation.brackets:
             if np.isfinite(goal.level) and -SPEED_STEP_MS <= bracket.cap_ms - goal.level < NEAR_CAP_MS:
                 carry = self.judge.options.carrying(bracket.requires)
                 lacking = self._lacking(sets, carry, bracket.cap_ms)
-                sets = self.affordable(lacking.and_also(self._having(sets, carry)), goal)
+                sets = self.propagation.narrowed(lacking.and_also(self._having(sets, carry)), goal)
         return sets
 
     def _lacking(self, sets: DriveSets, carry: tuple[BoolArray, ...], cap_ms: float) -> DriveSets:

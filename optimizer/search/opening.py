@@ -18,7 +18,8 @@ from optimizer.search.bounding import CUT_SLACK_MS, Batch, Bounding
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.completions import Task, complete
 from optimizer.search.drive_sets import DriveSets, job_sum, option_cents
-from optimizer.search.narrowing import Goal, Narrower
+from optimizer.search.narrowing import Narrower
+from optimizer.search.propagation import Goal, Propagation
 from optimizer.search.surrogate import Tangents, lagrangian_bound
 
 GENTLE = 0.75
@@ -88,7 +89,7 @@ class Opener:
     ) -> None:
         self.judge, self.legality, self.bounding, self.bounds = judge, legality, bounding, bounds
         self.hours_limit = hours_limit
-        self.narrower = Narrower(judge, bounding, bounds)
+        self.narrower = Narrower(judge, bounding, Propagation(judge, legality, bounding.space, bounds))
         self.gentlest: FloatArray | None = None
 
     def open(self, sets: DriveSets, rows: IntArray, goal: Goal, most: dict[int, int], width: int) -> Opened:
@@ -172,7 +173,7 @@ class Opener:
             float(np.where(ok, -loss, 0.0).max(axis=1).sum())
             for loss, ok in zip(losses, batch.sets.allowed, strict=True)
         ]
-        return self.narrower.affordable(batch.sets.split(int(np.argmax(spread))), goal)
+        return self.narrower.propagation.narrowed(batch.sets.split(int(np.argmax(spread))), goal)
 
     def estimate(self, sets: DriveSets, bound: FloatArray, money: float) -> FloatArray:
         """Rough speeds (D,) of the best that money can buy in each drive set, from slopes of a few of them.
@@ -279,7 +280,7 @@ class Opener:
         spread = [np.ptp(score[ok]) for score, ok in zip(scores[0], allowed, strict=True)]
         order = sorted(range(len(free)), key=lambda f: -spread[f])
         one = sets.take(np.array([place]))
-        rows, left = self._rows(one, goal, batch.frame.drive.radius_m[:, place])
+        rows = self.narrower.propagation.rows(one, goal, PROBE_SPARE if goal.probe else 1.0)
         where = {s: order.index(f) for f, s in enumerate(free)}
         pairs = {}
         for (s, t), forbidden in self.legality.pairs.items():
@@ -307,33 +308,11 @@ class Opener:
             hours=[self.bounds.hours[free[f]] for f in order],
             hours_left=self.hours_limit - float(hours_spent) - job_hours + 1e-6,
             multipliers=np.array([cut.multiplier[position] for cut in cuts]),
-            rows=[[row[f] for f in order] for row in rows],
-            row_left=left,
+            rows=[[row.coefficients[f][0] for f in order] for row in rows],
+            row_left=np.array([row.left[0] for row in rows]),
             pairs=pairs,
         )
         return task, [free[f] for f in order]
-
-    def _rows(
-        self, one: DriveSets, goal: Goal, radius: FloatArray
-    ) -> tuple[list[list[FloatArray]], FloatArray]:
-        """Linear rows over the free slots with what the drive set leaves of them; equipment needed at the level."""
-        rows, left = [], []
-        drive = self.judge.model.drive_slots
-        for row in self.legality.rows:
-            used = sum(float(row.coefficients[s][one.builds[0, s]]) for s in drive)
-            rows.append([row.coefficients[s] for s in one.free])
-            left.append(row.upper + row.slack - used)
-        spare = PROBE_SPARE if goal.probe else 1.0
-        for coefficients, upper in self.judge.rotor_rows(goal.level, radius, spare):
-            used = sum(float(coefficients[s][one.builds[0, s]]) for s in drive)
-            rows.append([coefficients[s] for s in one.free])
-            left.append(upper - used)
-        for has_it in self.narrower.equipment(goal):
-            carry = [each.astype(float) for each in has_it]
-            has = sum(float(carry[s][one.builds[0, s]]) for s in drive)
-            rows.append([-carry[s] for s in one.free])
-            left.append(has - 1.0)
-        return rows, np.array(left)
 
 
 def slack_of(tangents: Tangents) -> FloatArray:

@@ -22,10 +22,10 @@ from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Bounding
 from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of, option_cents
-from optimizer.search.narrowing import Goal
 from optimizer.search.opening import Opener
 from optimizer.search.pool import Evidence, Pool
-from optimizer.search.tightening import Tightener
+from optimizer.search.propagation import Goal
+from optimizer.search.tightening import Tightener, asked
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share of it that is done."""
@@ -51,8 +51,6 @@ ESTIMATES = 5
 """Times that the highest estimate is taken again with what that speed asks for."""
 MOST_BOXES = 4_000
 """Boxes of completions that a thorough search goes into before it gives up."""
-DIP_MS = 0.5
-"""A board may fall into the pause of a shift: speed there is less than this below what the build scores."""
 PROBE_DEPTHS_MS = (0.2, 0.5, 1.0, 2.0, 4.0, 8.0)
 """How far below the highest estimate the probes look, one after the other."""
 
@@ -309,10 +307,9 @@ class Ranker:
             before = self.pool.level
             at_cap = np.isclose(self.judge.caps_ms(), before, rtol=0, atol=SPEED_STEP_MS).any()
             goal = Goal(before + SPEED_STEP_MS * bool(at_cap), self.budget)
-            asked = Goal(before - DIP_MS, self.budget)
             self.progress("ruling out the rest", 0.7)
             every = self.sets.marked(np.arange(len(self.sets)))
-            sets = narrower.by_equipment(narrower.tighten(every, asked), asked)
+            sets = narrower.by_equipment(narrower.tighten(every, asked(goal)), asked(goal))
             pieces = tightener.left(tightener.screen(sets, goal), goal, MOST_BOXES)
             if pieces is None:
                 return False

@@ -20,8 +20,9 @@ from optimizer.run.linear import COORDINATES
 from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.demands import Scores, best_case, edges_about
 from optimizer.search.drive_sets import DriveSets, option_cents
-from optimizer.search.narrowing import Goal, Narrower
+from optimizer.search.narrowing import Narrower
 from optimizer.search.necessary import Demand
+from optimizer.search.propagation import Goal
 from optimizer.search.surrogate import lagrangian_bound
 
 RUN_ERROR_MS = 2e-3
@@ -39,6 +40,8 @@ COARSER = 4
 """Cells of the first screening are so many times as wide."""
 CHUNK = 150
 """Drive sets bounded at once: what fits the processor's cache."""
+DIP_MS = 0.5
+"""A board may fall into the pause of a shift: speed there is less than this below what the build scores."""
 FEW = 2000
 """Completions of a box that are few enough to be held against its cuts one by one."""
 
@@ -158,7 +161,7 @@ class Tightener:
         spread[np.stack([ok.sum(axis=1) for ok in sets.allowed]) < 2] = -1.0
         widest = spread.argmax(axis=0)
         parts = [sets.take(widest == f).split(int(f)) for f in np.unique(widest)]
-        return self.narrower.affordable(reduce(DriveSets.and_also, parts), goal)
+        return self.narrower.propagation.narrowed(reduce(DriveSets.and_also, parts), asked(goal))
 
     def slopes(self, sets: DriveSets, level_ms: float) -> FloatArray:
         """Change of the score per unit of each coordinate (n, L), of cars about a level in some drive sets."""
@@ -188,7 +191,7 @@ class Tightener:
                 fast, slow = self._line_through(demand, best, every)
         alive = np.flatnonzero((spare >= -ROUNDING_MS) & np.logical_and.reduce([ok.any(axis=1) for ok in options]))
         rows, options = ways.rows[alive], [ok[alive] for ok in options]
-        after = self.narrower.affordable(_merged(batch.sets, rows, options), goal)
+        after = self.narrower.propagation.narrowed(_merged(batch.sets, rows, options), asked(goal))
         kept = np.flatnonzero(np.isin(rows, after.mark))
         return Left(
             replace(batch.take(after.mark), sets=replace(after, mark=sets.mark[after.mark])),
@@ -232,6 +235,11 @@ class Tightener:
         meets = holds & (const + np.einsum("bl,bl->b", point, slope) >= 0)
         ahead = meets[:, None]
         return np.where(ahead, point, every.span.least), np.where(ahead, every.span.most, point)
+
+
+def asked(goal: Goal) -> Goal:
+    """The goal for rules about the speed at a board, which may fall into the pause of a shift."""
+    return replace(goal, level=goal.level - DIP_MS)
 
 
 def _merged(sets: DriveSets, rows: IntArray, options: list[BoolArray]) -> DriveSets:

@@ -1,0 +1,163 @@
+"""What rules, money and a wanted speed leave of the options of drive sets: what no completion can have is struck out.
+
+Nothing here asks how fast a car is; each step only looks at the mildest choice in all other slots. Steps go round
+until none strikes out anything more (A. K. Mackworth, "Consistency in networks of relations", Artificial Intelligence 8
+(1977), from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from optimizer.choice.legality import Legality
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.choice.price import AdditiveBounds
+from optimizer.run.judge import SPEED_STEP_MS, Judge
+from optimizer.run.linear import LinearSpace
+from optimizer.scenario.event import Bracket
+from optimizer.search.drive_sets import DriveSets, within_budget
+
+ROUNDS = 8
+"""Times that everything is gone through at most: what is then not struck out yet only makes more work."""
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """What is looked for: builds at least as fast as ``level``, for at most ``money`` cents.
+
+    ``ties`` says whether builds that can only equal the level count; ``cheapest`` lists cheap completions first;
+    ``probe`` lists the best of each drive set though they may miss the level: to find some good builds, not all.
+    """
+
+    level: float
+    money: float
+    ties: bool = False
+    cheapest: bool = False
+    probe: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SetRow:
+    """A linear row over the free slots of D drive sets: coefficients (1 or D, m_s) each, and what is left (D,)."""
+
+    coefficients: tuple[FloatArray, ...]
+    left: FloatArray
+
+
+class Propagation:
+    """Strikes options out of the drive sets of one scenario.
+
+    Parameters
+    ----------
+    judge, legality
+        What runs, and what is allowed.
+    space : LinearSpace
+        Where the radius of drive sets is known.
+    bounds : AdditiveBounds
+        Lower bounds on prices by slot.
+    """
+
+    def __init__(self, judge: Judge, legality: Legality, space: LinearSpace, bounds: AdditiveBounds) -> None:
+        self.judge, self.legality, self.space, self.bounds = judge, legality, space, bounds
+        carries = judge.event.carries
+        race = judge.options.scenario.race_class
+        self.brackets: tuple[Bracket, ...] = tuple(each for each in race.brackets if each.requires not in carries)
+
+    def equipment(self, goal: Goal) -> list[tuple[BoolArray, ...]]:
+        """For each speed bracket that the goal lies above: which options carry what it asks for."""
+        step = SPEED_STEP_MS if goal.ties else -SPEED_STEP_MS
+        needed = [each for each in self.brackets if goal.level > each.cap_ms + step]
+        return [self.judge.options.carrying(each.requires) for each in needed]
+
+    def narrowed(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """Drop options and sets that no build which meets the goal can have."""
+        sets = sets.take(sets.completable)
+        if len(sets) == 0:
+            return sets
+        sets = replace(sets, allowed=tuple(ok.copy() for ok in sets.allowed))
+        rows = self.rows(sets, goal)
+        for _ in range(ROUNDS):
+            before = _count(sets)
+            self._strike_pairs(sets)
+            for row in rows:
+                _strike_row(sets, row)
+            keep = sets.completable
+            if not keep.all():
+                sets = sets.take(keep)
+                rows = [SetRow(_of(row.coefficients, keep), row.left[keep]) for row in rows]
+            if np.isfinite(goal.money) and len(sets):
+                kept = within_budget(sets.marked(np.arange(len(sets))), self.bounds, int(goal.money))
+                rows = [SetRow(_of(row.coefficients, kept.mark), row.left[kept.mark]) for row in rows]
+                sets = replace(kept, mark=sets.mark[kept.mark])
+            if len(sets) == 0 or _count(sets) == before:
+                break
+        return sets.take(sets.completable)
+
+    def rows(self, sets: DriveSets, goal: Goal, spare: float = 1.0) -> list[SetRow]:
+        """Linear rows that completions must keep: the rules', the rotors', and the equipment that the goal asks for.
+
+        Parameters
+        ----------
+        sets : DriveSets
+        goal : Goal
+        spare : float
+            Factor on the energy that rotors must take.
+        """
+        drive, found = self.judge.model.drive_slots, []
+        for row in self.legality.rows:
+            used = sum((row.coefficients[s][sets.builds[:, s]] for s in drive), np.zeros(len(sets)))
+            found.append(SetRow(tuple(row.coefficients[s][None] for s in sets.free), row.upper + row.slack - used))
+        found += self._rotor_rows(sets, goal.level, spare)
+        for has_it in self.equipment(goal):
+            carry = [each.astype(float) for each in has_it]
+            has = sum((carry[s][sets.builds[:, s]] for s in drive), np.zeros(len(sets)))
+            found.append(SetRow(tuple(-carry[s][None] for s in sets.free), has - 1.0))
+        return found
+
+    def _rotor_rows(self, sets: DriveSets, level: float, spare: float) -> list[SetRow]:
+        """What rotors must take at the level, less those rows that every build keeps."""
+        radius = self.space.frame(sets.builds).drive.radius_m
+        narrow = radius.min(axis=1, keepdims=True)
+        mild = self.judge.rotor_rows(level, narrow, spare)
+        binding = [sum(float(c.max()) for c in row) > float(upper[0]) for row, upper in mild]
+        if not any(binding):
+            return []
+        found = []
+        rows, drive = np.arange(len(sets)), self.judge.model.drive_slots
+        for (coefficients, upper), binds in zip(self.judge.rotor_rows(level, radius, spare), binding, strict=True):
+            if binds:
+                used = sum((coefficients[s][rows, sets.builds[:, s]] for s in drive), np.zeros(len(sets)))
+                found.append(SetRow(tuple(coefficients[s] for s in sets.free), upper - used))
+        return found
+
+    def _strike_pairs(self, sets: DriveSets) -> None:
+        """Strike out options that may not be with any option left of another slot."""
+        where = {s: f for f, s in enumerate(sets.free)}
+        for (s, t), forbidden in self.legality.pairs.items():
+            if s in where and t in where:
+                ours, theirs = sets.allowed[where[s]], sets.allowed[where[t]]
+                fits = (~forbidden).astype(np.float32)
+                ours &= theirs.astype(np.float32) @ fits.T > 0.5
+                theirs &= ours.astype(np.float32) @ fits > 0.5
+
+
+def _strike_row(sets: DriveSets, row: SetRow) -> None:
+    """Strike out options that break a row even with the mildest options of all other slots."""
+    each = list(zip(sets.allowed, row.coefficients, strict=True))
+    least = [np.where(ok, c, np.inf).min(axis=1) for ok, c in each]
+    with np.errstate(invalid="ignore"):  # a slot without options left: the set is dropped
+        room = row.left - sum(least, start=np.zeros(len(sets)))
+        for (ok, c), low in zip(each, least, strict=True):
+            np.logical_and(ok, c - low[:, None] <= room[:, None], out=ok)
+
+
+def _of(coefficients: tuple[FloatArray, ...], rows: BoolArray | IntArray) -> tuple[FloatArray, ...]:
+    """Coefficients of some drive sets."""
+    return tuple(c if len(c) == 1 else c[rows] for c in coefficients)
+
+
+def _count(sets: DriveSets) -> int:
+    """Options left over all slots and sets."""
+    return sum(int(ok.sum()) for ok in sets.allowed)
