@@ -73,6 +73,83 @@ class Frame:
         )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True)
+class Additions:
+    """What the m options of one free slot add to the coordinates of D drive sets.
+
+    The sums are the same for all drive sets; the two rolling terms are ``by_load x load + by_own x own``, the first
+    factors being the drive set's, the second the option's. Never written out as an array (D, m, L), which is large.
+
+    Attributes
+    ----------
+    table : array (m, len(SUMS))
+    load, own : arrays (m,)
+        Load on the undriven axle [N]; rolling coefficient, where the slot is that of the undriven tires.
+    by_load, by_own : arrays (D, 2)
+    """
+
+    table: FloatArray
+    load: FloatArray
+    own: FloatArray
+    by_load: FloatArray
+    by_own: FloatArray
+
+    def take(self, rows: IntArray) -> Additions:
+        """The same for some drive sets, or drive sets repeated."""
+        return Additions(self.table, self.load, self.own, self.by_load[rows], self.by_own[rows])
+
+    def _rolling(self, term: int) -> FloatArray:
+        """One of the rolling terms: (D, m)."""
+        found: FloatArray = self.by_load[:, term, None] * self.load + self.by_own[:, term, None] * self.own
+        return found
+
+    def of(self, options: IntArray, rows: IntArray | None = None) -> FloatArray:
+        """Coordinates (n, L) that options (n,) add in drive sets ``rows`` (n,), or in each of all."""
+        by_load, by_own = (self.by_load, self.by_own) if rows is None else (self.by_load[rows], self.by_own[rows])
+        rolling = by_load * self.load[options, None] + by_own * self.own[options, None]
+        return np.concatenate([self.table[options], rolling], axis=1)
+
+    def along(self, slope: FloatArray) -> FloatArray:
+        """Scores (D, m) of the options at slopes (D, L), or (L,)."""
+        slopes = np.broadcast_to(slope, (len(self.by_load), len(COORDINATES)))
+        found: FloatArray = slopes[:, : len(SUMS)] @ self.table.T
+        weighed = slopes[:, len(SUMS) :]
+        found += (weighed * self.by_load).sum(axis=1)[:, None] * self.load
+        if self.own.any():
+            found += (weighed * self.by_own).sum(axis=1)[:, None] * self.own
+        return found
+
+    def ends(self, allowed: BoolArray) -> tuple[FloatArray, FloatArray]:
+        """Least and most (D, L) of each coordinate over the allowed options (D, m)."""
+        count = len(self.by_load)
+        least, most = np.zeros((count, len(COORDINATES))), np.zeros((count, len(COORDINATES)))
+        kinds, which = _kinds(allowed)
+        for place in np.flatnonzero(self.table.any(axis=0)):
+            low, high = _ends(self.table[None, :, place], kinds)
+            least[:, place], most[:, place] = low[which], high[which]
+        if self.load.any() or self.own.any():
+            for term in (0, 1):
+                column = len(SUMS) + term
+                if self.own.any():
+                    least[:, column], most[:, column] = _ends(self._rolling(term), allowed)
+                else:
+                    low, high = _ends(self.load[None], kinds)
+                    one, other = self.by_load[:, term] * low[which], self.by_load[:, term] * high[which]
+                    least[:, column], most[:, column] = np.minimum(one, other), np.maximum(one, other)
+        return least, most
+
+
+def _kinds(allowed: BoolArray) -> tuple[BoolArray, IntArray]:
+    """The different rows of a bool array (D, m), and which of them each row is."""
+    _, first, which = np.unique(np.packbits(allowed, axis=1), axis=0, return_index=True, return_inverse=True)
+    return allowed[first], which.reshape(-1)
+
+
+def _ends(values: FloatArray, allowed: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Least and most of values (1 or D, m) over the allowed options: (D,) each; inf and -inf where there is none."""
+    return np.where(allowed, values, np.inf).min(axis=1), np.where(allowed, values, -np.inf).max(axis=1)
+
+
 class LinearSpace:
     """Coordinates of drive sets and options of one scenario, for one salt condition.
 
@@ -140,21 +217,19 @@ class LinearSpace:
         """The same drive sets with the highest caps their free slots could give: none."""
         return replace(drive, cap_ms=np.full_like(drive.cap_ms, np.inf))
 
-    def additions(self, frame: Frame, s: int) -> FloatArray:
-        """What each option of a free slot adds to the coordinates of each drive set: (D, m_s, L)."""
+    def additions(self, frame: Frame, s: int) -> Additions:
+        """What each option of a free slot adds to the coordinates of each drive set."""
         table = self.model.sums[s]
-        out = np.zeros((len(frame.builds), len(table), len(COORDINATES)))
-        out[:, :, : len(SUMS)] = table
+        count, nothing = len(frame.builds), np.zeros(len(table))
         if self.free_tires is None:
-            return out
+            none = np.zeros((count, 2))
+            return Additions(table, nothing, nothing, none, none)
         load = table[:, self.load_column] * air.G
-        out[:, :, C["free_rolling_n"]] = frame.free_floor[:, None] * load
-        out[:, :, C["free_rolling_nv2"]] = frame.free_growth_floor[:, None] * load
+        own = nothing
         if s == self.free_tires:
             own = np.array([cast(Tire, part).rolling_coefficient for part in self.model.options.parts[s]])
-            out[:, :, C["free_rolling_n"]] += frame.free_level[:, None] * own * self.low_load_n
-            out[:, :, C["free_rolling_nv2"]] += frame.free_growth[:, None] * own * self.low_load_n
-        return out
+        by_own = np.stack([frame.free_level, frame.free_growth], axis=1) * self.low_load_n
+        return Additions(table, load, own, np.stack([frame.free_floor, frame.free_growth_floor], axis=1), by_own)
 
     def inputs(
         self, frame: Frame, point: FloatArray, conditions: Conditions, grip_point: FloatArray | None = None

@@ -18,7 +18,7 @@ from optimizer.run.conditions import Conditions
 from optimizer.run.driving import Gear
 from optimizer.run.inputs import side_by_side
 from optimizer.run.judge import Judge
-from optimizer.run.linear import LESS_IS_FASTER, C, Frame, LinearSpace
+from optimizer.run.linear import LESS_IS_FASTER, Additions, C, Frame, LinearSpace
 from optimizer.run.simulator import Run, simulate, simulate_each_gear
 from optimizer.search.drive_sets import DriveSets
 from optimizer.search.surrogate import SpeedOf, Tangents, tangents_at, tangents_here
@@ -51,14 +51,14 @@ class Batch:
 
     sets: DriveSets
     frame: Frame
-    additions: tuple[FloatArray, ...]
+    additions: tuple[Additions, ...]
     span: Span
     gears: IntArray | None = None
 
     def take(self, rows: IntArray) -> Batch:
         """Some of the drive sets, or drive sets repeated."""
         return Batch(
-            self.sets.take(rows), self.frame.take(rows), tuple(each[rows] for each in self.additions),
+            self.sets.take(rows), self.frame.take(rows), tuple(each.take(rows) for each in self.additions),
             self.span.take(rows), None if self.gears is None else self.gears[:, rows],
         )  # fmt: skip
 
@@ -188,11 +188,12 @@ class Bounding:
 
     def losses(self, batch: Batch, slope: FloatArray) -> list[FloatArray]:
         """Speed (n, m_s) that each option costs against the best in its slot, at a given slope per coordinate."""
+        cost = np.zeros(len(slope))
+        cost[list(LESS_IS_FASTER)] = slope[list(LESS_IS_FASTER)]
         out = []
         for add, ok in zip(batch.additions, batch.sets.allowed, strict=True):
-            least = np.where(ok[:, :, None], add, np.inf).min(axis=1, keepdims=True)
-            worse = np.where(ok[:, :, None], add - least, 0.0)
-            out.append(-np.einsum("bml,l->bm", worse[:, :, LESS_IS_FASTER], slope[list(LESS_IS_FASTER)]))
+            least, _ = add.ends(ok)
+            out.append(np.where(ok, np.minimum((least @ cost)[:, None] - add.along(cost), 0.0), 0.0))
         return out
 
     def tangents(
@@ -233,12 +234,13 @@ def _least_lead(leads: list[FloatArray]) -> FloatArray:
     return low - (high - low) - LEAD_SLACK_MS
 
 
-def _span(frame: Frame, additions: tuple[FloatArray, ...], allowed: tuple[BoolArray, ...]) -> Span:
+def _span(frame: Frame, additions: tuple[Additions, ...], allowed: tuple[BoolArray, ...]) -> Span:
     """Least and most of each coordinate over the allowed options, slot by slot."""
     least, most = frame.base.copy(), frame.base.copy()
     for add, ok in zip(additions, allowed, strict=True):
-        least += np.where(ok[:, :, None], add, np.inf).min(axis=1)
-        most += np.where(ok[:, :, None], add, -np.inf).max(axis=1)
+        low, high = add.ends(ok)
+        least += low
+        most += high
     return Span(least, most)
 
 

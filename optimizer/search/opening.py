@@ -244,14 +244,14 @@ class Opener:
         self, batch: Batch, tangents: Tangents, cents: list[FloatArray], left: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Most that any affordable completion has on a tangent, the price of money, and the point that attains it."""
-        scores = [np.einsum("bml,bl->bm", add, tangents.slope) for add in batch.additions]
+        scores = [add.along(tangents.slope) for add in batch.additions]
         base = tangents.lack + np.einsum("bl,bl->b", batch.frame.base - tangents.point, tangents.slope)
         allowed = list(batch.sets.allowed)
         bound, multiplier = lagrangian_bound(scores, cents, left, allowed)
         point = batch.frame.base.copy()
         for score, price, ok, add in zip(scores, cents, allowed, batch.additions, strict=True):
             best = np.where(ok, score - multiplier[:, None] * price, -np.inf).argmax(axis=1)
-            point += add[np.arange(len(best)), best]
+            point += add.of(best)
         return base + bound, multiplier, point
 
     def _line_through(self, batch: Batch, point: FloatArray, level: float) -> tuple[FloatArray, FloatArray]:
@@ -276,7 +276,8 @@ class Opener:
         points = [cut.tangents.point[position] for cut in cuts]
         slacks = [(slack_of(cut.tangents), cut.holds) for cut in cuts]
         allowed = [ok[place] for ok in sets.allowed]
-        scores = [[add[place] @ slope for add in batch.additions] for slope in slopes]
+        here = np.array([place])
+        scores = [[add.take(here).along(slope)[0] for add in batch.additions] for slope in slopes]
         spread = [np.ptp(score[ok]) for score, ok in zip(scores[0], allowed, strict=True)]
         order = sorted(range(len(free)), key=lambda f: -spread[f])
         one = sets.take(np.array([place]))

@@ -136,9 +136,8 @@ class Ranker:
         self._try(self.judge.options.fitted[None])
         self.progress("best cases of all combinations", 0.05)
         self._bound_all(sets)
-        self._lower_target()
-        if thorough:
-            self.evidence.closed = self._close()
+        if len(self.sets):
+            self._find(thorough=thorough)
         self.evidence.opened = len(self.touched)
         if np.isfinite(pool.level) and np.isclose(self.judge.caps_ms(), pool.level, rtol=0, atol=SPEED_STEP_MS).any():
             self.progress("cheapest of the equally fast", 0.7)
@@ -154,18 +153,28 @@ class Ranker:
         order = np.argsort(-bound, kind="stable")
         self.sets, self.bound = sets.take(order), bound[order]
 
-    def _lower_target(self) -> None:
+    def _find(self, *, thorough: bool) -> None:
+        """Find good builds, then rule out the rest by argument if that is wanted and can be done, or by tangents."""
+        if self.sets.completions.sum() <= ALL_LISTED:
+            self._search(-np.inf)
+            self.evidence.closed = self._close() if thorough else None
+            return
+        target = self._probe()
+        if thorough and np.isfinite(self.pool.level):
+            self.evidence.closed = self._close()
+            if self.evidence.closed:
+                return
+        self._lower_target(target)
+        if thorough:
+            self.evidence.closed = self._close()
+
+    def _lower_target(self, target: float) -> None:
         """Look for builds above a target, from what seems the most that money can buy, until there are K or no more.
 
         A target above the K-th best is only a question that costs little: the last search, at the K-th best or
         without any level, is the one that counts.
         """
-        if len(self.sets) == 0:
-            return
-        if self.sets.completions.sum() <= ALL_LISTED:
-            self._search(-np.inf)
-            return
-        target, step = self._probe(), FIRST_STEP_MS
+        step = FIRST_STEP_MS
         while target > max(self.pool.level, 0.0):
             before = len(self.pool.builds)
             missed = self._search(target)
@@ -310,7 +319,8 @@ class Ranker:
             self.progress("ruling out the rest", 0.7)
             every = self.sets.marked(np.arange(len(self.sets)))
             sets = narrower.by_equipment(narrower.tighten(every, asked(goal)), asked(goal))
-            pieces = tightener.left(tightener.screen(sets, goal), goal, MOST_BOXES)
+            sets = sets.take(self.bounding.optimistic(sets) > goal.level - BOUND_SLACK_MS)
+            pieces = tightener.left(sets, goal, MOST_BOXES)
             if pieces is None:
                 return False
             found = [piece.builds(box) for piece in pieces for box in range(len(piece.batch.sets))]

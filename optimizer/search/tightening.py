@@ -77,7 +77,8 @@ class Left:
         batch, sets = self.batch, self.batch.sets
         options = np.meshgrid(*[np.flatnonzero(ok[box]) for ok in sets.allowed], indexing="ij")
         choices = np.stack([each.ravel() for each in options], axis=1)
-        points = batch.frame.base[box] + sum(add[box][choices[:, f]] for f, add in enumerate(batch.additions))
+        rows = np.full(len(choices), box)
+        points = batch.frame.base[box] + sum(add.of(choices[:, f], rows) for f, add in enumerate(batch.additions))
         kept = np.zeros(len(choices), dtype=bool)
         for way in np.flatnonzero(self.box == box):
             keeps = np.ones(len(choices), dtype=bool)
@@ -216,7 +217,7 @@ class Tightener:
         """A cut at points; the most any affordable completion has on it, the point that has it, options it leaves."""
         const, slope, holds = demand.cut(points)
         base = const + np.einsum("bl,bl->b", every.frame.base, slope)
-        scores = [np.einsum("bml,bl->bm", add, slope) for add in every.additions]
+        scores = [add.along(slope) for add in every.additions]
         allowed = list(every.sets.allowed)
         bound, multiplier = lagrangian_bound(scores, cents, left, allowed)
         most = base + bound
@@ -225,7 +226,7 @@ class Tightener:
             net = np.where(ok, score - multiplier[:, None] * price, -np.inf)
             best = net.argmax(axis=1)
             saved.append(~holds[:, None] | (most[:, None] - net.max(axis=1)[:, None] + net >= -ROUNDING_MS))
-            point += add[np.arange(len(best)), best]
+            point += add.of(best)
         spare = np.where(np.isfinite(bound) & ~holds, np.inf, most)
         return Cut(const, slope, holds), spare, point, saved
 

@@ -68,7 +68,7 @@ def points_of(batch: Batch, rows: IntArray, builds: IntArray) -> np.ndarray:
     """Coordinates of builds."""
     points = batch.frame.base[rows]
     for s, add in zip(batch.sets.free, batch.additions, strict=True):
-        points = points + add[rows, builds[:, s]]
+        points = points + add.of(builds[:, s], rows)
     return points
 
 
