@@ -74,6 +74,7 @@ search.drive_sets
 search.completions
 search.bounding
 search.propagation
+search.listing
 search.narrowing
 search.necessary
 search.demands

@@ -16,8 +16,8 @@ from optimizer.run.judge import Judge
 from optimizer.run.linear import C
 from optimizer.search.bounding import CUT_SLACK_MS, Batch, Bounding
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
-from optimizer.search.completions import Task, complete
-from optimizer.search.drive_sets import DriveSets, job_sum, option_cents
+from optimizer.search.drive_sets import DriveSets, option_cents
+from optimizer.search.listing import Line, Lister
 from optimizer.search.narrowing import Narrower
 from optimizer.search.propagation import Goal, Propagation
 from optimizer.search.surrogate import Tangents, lagrangian_bound
@@ -87,9 +87,10 @@ class Opener:
     def __init__(
         self, judge: Judge, legality: Legality, bounding: Bounding, bounds: AdditiveBounds, hours_limit: float
     ) -> None:
-        self.judge, self.legality, self.bounding, self.bounds = judge, legality, bounding, bounds
-        self.hours_limit = hours_limit
-        self.narrower = Narrower(judge, bounding, Propagation(judge, legality, bounding.space, bounds))
+        self.judge, self.bounding, self.bounds = judge, bounding, bounds
+        self.propagation = Propagation(judge, legality, bounding.space, bounds)
+        self.narrower = Narrower(judge, bounding, self.propagation)
+        self.lister = Lister(legality, bounds, hours_limit, self.propagation)
         self.gentlest: FloatArray | None = None
 
     def open(self, sets: DriveSets, rows: IntArray, goal: Goal, most: dict[int, int], width: int) -> Opened:
@@ -151,13 +152,12 @@ class Opener:
             loose = ~np.logical_or.reduce([cut.holds for cut in cuts])
             loose &= batch.sets.completions[kept] > WORTH_SPLITTING
         for place in np.flatnonzero(~loose):
-            task, order = self._task(batch, int(kept[place]), cuts, int(place), goal)
-            mark = int(batch.sets.mark[kept[place]])
-            each = complete(task, most[mark], cheapest=goal.cheapest)
-            builds = np.repeat(batch.sets.builds[kept[place]][None], len(each.choices), axis=0)
-            builds[:, order] = each.choices
+            box, mark = int(kept[place]), int(batch.sets.mark[kept[place]])
+            allowed, lines = [ok[box] for ok in batch.sets.allowed], self._lines(cuts, int(place), goal)
+            spare = PROBE_SPARE if goal.probe else 1.0
+            builds, short_list = self.lister.complete(batch, box, allowed, lines, goal, most[mark], spare)
             found.append(builds)
-            if each.cut_off:
+            if short_list:
                 cut_off.add(mark)
         if loose.any():
             parts, _, missed_too = self._screen(self._split(batch.take(kept[loose]), goal), goal)
@@ -173,7 +173,7 @@ class Opener:
             float(np.where(ok, -loss, 0.0).max(axis=1).sum())
             for loss, ok in zip(losses, batch.sets.allowed, strict=True)
         ]
-        return self.narrower.propagation.narrowed(batch.sets.split(int(np.argmax(spread))), goal)
+        return self.propagation.narrowed(batch.sets.split(int(np.argmax(spread))), goal)
 
     def estimate(self, sets: DriveSets, bound: FloatArray, money: float) -> FloatArray:
         """Rough speeds (D,) of the best that money can buy in each drive set, from slopes of a few of them.
@@ -261,59 +261,16 @@ class Opener:
         below = (at < level)[:, None]
         return np.where(below, fast, point), np.where(below, point, slow)
 
-    def _task(
-        self,
-        batch: Batch,
-        place: int,
-        cuts: list[Cut],
-        position: int,
-        goal: Goal,
-    ) -> tuple[Task, list[int]]:
-        """The completion task of one drive set, and its free slots in the order of how much they matter to speed."""
-        sets, free = batch.sets, batch.sets.free
-        slopes = [cut.tangents.slope[position] for cut in cuts]
-        lacks = [float(cut.tangents.lack[position]) for cut in cuts]
-        points = [cut.tangents.point[position] for cut in cuts]
-        slacks = [(slack_of(cut.tangents), cut.holds) for cut in cuts]
-        allowed = [ok[place] for ok in sets.allowed]
-        here = np.array([place])
-        scores = [[add.take(here).along(slope)[0] for add in batch.additions] for slope in slopes]
-        spread = [np.ptp(score[ok]) for score, ok in zip(scores[0], allowed, strict=True)]
-        order = sorted(range(len(free)), key=lambda f: -spread[f])
-        one = sets.take(np.array([place]))
-        rows = self.narrower.propagation.rows(one, goal, PROBE_SPARE if goal.probe else 1.0)
-        where = {s: order.index(f) for f, s in enumerate(free)}
-        pairs = {}
-        for (s, t), forbidden in self.legality.pairs.items():
-            if s in where and t in where:
-                a, b = where[s], where[t]
-                pairs[min(a, b), max(a, b)] = forbidden if a < b else forbidden.T
-        hours_spent = sum(self.bounds.hours[s][one.builds[0, s]] for s in self.judge.model.drive_slots)
-        done = int(one.jobs[0])
-        job_hours = float(job_sum(one.jobs, self.bounds.job_hours)[0])
-        task = Task(
-            allowed=[allowed[f] for f in order],
-            scores=[[score[f] for f in order] for score in scores],
-            score_base=np.array(
-                [lack + (batch.frame.base[place] - p) @ g for lack, p, g in zip(lacks, points, slopes, strict=True)]
-            ),
-            threshold=np.array(
-                [-slack[position] if holds[position] and not goal.probe else -np.inf for slack, holds in slacks]
-            ),
-            cents=[self.bounds.cents[free[f]].astype(float) for f in order],
-            cents_left=goal.money - float(one.spent[0]) + 0.5,
-            jobs=[self.bounds.jobs[free[f]].astype(np.int64) for f in order],
-            jobs_done=done,
-            job_cents=self.bounds.job_cents.astype(float),
-            job_hours=self.bounds.job_hours,
-            hours=[self.bounds.hours[free[f]] for f in order],
-            hours_left=self.hours_limit - float(hours_spent) - job_hours + 1e-6,
-            multipliers=np.array([cut.multiplier[position] for cut in cuts]),
-            rows=[[row.coefficients[f][0] for f in order] for row in rows],
-            row_left=np.array([row.left[0] for row in rows]),
-            pairs=pairs,
-        )
-        return task, [free[f] for f in order]
+    def _lines(self, cuts: list[Cut], position: int, goal: Goal) -> list[Line]:
+        """The tangents of one drive set as lines; those that do not hold cut nothing."""
+        lines = []
+        for cut in cuts:
+            tangents = cut.tangents.take(np.array([position]))
+            slope, holds = tangents.slope[0], bool(cut.holds[position]) and not goal.probe
+            threshold = -float(slack_of(tangents)[0]) if holds else -np.inf
+            const = float(tangents.lack[0] - tangents.point[0] @ slope)
+            lines.append(Line(const, slope, threshold, float(cut.multiplier[position])))
+        return lines
 
 
 def slack_of(tangents: Tangents) -> FloatArray:

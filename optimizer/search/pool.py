@@ -78,6 +78,10 @@ class Pool:
         order = self._by_speed(np.arange(len(self.builds)))
         return float(self.numbers[order[self.k - 1], 1])
 
+    def best(self, count: int) -> IntArray:
+        """The best builds, at most so many: (n, S)."""
+        return self.builds[self._by_speed(np.arange(len(self.builds)))[:count]]
+
     def best_not_in(self, done: set[bytes], width: int, *, uncapped: bool) -> IntArray | None:
         """The best build that is not ``done``, among the best few: of all, or of those no speed bracket holds."""
         rows = np.arange(len(self.builds))

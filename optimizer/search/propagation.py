@@ -45,6 +45,15 @@ class SetRow:
     coefficients: tuple[FloatArray, ...]
     left: FloatArray
 
+    def take(self, rows: BoolArray | IntArray) -> SetRow:
+        """The row of some drive sets."""
+        return SetRow(tuple(c if len(c) == 1 else c[rows] for c in self.coefficients), self.left[rows])
+
+    @property
+    def could_break(self) -> BoolArray:
+        """Whether the harshest options of all slots would break it, allowed or not: (D,)."""
+        return np.asarray(sum(c.max(axis=1) for c in self.coefficients) > self.left)
+
 
 class Propagation:
     """Strikes options out of the drive sets of one scenario.
@@ -77,7 +86,7 @@ class Propagation:
         if len(sets) == 0:
             return sets
         sets = replace(sets, allowed=tuple(ok.copy() for ok in sets.allowed))
-        rows = self.rows(sets, goal)
+        rows = [row for row in self.rows(sets, goal) if row.could_break.any()]
         for _ in range(ROUNDS):
             before = _count(sets)
             self._strike_pairs(sets)
@@ -86,10 +95,10 @@ class Propagation:
             keep = sets.completable
             if not keep.all():
                 sets = sets.take(keep)
-                rows = [SetRow(_of(row.coefficients, keep), row.left[keep]) for row in rows]
+                rows = [row.take(keep) for row in rows]
             if np.isfinite(goal.money) and len(sets):
                 kept = within_budget(sets.marked(np.arange(len(sets))), self.bounds, int(goal.money))
-                rows = [SetRow(_of(row.coefficients, kept.mark), row.left[kept.mark]) for row in rows]
+                rows = [row.take(kept.mark) for row in rows]
                 sets = replace(kept, mark=sets.mark[kept.mark])
             if len(sets) == 0 or _count(sets) == before:
                 break
@@ -145,17 +154,17 @@ class Propagation:
 
 def _strike_row(sets: DriveSets, row: SetRow) -> None:
     """Strike out options that break a row even with the mildest options of all other slots."""
-    each = list(zip(sets.allowed, row.coefficients, strict=True))
+    some = np.flatnonzero(row.could_break)
+    if len(some) == 0:
+        return
+    every = len(some) == len(sets)
+    here = row if every else row.take(some)
+    each = [(ok if every else ok[some], c) for ok, c in zip(sets.allowed, here.coefficients, strict=True)]
     least = [np.where(ok, c, np.inf).min(axis=1) for ok, c in each]
     with np.errstate(invalid="ignore"):  # a slot without options left: the set is dropped
-        room = row.left - sum(least, start=np.zeros(len(sets)))
-        for (ok, c), low in zip(each, least, strict=True):
-            np.logical_and(ok, c - low[:, None] <= room[:, None], out=ok)
-
-
-def _of(coefficients: tuple[FloatArray, ...], rows: BoolArray | IntArray) -> tuple[FloatArray, ...]:
-    """Coefficients of some drive sets."""
-    return tuple(c if len(c) == 1 else c[rows] for c in coefficients)
+        room = here.left - sum(least, start=np.zeros(len(some)))
+        for whole, (ok, c), low in zip(sets.allowed, each, least, strict=True):
+            whole[some] = ok & (c - low[:, None] <= room[:, None])
 
 
 def _count(sets: DriveSets) -> int:

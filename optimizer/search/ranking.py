@@ -32,6 +32,8 @@ Progress = Callable[[str, float], None]
 
 CLIMBS, CLIMB_WIDTH = 4, 4
 """Builds whose neighbors are tried before the search proper, taken from among the best few."""
+TRIED_BY_TWOS, GOOD_BUILDS = 400, 300
+"""Options of all slots up to which they are tried by twos; where there are more, those of so many good builds are."""
 BATCH, OPEN_FEW, OPEN_MANY = 1000, 40, 400
 """Drive sets looked at together; how many of these get tangents at once, at first and when the level rests."""
 REBOUND_MS = 0.05
@@ -280,7 +282,15 @@ class Ranker:
                     break
                 self.progress("trying changes to the car", 0.1 + 0.05 * step / CLIMBS)
                 done.add(build.tobytes())
-                self._try(_two_changes(build, self.judge.options.sizes))
+                self._try(_two_changes(build, *self._worth_changing()))
+
+    def _worth_changing(self) -> tuple[list[IntArray], list[IntArray]]:
+        """Options to be tried one at a time, and two at a time: where there are many, those that good builds have."""
+        usable = [np.flatnonzero(ok) for ok in self.space.usable]
+        if sum(map(len, usable)) <= TRIED_BY_TWOS:
+            return usable, usable
+        good = self.pool.best(GOOD_BUILDS)
+        return usable, [np.unique(column) for column in good.T]
 
     def _cheapest_first(self, level: float, ceiling: Callable[[], float]) -> None:
         """Open drive sets that can reach the level for at most ``ceiling``, cheapest first, as the ceiling falls."""
@@ -311,7 +321,7 @@ class Ranker:
         At a cap only what is faster counts: among the equally fast, price decides.
         """
         narrower = self.opener.narrower
-        tightener = Tightener(self.judge, self.bounding, self.bounds, narrower)
+        tightener = Tightener(self.judge, self.bounding, self.bounds, self.opener.lister)
         while np.isfinite(self.pool.level):
             before = self.pool.level
             at_cap = np.isclose(self.judge.caps_ms(), before, rtol=0, atol=SPEED_STEP_MS).any()
@@ -320,12 +330,10 @@ class Ranker:
             every = self.sets.marked(np.arange(len(self.sets)))
             sets = narrower.by_equipment(narrower.tighten(every, asked(goal)), asked(goal))
             sets = sets.take(self.bounding.optimistic(sets) > goal.level - BOUND_SLACK_MS)
-            pieces = tightener.left(sets, goal, MOST_BOXES)
-            if pieces is None:
+            found = tightener.left(sets, goal, MOST_BOXES)
+            if found is None:
                 return False
-            found = [piece.builds(box) for piece in pieces for box in range(len(piece.batch.sets))]
-            if found:
-                self._try(np.concatenate(found))
+            self._try(found)
             if self.pool.level == before:
                 return True
         return True
@@ -373,15 +381,19 @@ class Ranker:
         )  # fmt: skip
 
 
-def _two_changes(build: IntArray, sizes: tuple[int, ...]) -> IntArray:
-    """Every build that differs from one (S,) in one or two slots."""
-    places = [(s, o) for s, size in enumerate(sizes) for o in range(size)]
-    slot, option = np.array(places).T
-    first, second = np.triu_indices(len(places), k=0)
-    keep = (slot[first] != slot[second]) | (first == second)
+def _two_changes(build: IntArray, one: list[IntArray], two: list[IntArray]) -> IntArray:
+    """Every build that differs from one (S,) in one slot, by some options, or in two, by some others."""
+    singles = []
+    for s, options in enumerate(one):
+        changed = np.repeat(build[None], len(options), axis=0)
+        changed[:, s] = options
+        singles.append(changed)
+    slot = np.repeat(np.arange(len(two)), [len(options) for options in two])
+    option = np.concatenate(two)
+    first, second = np.triu_indices(len(slot), k=1)
+    keep = slot[first] != slot[second]
     first, second = first[keep], second[keep]
-    builds = np.repeat(build[None], len(first), axis=0)
-    rows = np.arange(len(first))
+    builds, rows = np.repeat(build[None], len(first), axis=0), np.arange(len(first))
     builds[rows, slot[first]] = option[first]
     builds[rows, slot[second]] = option[second]
-    return builds
+    return np.concatenate([*singles, builds])

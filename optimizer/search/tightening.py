@@ -20,7 +20,7 @@ from optimizer.run.linear import COORDINATES
 from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.demands import Scores, best_case, edges_about
 from optimizer.search.drive_sets import DriveSets, option_cents
-from optimizer.search.narrowing import Narrower
+from optimizer.search.listing import Line, Lister
 from optimizer.search.necessary import Demand
 from optimizer.search.propagation import Goal
 from optimizer.search.surrogate import lagrangian_bound
@@ -42,21 +42,27 @@ CHUNK = 150
 """Drive sets bounded at once: what fits the processor's cache."""
 DIP_MS = 0.5
 """A board may fall into the pause of a shift: speed there is less than this below what the build scores."""
-FEW = 2000
-"""Completions of a box that are few enough to be held against its cuts one by one."""
+FEW, LISTED = 2000, 500
+"""Completions of a box that are worth listing before the last of the first rounds; most that one list may have."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """A cut for each of n ways: ``const + slope . z >= 0`` [m/s] where it ``holds``."""
+    """A cut for each of n ways: ``const + slope . z >= 0`` [m/s] where it ``holds``; what a cent is worth on it."""
 
     const: FloatArray
     slope: FloatArray
     holds: BoolArray
+    multiplier: FloatArray
 
     def take(self, rows: IntArray) -> Cut:
         """The same for some ways."""
-        return Cut(self.const[rows], self.slope[rows], self.holds[rows])
+        return Cut(self.const[rows], self.slope[rows], self.holds[rows], self.multiplier[rows])
+
+    def line(self, way: int) -> Line:
+        """The cut of one way."""
+        threshold = -ROUNDING_MS if self.holds[way] else -np.inf
+        return Line(float(self.const[way]), self.slope[way], threshold, float(self.multiplier[way]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,40 +78,13 @@ class Left:
     allowed: tuple[BoolArray, ...]
     cuts: tuple[Cut, ...]
 
-    def builds(self, box: int) -> IntArray:
-        """Completions (n, S) of one box that keep every cut of one of its ways."""
-        batch, sets = self.batch, self.batch.sets
-        options = np.meshgrid(*[np.flatnonzero(ok[box]) for ok in sets.allowed], indexing="ij")
-        choices = np.stack([each.ravel() for each in options], axis=1)
-        rows = np.full(len(choices), box)
-        points = batch.frame.base[box] + sum(add.of(choices[:, f], rows) for f, add in enumerate(batch.additions))
-        kept = np.zeros(len(choices), dtype=bool)
-        for way in np.flatnonzero(self.box == box):
-            keeps = np.ones(len(choices), dtype=bool)
-            for cut in self.cuts:
-                if cut.holds[way]:
-                    keeps &= cut.const[way] + points @ cut.slope[way] >= -ROUNDING_MS
-            kept |= keeps
-        found = np.repeat(sets.builds[box][None], int(kept.sum()), axis=0)
-        found[:, list(sets.free)] = choices[kept]
-        return found
-
-    def take(self, boxes: IntArray) -> Left:
-        """Some of the boxes (by place, rising) with their ways."""
-        ways = np.flatnonzero(np.isin(self.box, boxes))
-        return Left(
-            self.batch.take(boxes),
-            np.searchsorted(boxes, self.box[ways]),
-            tuple(ok[ways] for ok in self.allowed),
-            tuple(cut.take(ways) for cut in self.cuts),
-        )
-
 
 class Tightener:
     """Tightens drive sets of one scenario and salt condition."""
 
-    def __init__(self, judge: Judge, bounding: Bounding, bounds: AdditiveBounds, narrower: Narrower) -> None:
-        self.judge, self.bounding, self.bounds, self.narrower = judge, bounding, bounds, narrower
+    def __init__(self, judge: Judge, bounding: Bounding, bounds: AdditiveBounds, lister: Lister) -> None:
+        self.judge, self.bounding, self.bounds, self.lister = judge, bounding, bounds, lister
+        self.propagation = lister.propagation
         self.scores = Scores(judge.event.scoring, judge.marks_m)
         self.typical = np.ones(len(COORDINATES))
 
@@ -121,38 +100,55 @@ class Tightener:
             kept.append(start + np.flatnonzero(self.scores.joined(bounds) >= level))
         return sets.take(np.concatenate(kept)) if kept else sets
 
-    def left(self, sets: DriveSets, goal: Goal, most_boxes: int) -> list[Left] | None:
-        """Small boxes that hold every completion which meets a goal; None where there would be too many of them.
+    def left(self, sets: DriveSets, goal: Goal, most_boxes: int) -> IntArray | None:
+        """Completions (n, S) among which is every one that meets a goal; None where that is too much work.
 
-        Rounds of cuts; then drive sets with many completions are split by the slot that matters most to speed, and the
-        parts go through further rounds.
+        Rounds of cuts first. Then the completions of each drive set that keep its cuts are listed; where there are too
+        many, it is split by the slot that matters most to speed, and the parts go through further rounds.
         """
+        found = [np.zeros((0, sets.builds.shape[1]), dtype=np.int64)]
         if len(sets) == 0:
-            return []
+            return found[0]
         sample = np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int))
         slopes = self.slopes(sets.take(sample), goal.level - SAMPLE_DEPTH_MS)
         if len(slopes):
             self.typical = np.maximum(-np.median(slopes, axis=0), 0.0)
-        done: list[Left] = []
-        for bins in BINS:
-            sets = self._rounds(sets, goal, bins, done)
+        for number, bins in enumerate(BINS):
+            sets = self._rounds(sets, goal, bins, found, listing=number == len(BINS) - 1)
         while len(sets):
             sets = self._split(sets, goal)
-            if len(sets) + sum(len(piece.batch.sets) for piece in done) > most_boxes:
+            if len(sets) > most_boxes:
                 return None
-            sets = self._rounds(sets, goal, SPLIT_BINS, done)
-        return [piece for piece in done if len(piece.box)]
+            sets = self._rounds(sets, goal, SPLIT_BINS, found, listing=True)
+        return np.unique(np.concatenate(found), axis=0)
 
-    def _rounds(self, sets: DriveSets, goal: Goal, bins: int, done: list[Left]) -> DriveSets:
-        """One round for all drive sets; those left with few completions are ``done``, the others are given back."""
+    def _rounds(self, sets: DriveSets, goal: Goal, bins: int, found: list[IntArray], *, listing: bool) -> DriveSets:
+        """One round for all drive sets. Completions of those that have few left are ``found``; the rest is given back."""
         rest = [sets.take(np.zeros(0, dtype=np.int64))]
         for start in range(0, len(sets), CHUNK):
             some = sets.take(np.arange(start, min(start + CHUNK, len(sets))))
             piece = self._round(some, goal, bins)
-            small = piece.batch.sets.completions <= FEW
-            done.append(piece.take(np.flatnonzero(small)))
-            rest.append(piece.batch.sets.take(~small))
+            many = np.ones(len(piece.batch.sets), dtype=bool)
+            for box in np.flatnonzero(listing | (piece.batch.sets.completions <= FEW)):
+                builds = self._listed(piece, int(box), goal)
+                if builds is not None:
+                    found.append(builds)
+                    many[box] = False
+            rest.append(piece.batch.sets.take(many))
         return reduce(DriveSets.and_also, rest)
+
+    def _listed(self, piece: Left, box: int, goal: Goal) -> IntArray | None:
+        """Completions (n, S) of a box that keep all cuts of one of its ways; None where there are too many."""
+        found = []
+        for way in np.flatnonzero(piece.box == box):
+            lines = [cut.line(int(way)) for cut in piece.cuts]
+            lines.sort(key=lambda line: line.threshold == -np.inf)
+            allowed = [ok[way] for ok in piece.allowed]
+            builds, cut_off = self.lister.complete(piece.batch, box, allowed, lines, asked(goal), LISTED)
+            if cut_off:
+                return None
+            found.append(builds)
+        return np.concatenate(found)
 
     def _split(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """Drive sets split by the free slot whose options differ most in what they do to speed."""
@@ -162,7 +158,7 @@ class Tightener:
         spread[np.stack([ok.sum(axis=1) for ok in sets.allowed]) < 2] = -1.0
         widest = spread.argmax(axis=0)
         parts = [sets.take(widest == f).split(int(f)) for f in np.unique(widest)]
-        return self.narrower.propagation.narrowed(reduce(DriveSets.and_also, parts), asked(goal))
+        return self.propagation.narrowed(reduce(DriveSets.and_also, parts), asked(goal))
 
     def slopes(self, sets: DriveSets, level_ms: float) -> FloatArray:
         """Change of the score per unit of each coordinate (n, L), of cars about a level in some drive sets."""
@@ -192,7 +188,7 @@ class Tightener:
                 fast, slow = self._line_through(demand, best, every)
         alive = np.flatnonzero((spare >= -ROUNDING_MS) & np.logical_and.reduce([ok.any(axis=1) for ok in options]))
         rows, options = ways.rows[alive], [ok[alive] for ok in options]
-        after = self.narrower.propagation.narrowed(_merged(batch.sets, rows, options), asked(goal))
+        after = self.propagation.narrowed(_merged(batch.sets, rows, options), asked(goal))
         kept = np.flatnonzero(np.isin(rows, after.mark))
         return Left(
             replace(batch.take(after.mark), sets=replace(after, mark=sets.mark[after.mark])),
@@ -228,7 +224,7 @@ class Tightener:
             saved.append(~holds[:, None] | (most[:, None] - net.max(axis=1)[:, None] + net >= -ROUNDING_MS))
             point += add.of(best)
         spare = np.where(np.isfinite(bound) & ~holds, np.inf, most)
-        return Cut(const, slope, holds), spare, point, saved
+        return Cut(const, slope, holds, multiplier), spare, point, saved
 
     def _line_through(self, demand: Demand, point: FloatArray, every: Batch) -> tuple[FloatArray, FloatArray]:
         """A line from the fast to the slow side of a demand that passes through a promising point."""

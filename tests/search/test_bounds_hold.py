@@ -19,7 +19,7 @@ from optimizer.search.demands import best_case, edges_about
 from optimizer.search.drive_sets import DriveSets, drive_sets_of
 from optimizer.search.propagation import Goal
 from optimizer.search.ranking import Ranker
-from optimizer.search.tightening import ROUNDING_MS, RUN_ERROR_MS, Left, Tightener
+from optimizer.search.tightening import ROUNDING_MS, RUN_ERROR_MS, Tightener
 from tests.search.catalogs import machinery, random_catalog
 
 SEEDS = range(27)
@@ -46,7 +46,7 @@ def ranker_of(seed: int) -> Ranker:
 
 def tightener_of(ranker: Ranker) -> Tightener:
     """What a thorough search rules out with."""
-    return Tightener(ranker.judge, ranker.bounding, ranker.bounds, ranker.opener.narrower)
+    return Tightener(ranker.judge, ranker.bounding, ranker.bounds, ranker.opener.lister)
 
 
 def sets_of(ranker: Ranker, rng: np.random.Generator, count: int) -> DriveSets:
@@ -70,22 +70,6 @@ def points_of(batch: Batch, rows: IntArray, builds: IntArray) -> np.ndarray:
     for s, add in zip(batch.sets.free, batch.additions, strict=True):
         points = points + add.of(builds[:, s], rows)
     return points
-
-
-def kept(pieces: list[Left], mark: int, build: IntArray) -> bool:
-    """Whether a build is in a box of its drive set and keeps all cuts of one of that box's ways."""
-    for piece in pieces:
-        sets = piece.batch.sets
-        for way, box in enumerate(piece.box):
-            if sets.mark[box] != mark:
-                continue
-            inside = all(ok[box, build[s]] for s, ok in zip(sets.free, sets.allowed, strict=True))
-            inside &= all(ok[way, build[s]] for s, ok in zip(sets.free, piece.allowed, strict=True))
-            point = points_of(piece.batch, np.array([box]), build[None])[0]
-            cuts = (cut.const[way] + cut.slope[way] @ point >= -ROUNDING_MS for cut in piece.cuts if cut.holds[way])
-            if inside and all(cuts):
-                return True
-    return False
 
 
 def highest_acceleration(inputs: RunInputs, speed: float) -> np.ndarray:
@@ -145,10 +129,11 @@ def test_every_completion_that_is_fast_enough_is_kept(seed: int) -> None:
     for share in (0.8, 0.97):
         level = float(np.quantile(speed, share))
         goal = Goal(level, np.inf)
-        pieces = tightener_of(ranker).left(sets, goal, 10**6)
-        assert pieces is not None
+        left = tightener_of(ranker).left(sets, goal, 10**6)
+        assert left is not None
+        kept = {build.tobytes() for build in left}
         for place in np.flatnonzero(speed >= level):
-            assert kept(pieces, int(rows[place]), builds[place]), (share, place, speed[place] - level)
+            assert builds[place].tobytes() in kept, (share, place, speed[place] - level)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -220,7 +205,7 @@ def test_a_wrong_bound_is_noticed() -> None:
     """With thrust taken 10 % too low the tests above do fail: they can."""
     ranker, rng = ranker_of(3), np.random.default_rng(103)
     sets = sets_of(ranker, rng, 60).marked(np.arange(60))
-    rows, builds = some_completions(sets, rng, 12)
+    _, builds = some_completions(sets, rng, 12)
     speed = ranker.judge.speeds(builds)
     level = float(np.quantile(speed, 0.8))
     tightener = tightener_of(ranker)
@@ -233,9 +218,11 @@ def test_a_wrong_bound_is_noticed() -> None:
         return batch, envelopes
 
     tightener.envelopes = weaker  # type: ignore[method-assign]
-    pieces = tightener.left(sets, Goal(level, np.inf), 10**6) or []
-    fast = np.flatnonzero(speed >= level)
-    assert not all(kept(pieces, int(rows[place]), builds[place]) for place in fast)
+    left = tightener.left(sets, Goal(level, np.inf), 10**6)
+    assert left is not None
+    kept = {build.tobytes() for build in left}
+    fast = np.flatnonzero((speed >= level) & ranker.legality.allowed(builds))
+    assert not all(builds[place].tobytes() in kept for place in fast)
 
 
 def test_a_narrower_span_gives_sharper_bounds() -> None:

@@ -1,0 +1,131 @@
+"""Lists the completions of one drive set that keep some lines, the rules and the money."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.choice.legality import Legality
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.choice.price import AdditiveBounds
+from optimizer.search.bounding import Batch
+from optimizer.search.completions import Task, complete
+from optimizer.search.drive_sets import DriveSets, job_sum
+from optimizer.search.propagation import Goal, Propagation
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """``const + slope . z >= threshold`` in the coordinates z of one drive set; slope (L,).
+
+    ``multiplier`` is what a cent is worth on it: it decides nothing, but shows sooner that money does not reach.
+    """
+
+    const: float
+    slope: FloatArray
+    threshold: float
+    multiplier: float
+
+
+class Lister:
+    """Lists completions for one scenario.
+
+    Parameters
+    ----------
+    legality : Legality
+    bounds : AdditiveBounds
+        Lower bounds on prices by slot.
+    hours_limit : float
+        Most own hours a build may take.
+    propagation : Propagation
+        Knows the rows that completions must keep.
+    """
+
+    def __init__(
+        self, legality: Legality, bounds: AdditiveBounds, hours_limit: float, propagation: Propagation
+    ) -> None:
+        self.legality, self.bounds, self.hours_limit, self.propagation = legality, bounds, hours_limit, propagation
+
+    def complete(
+        self,
+        batch: Batch,
+        place: int,
+        allowed: Sequence[BoolArray],
+        lines: Sequence[Line],
+        goal: Goal,
+        most: int,
+        spare: float = 1.0,
+    ) -> tuple[IntArray, bool]:
+        """Completions of one drive set of a batch, and whether some were left out because there are too many.
+
+        Parameters
+        ----------
+        batch : Batch
+        place : int
+            Of the drive set in the batch.
+        allowed : sequence of bool arrays (m_s,)
+            Options per free slot.
+        lines : sequence of Line
+            The first one says which completions come first.
+        goal : Goal
+            Speed for which rotors and equipment must do, and the money.
+        most : int
+            Of how many completions the best are kept.
+        spare : float
+            Factor on the energy that rotors must take.
+        """
+        here = np.array([place])
+        one, additions = batch.sets.take(here), [add.take(here) for add in batch.additions]
+        scores = [[add.along(line.slope)[0] for add in additions] for line in lines]
+        spread = [np.ptp(score[ok]) for score, ok in zip(scores[0], allowed, strict=True)]
+        order = sorted(range(len(one.free)), key=lambda f: -spread[f])
+        task = self._task(one, order, allowed, scores, goal, spare, [
+            (line.const + float(batch.frame.base[place] @ line.slope), line) for line in lines
+        ])  # fmt: skip
+        found = complete(task, most, cheapest=goal.cheapest)
+        builds = np.repeat(one.builds, len(found.choices), axis=0)
+        builds[:, [one.free[f] for f in order]] = found.choices
+        return builds, found.cut_off
+
+    def _task(
+        self,
+        one: DriveSets,
+        order: list[int],
+        allowed: Sequence[BoolArray],
+        scores: list[list[FloatArray]],
+        goal: Goal,
+        spare: float,
+        lines: list[tuple[float, Line]],
+    ) -> Task:
+        """What is to be completed, free slots in a given order."""
+        free = [one.free[f] for f in order]
+        rows = self.propagation.rows(one, goal, spare)
+        where = {s: place for place, s in enumerate(free)}
+        pairs = {}
+        for (s, t), forbidden in self.legality.pairs.items():
+            if s in where and t in where:
+                a, b = where[s], where[t]
+                pairs[min(a, b), max(a, b)] = forbidden if a < b else forbidden.T
+        drive = [s for s in range(one.builds.shape[1]) if s not in one.free]
+        hours_spent = sum(float(self.bounds.hours[s][one.builds[0, s]]) for s in drive)
+        job_hours = float(job_sum(one.jobs, self.bounds.job_hours)[0])
+        return Task(
+            allowed=[allowed[f] for f in order],
+            scores=[[score[f] for f in order] for score in scores],
+            score_base=np.array([base for base, _ in lines]),
+            threshold=np.array([line.threshold for _, line in lines]),
+            cents=[self.bounds.cents[s].astype(float) for s in free],
+            cents_left=goal.money - float(one.spent[0]) + 0.5,
+            jobs=[self.bounds.jobs[s].astype(np.int64) for s in free],
+            jobs_done=int(one.jobs[0]),
+            job_cents=self.bounds.job_cents.astype(float),
+            job_hours=self.bounds.job_hours,
+            hours=[self.bounds.hours[s] for s in free],
+            hours_left=self.hours_limit - hours_spent - job_hours + 1e-6,
+            multipliers=np.array([line.multiplier for _, line in lines]),
+            rows=[[row.coefficients[f][0] for f in order] for row in rows],
+            row_left=np.array([row.left[0] for row in rows]),
+            pairs=pairs,
+        )
