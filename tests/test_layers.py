@@ -71,6 +71,7 @@ run.judge
 
 search.surrogate
 search.drive_sets
+search.purchases
 search.completions
 search.bounding
 search.propagation

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -77,6 +77,9 @@ class AdditiveBounds:
     ----------
     cents : tuple of IntArray, S of (m_s,)
         Buying and fitting less resale, without jobs; negative where what comes off brings more.
+    apart : tuple of IntArray, S of (m_s,)
+        The same where no pack is shared between two slots: more, for what one slot leaves of a pack is lost. Parts in
+        kits, and parts that more than two slots take, are as in ``cents``.
     hours : tuple of FloatArray, S of (m_s,)
         Hours of fitting, without jobs.
     jobs : tuple of MaskArray, S of (m_s,)
@@ -90,6 +93,7 @@ class AdditiveBounds:
     """
 
     cents: tuple[IntArray, ...]
+    apart: tuple[IntArray, ...]
     hours: tuple[FloatArray, ...]
     jobs: tuple[MaskArray, ...]
     available: tuple[BoolArray, ...]
@@ -213,29 +217,33 @@ class PriceBook:
         slot, and so are not sold, only make the build dearer.
         """
         prices = piece_prices(tuple(self._parts.values()), self._offers)
-        cents, hours, available = [], [], []
+        cents, apart, hours, available = [], [], [], []
+        in_two = self._in_two_slots()
         for slot, row in zip(self.options.slots, self.options.parts, strict=True):
             money = np.zeros(len(row), dtype=np.int64)
             time = np.zeros(len(row))
             within = np.ones(len(row), dtype=np.bool_)
             money[1:] -= slot.count * row[0].resale_cents
+            alone = money.copy()
             for o, part in enumerate(row):
                 if part.id == NONE_ID:
                     continue
                 need, use = max(0, slot.count - part.owned), slot.count if o else 0
+                by_pack = (packs_needed(part, need) or 0) * (part.price_cents or 0) + use * part.fitting_cents
+                by_piece = by_pack
                 if part.id in self._sheet.columns:
-                    value = prices.buying[part.id] * need + prices.fitting[part.id] * use
-                    money[o] += math.floor(value)
-                else:
-                    packs = packs_needed(part, need) or 0
-                    money[o] += packs * (part.price_cents or 0) + use * part.fitting_cents
+                    by_piece = math.floor(prices.buying[part.id] * need + prices.fitting[part.id] * use)
+                money[o] += by_piece
+                alone[o] += by_pack if part.id in in_two else by_piece
                 time[o] = part.fitting_hours * max(0, use - most_mounted(part, self._offers))
                 within[o] = need <= most_pieces(part, self._offers)
             cents.append(money)
+            apart.append(alone)
             hours.append(time)
             available.append(within)
         return AdditiveBounds(
             cents=tuple(cents),
+            apart=tuple(apart),
             hours=tuple(hours),
             jobs=tuple(table.jobs for table in self._sheet.slots),
             available=tuple(available),
@@ -244,6 +252,37 @@ class PriceBook:
             job_hours=self._sheet.job_hours,
             fixed_cents=sum(cost for _, cost in self.fixed_costs),
         )
+
+    def in_kits(self) -> frozenset[str]:
+        """Ids of parts that some kit holds."""
+        return frozenset(part.id for group in self._groups for part in group.parts)
+
+    def _in_two_slots(self) -> Mapping[str, list[tuple[int, int]]]:
+        """Parts that two slots take and no kit holds: id -> (slot, option) of both."""
+        places: dict[str, list[tuple[int, int]]] = {}
+        for s, row in enumerate(self.options.parts):
+            for o, part in enumerate(row):
+                places.setdefault(part.id, []).append((s, o))
+        in_kits = self.in_kits() | {NONE_ID}
+        return {each: found for each, found in places.items() if len(found) == 2 and each not in in_kits}
+
+    def shared_packs(self) -> list[tuple[tuple[int, int], tuple[int, int], int]]:
+        """Parts of which two slots together need fewer packs than each by itself.
+
+        Returns
+        -------
+        list of ((slot, option), (slot, option), int)
+            What that saves against `AdditiveBounds.apart` [cents].
+        """
+        found = []
+        for each, ((s, o), (t, q)) in self._in_two_slots().items():
+            part = self._parts[each]
+            counts = [self.options.slots[slot].count for slot in (s, t)]
+            one_by_one = sum(packs_needed(part, max(0, count - part.owned)) or 0 for count in counts)
+            together = packs_needed(part, max(0, sum(counts) - part.owned))
+            if together is not None and together < one_by_one:
+                found.append(((s, o), (t, q), (one_by_one - together) * (part.price_cents or 0)))
+        return found
 
     def kit_surcharge(self, builds: IntArray, slots: Sequence[int]) -> FloatArray:
         """What the parts in some slots cost beyond their `additive_bounds`, since kits tie them together: (n,).

@@ -147,7 +147,7 @@ def _straighten_lift(cars: dict[str, Affine], base: RunInputs, space: LinearSpac
     lift = frame.base[:, at]
     for name, high, low in (
         ("lift_rolling_m2", frame.free_ceiling, frame.free_floor),
-        ("lift_rolling_v2", frame.free_growth * space.highest_own(), frame.free_growth_floor),
+        ("lift_rolling_v2", frame.free_growth_ceiling, frame.free_growth_floor),
     ):
         slope = cars[name].slope.copy()
         slope[:, at] = 0.0

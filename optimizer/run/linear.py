@@ -49,8 +49,12 @@ class Frame:
         Coordinates of the drive set without any free slot.
     free_level, free_growth : array (D,)
         What turns an undriven tire's own coefficient into its rolling terms at the set's pressure.
-    free_floor : array (D,)
-        Smallest rolling coefficient of the undriven axle, salt included.
+    free_floor, free_ceiling : arrays (D,)
+        Least and greatest rolling coefficient of the undriven axle, salt included.
+    free_growth_floor, free_growth_ceiling : arrays (D,)
+        The same of what grows with speed squared.
+    low_load_n : array (D,)
+        A load of the undriven axle that no completion falls below.
     """
 
     builds: IntArray
@@ -61,6 +65,8 @@ class Frame:
     free_floor: FloatArray
     free_ceiling: FloatArray
     free_growth_floor: FloatArray
+    free_growth_ceiling: FloatArray
+    low_load_n: FloatArray
 
     def take(self, rows: IntArray) -> Frame:
         """Some of the drive sets, or drive sets repeated."""
@@ -70,6 +76,7 @@ class Frame:
         return Frame(
             self.builds[rows], drive, self.base[rows], self.free_level[rows], self.free_growth[rows],
             self.free_floor[rows], self.free_ceiling[rows], self.free_growth_floor[rows],
+            self.free_growth_ceiling[rows], self.low_load_n[rows],
         )  # fmt: skip
 
 
@@ -172,18 +179,26 @@ class LinearSpace:
         self.free_axle: Axle | None = {"front": "rear", "rear": "front", "all": None}[model.car.drive]
         self.free_tires = model.slot_on("tire", self.free_axle) if self.free_axle else None
         self.load_column = C[f"{self.free_axle}_load_kg"] if self.free_axle else 0
-        self.low_load_n = self._lowest_load_n()
 
-    def _lowest_load_n(self) -> float:
-        """A load of the undriven axle that no build falls below."""
-        if self.free_axle is None:
-            return 0.0
+    def _low_load_n(self, drive: FloatArray, allowed: tuple[BoolArray, ...]) -> FloatArray:
+        """A load (D,) of the undriven axle that no completion falls below; ``drive`` is that without free slots."""
         column = S[f"{self.free_axle}_load_kg"]
-        least = [table[ok, column].min() for table, ok in zip(self.model.sums, self.usable, strict=True) if ok.any()]
-        return float(self.model.base[column] + sum(least)) * air.G
+        low = drive.copy()
+        for s, ok in zip(self.free_slots, allowed, strict=True):
+            weight = self.model.sums[s][:, column]
+            least = np.where(ok, weight, np.inf).min(axis=1) if weight.any() else np.zeros(1)
+            low += np.where(np.isfinite(least), least, 0.0)  # without any option there is no completion
+        found: FloatArray = low * air.G
+        return found
 
-    def frame(self, builds: IntArray) -> Frame:
-        """Drive sets given as builds (D, S) whose free slots do not matter."""
+    def frame(self, builds: IntArray, allowed: tuple[BoolArray, ...] | None = None) -> Frame:
+        """Drive sets given as builds (D, S) whose free slots do not matter.
+
+        ``allowed`` are the options (1 or D, m_s) of each free slot, the usable ones where left out: the fewer, the
+        closer the planes that stand in for products.
+        """
+        if allowed is None:
+            allowed = tuple(self.usable[s][None] for s in self.free_slots)
         model, count = self.model, len(builds)
         drive = model.drive_rows(builds)
         sums = np.repeat(model.base[None], count, axis=0)
@@ -193,25 +208,29 @@ class LinearSpace:
         base[:, : len(SUMS)] = sums
         if self.free_tires is None:
             nothing = np.zeros(count)
-            return Frame(builds, self._loosest(drive), base, nothing, nothing, nothing, nothing, nothing)
+            return Frame(builds, self._loosest(drive), base, *[nothing] * 7)
         axle = ("front", "rear").index(cast(str, self.free_axle))
         tires = [cast(Tire, part) for part in model.options.parts[self.free_tires]]
         own = np.array([tire.rolling_coefficient for tire in tires])
         level = drive.coefficient[axle] / own[builds[:, self.free_tires]]
         growth = drive.speed_term[axle] / own[builds[:, self.free_tires]]
-        usable = self.usable[self.free_tires] if self.usable[self.free_tires].any() else np.ones(len(own), dtype=bool)
-        low, high = own[usable].min(), own[usable].max()
+        ok = allowed[self.free_slots.index(self.free_tires)]
+        ok = np.where(ok.any(axis=1, keepdims=True), ok, True)  # without any option there is no completion
+        low, high = (np.broadcast_to(each, count) for each in _ends(own, ok))
         steady = self.salt.rolling_coefficient + base[:, C["rolling_change"]]
         floor, growth_floor = steady + low * level, low * growth
+        low_load = self._low_load_n(sums[:, S[f"{self.free_axle}_load_kg"]], allowed)
         load = base[:, self.load_column] * air.G
-        base[:, C["free_rolling_n"]] = floor * load - (floor - steady) * self.low_load_n
-        base[:, C["free_rolling_nv2"]] = growth_floor * (load - self.low_load_n)
+        base[:, C["free_rolling_n"]] = floor * load - (floor - steady) * low_load
+        base[:, C["free_rolling_nv2"]] = growth_floor * (load - low_load)
         radius = drive.radius_m.copy()
-        radius[axle] = max(rolling_radius_m(tire) for tire, ok in zip(tires, usable, strict=True) if ok)
+        radius[axle] = _ends(np.array([rolling_radius_m(tire) for tire in tires]), ok)[1]
         rating = drive.rating_ms.copy()
         rating[axle] = np.inf
         loosest = replace(self._loosest(drive), radius_m=radius, rating_ms=rating)
-        return Frame(builds, loosest, base, level, growth, floor, steady + high * level, growth_floor)
+        return Frame(
+            builds, loosest, base, level, growth, floor, steady + high * level, growth_floor, high * growth, low_load
+        )  # fmt: skip
 
     def _loosest(self, drive: DriveRows) -> DriveRows:
         """The same drive sets with the highest caps their free slots could give: none."""
@@ -228,7 +247,7 @@ class LinearSpace:
         own = nothing
         if s == self.free_tires:
             own = np.array([cast(Tire, part).rolling_coefficient for part in self.model.options.parts[s]])
-        by_own = np.stack([frame.free_level, frame.free_growth], axis=1) * self.low_load_n
+        by_own = np.stack([frame.free_level, frame.free_growth], axis=1) * frame.low_load_n[:, None]
         return Additions(table, load, own, np.stack([frame.free_floor, frame.free_growth_floor], axis=1), by_own)
 
     def inputs(
@@ -267,11 +286,5 @@ class LinearSpace:
             rolling_nv2=growth * load + point[:, C["free_rolling_nv2"]],
             lift_rolling_m2=coefficient * lift + best * free_lift,
             lift_rolling_v2=growth * lift + frame.free_growth_floor * np.minimum(free_lift, 0.0)
-            + frame.free_growth * np.maximum(free_lift, 0.0) * self.highest_own(),
+            + frame.free_growth_ceiling * np.maximum(free_lift, 0.0),
         )  # fmt: skip
-
-    def highest_own(self) -> float:
-        """Largest own coefficient of the usable undriven tires."""
-        assert self.free_tires is not None  # noqa: S101 - called only where an axle is undriven
-        return max(cast(Tire, part).rolling_coefficient for part in self.model.options.parts[self.free_tires])
-

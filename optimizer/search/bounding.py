@@ -73,7 +73,7 @@ class Bounding:
 
     def open(self, sets: DriveSets) -> Batch:
         """Coordinates of drive sets and of everything that may complete them."""
-        frame = self.space.frame(sets.builds)
+        frame = self.space.frame(sets.builds, sets.allowed)
         frame = replace(frame, drive=replace(frame.drive, cap_ms=np.minimum(frame.drive.cap_ms, sets.cap_ms)))
         additions = tuple(self.space.additions(frame, s) for s in sets.free)
         return Batch(sets, frame, additions, _span(frame, additions, sets.allowed))

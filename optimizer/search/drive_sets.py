@@ -32,6 +32,8 @@ class DriveSets:
         Mask of the jobs it needs.
     cap_ms : array (D,)
         Ground speed that no completion may pass, for want of the equipment a speed bracket asks for; else inf.
+    apart : bool array (D,)
+        Whether no completion shares a pack between two slots, but for what is counted in ``spent``.
     mark : array (D,)
         A number that goes with the set through every selection.
     """
@@ -42,6 +44,7 @@ class DriveSets:
     spent: FloatArray
     jobs: IntArray
     cap_ms: FloatArray
+    apart: BoolArray
     mark: IntArray
 
     def __len__(self) -> int:
@@ -67,7 +70,7 @@ class DriveSets:
         """Some of the drive sets."""
         return DriveSets(
             self.builds[rows], self.free, tuple(ok[rows] for ok in self.allowed), self.spent[rows], self.jobs[rows],
-            self.cap_ms[rows], self.mark[rows],
+            self.cap_ms[rows], self.apart[rows], self.mark[rows],
         )  # fmt: skip
 
     def marked(self, rows: IntArray) -> DriveSets:
@@ -88,7 +91,8 @@ class DriveSets:
             np.concatenate([self.builds, others.builds]), self.free,
             tuple(np.concatenate(each) for each in zip(self.allowed, others.allowed, strict=True)),
             np.concatenate([self.spent, others.spent]), np.concatenate([self.jobs, others.jobs]),
-            np.concatenate([self.cap_ms, others.cap_ms]), np.concatenate([self.mark, others.mark]),
+            np.concatenate([self.cap_ms, others.cap_ms]), np.concatenate([self.apart, others.apart]),
+            np.concatenate([self.mark, others.mark]),
         )  # fmt: skip
 
 
@@ -107,7 +111,10 @@ def drive_sets_of(
         jobs |= bounds.jobs[s].astype(np.int64)[builds[:, s]]
         spent += bounds.cents[s][builds[:, s]]
     spent += job_sum(jobs, bounds.job_cents) + book.kit_surcharge(builds, drive_slots)
-    sets = DriveSets(builds, free, allowed, spent, jobs, np.full(len(builds), np.inf), np.arange(len(builds)))
+    nothing = np.zeros(len(builds), dtype=bool)
+    sets = DriveSets(
+        builds, free, allowed, spent, jobs, np.full(len(builds), np.inf), nothing, np.arange(len(builds))
+    )  # fmt: skip
     sets = sets.take(sets.completable & np.isfinite(spent))
     return sets if budget_cents is None else within_budget(sets, bounds, budget_cents)
 
@@ -132,7 +139,7 @@ def option_cents(sets: DriveSets, bounds: AdditiveBounds) -> list[FloatArray]:
         sharing += (mask >> np.arange(len(sharing))) & 1
     out = []
     for s in sets.free:
-        cents = np.repeat(bounds.cents[s][None].astype(float), len(sets), axis=0)
+        cents = np.where(sets.apart[:, None], bounds.apart[s], bounds.cents[s]).astype(float)
         for j, cost in enumerate(bounds.job_cents):
             needs = ((bounds.jobs[s].astype(np.int64) >> j) & 1).astype(float)
             if cost and needs.any():

@@ -108,6 +108,7 @@ class Lister:
             if s in where and t in where:
                 a, b = where[s], where[t]
                 pairs[min(a, b), max(a, b)] = forbidden if a < b else forbidden.T
+        cents = self.bounds.apart if one.apart[0] else self.bounds.cents
         drive = [s for s in range(one.builds.shape[1]) if s not in one.free]
         hours_spent = sum(float(self.bounds.hours[s][one.builds[0, s]]) for s in drive)
         job_hours = float(job_sum(one.jobs, self.bounds.job_hours)[0])
@@ -116,7 +117,7 @@ class Lister:
             scores=[[score[f] for f in order] for score in scores],
             score_base=np.array([base for base, _ in lines]),
             threshold=np.array([line.threshold for _, line in lines]),
-            cents=[self.bounds.cents[s].astype(float) for s in free],
+            cents=[cents[s].astype(float) for s in free],
             cents_left=goal.money - float(one.spent[0]) + 0.5,
             jobs=[self.bounds.jobs[s].astype(np.int64) for s in free],
             jobs_done=int(one.jobs[0]),

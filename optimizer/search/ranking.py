@@ -25,6 +25,7 @@ from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of
 from optimizer.search.opening import Opener
 from optimizer.search.pool import Evidence, Pool
 from optimizer.search.propagation import Goal
+from optimizer.search.purchases import Purchases
 from optimizer.search.tightening import Tightener, asked
 
 Progress = Callable[[str, float], None]
@@ -321,7 +322,8 @@ class Ranker:
         At a cap only what is faster counts: among the equally fast, price decides.
         """
         narrower = self.opener.narrower
-        tightener = Tightener(self.judge, self.bounding, self.bounds, self.opener.lister)
+        purchases = Purchases(self.book, self.judge.model.drive_slots)
+        tightener = Tightener(self.judge, self.bounding, self.bounds, self.opener.lister, purchases)
         while np.isfinite(self.pool.level):
             before = self.pool.level
             at_cap = np.isclose(self.judge.caps_ms(), before, rtol=0, atol=SPEED_STEP_MS).any()

@@ -23,6 +23,7 @@ from optimizer.search.drive_sets import DriveSets, option_cents
 from optimizer.search.listing import Line, Lister
 from optimizer.search.necessary import Demand
 from optimizer.search.propagation import Goal
+from optimizer.search.purchases import Purchases
 from optimizer.search.surrogate import lagrangian_bound
 
 RUN_ERROR_MS = 2e-3
@@ -82,8 +83,11 @@ class Left:
 class Tightener:
     """Tightens drive sets of one scenario and salt condition."""
 
-    def __init__(self, judge: Judge, bounding: Bounding, bounds: AdditiveBounds, lister: Lister) -> None:
-        self.judge, self.bounding, self.bounds, self.lister = judge, bounding, bounds, lister
+    def __init__(
+        self, judge: Judge, bounding: Bounding, bounds: AdditiveBounds, lister: Lister, purchases: Purchases
+    ) -> None:
+        self.judge, self.bounding, self.bounds = judge, bounding, bounds
+        self.lister, self.purchases = lister, purchases
         self.propagation = lister.propagation
         self.scores = Scores(judge.event.scoring, judge.marks_m)
         self.typical = np.ones(len(COORDINATES))
@@ -115,6 +119,8 @@ class Tightener:
             self.typical = np.maximum(-np.median(slopes, axis=0), 0.0)
         for number, bins in enumerate(BINS):
             sets = self._rounds(sets, goal, bins, found, listing=number == len(BINS) - 1)
+            if number == 0:
+                sets = self.propagation.narrowed(self.purchases.split(sets), asked(goal))
         while len(sets):
             sets = self._split(sets, goal)
             if len(sets) > most_boxes:
@@ -123,7 +129,7 @@ class Tightener:
         return np.unique(np.concatenate(found), axis=0)
 
     def _rounds(self, sets: DriveSets, goal: Goal, bins: int, found: list[IntArray], *, listing: bool) -> DriveSets:
-        """One round for all drive sets. Completions of those that have few left are ``found``; the rest is given back."""
+        """One round for all drive sets: completions of those with few left are ``found``; the rest is given back."""
         rest = [sets.take(np.zeros(0, dtype=np.int64))]
         for start in range(0, len(sets), CHUNK):
             some = sets.take(np.arange(start, min(start + CHUNK, len(sets))))

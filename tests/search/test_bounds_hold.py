@@ -18,6 +18,7 @@ from optimizer.search.bounding import Batch
 from optimizer.search.demands import best_case, edges_about
 from optimizer.search.drive_sets import DriveSets, drive_sets_of
 from optimizer.search.propagation import Goal
+from optimizer.search.purchases import Purchases
 from optimizer.search.ranking import Ranker
 from optimizer.search.tightening import ROUNDING_MS, RUN_ERROR_MS, Tightener
 from tests.search.catalogs import machinery, random_catalog
@@ -46,7 +47,8 @@ def ranker_of(seed: int) -> Ranker:
 
 def tightener_of(ranker: Ranker) -> Tightener:
     """What a thorough search rules out with."""
-    return Tightener(ranker.judge, ranker.bounding, ranker.bounds, ranker.opener.lister)
+    purchases = Purchases(ranker.book, ranker.judge.model.drive_slots)
+    return Tightener(ranker.judge, ranker.bounding, ranker.bounds, ranker.opener.lister, purchases)
 
 
 def sets_of(ranker: Ranker, rng: np.random.Generator, count: int) -> DriveSets:
