@@ -48,10 +48,16 @@ class Shift(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class _InGear:
-    """One gear over K cells: highest thrust (-inf where it does not go), and where its limiter may act."""
+    """One gear over K cells: highest thrust (-inf where it does not go), where its limiter may act.
+
+    ``ends`` (2, E, K) are the values of a line above thrust at both ends of the cells. ``surface`` are the least wheel speed
+    at the left end and the greatest at the right, inf and -inf where it does not go.
+    """
 
     force: FloatArray
+    ends: FloatArray
     on_limiter: BoolArray
+    surface: tuple[FloatArray, FloatArray]
 
 
 class Envelope:
@@ -65,10 +71,14 @@ class Envelope:
         M: translating mass and turning mass in the gear ``top``.
     force : array (E, K)
         Highest thrust of the engine in a cell; -inf where no car gets, inf where the cell is not counted.
+    force_ends : array (2, E, K)
+        Thrust at both ends of a cell: the line between them is nowhere below the thrust of any car.
     share : array (E, K)
         Least inertia in a cell over M, in the gear that pulls there.
     grip_share : array (E,)
         Least translating mass over M, for cars that grip limits.
+    mildest : array (E, L)
+        The corner of the span with least resistance; ``mildest_above`` (E, K) is by how much it is above the least.
     resistance, grip : Force
         Drag and rolling resistance, never above the real one; the most thrust that grip allows, infinite in cells that
         are not ``gripping``.
@@ -94,6 +104,7 @@ class Envelope:
         self.inertia = [self._turning(inputs.overall[gear]) for gear in range(len(inputs.overall))]
         low, high = self.resistance.ends(edges, span)
         self.least_resistance = np.minimum(low[:, :-1], low[:, 1:])
+        self._find_mildest(low, aim)
         self.most_resistance = np.maximum(high[:, :-1], high[:, 1:])
         base_low, base_high = self._base_grip().ends(edges, span)
         least_base = np.minimum(base_low[:, :-1], base_low[:, 1:])
@@ -106,7 +117,19 @@ class Envelope:
         self.top = best[:, aim] if top is None else top
         self.mass = self.cars["translating_kg"].plus(self._of_gear(self.top))
         self._combine(gears, best)
-        self.shifts = self._shifts(len(gears))
+        self.shifts = self._shifts(gears)
+
+    def _find_mildest(self, low: FloatArray, aim: int) -> None:
+        """The corner of the span with least resistance at one speed, and by how much it is above the least at others.
+
+        Each coordinate only ever adds, or only ever takes away, so that it is the same corner at every speed; where a
+        catalog says otherwise, what it is too high by at either end of a cell is kept.
+        """
+        powers = self.edges[None] ** np.arange(len(self.resistance.const))[:, None]
+        worth = np.einsum("pel,p->el", self.resistance.slope, powers[:, aim])
+        self.mildest = np.where(worth >= 0, self.span.least, self.span.most)
+        above = self.resistance.coefficients(self.mildest).T @ powers - low
+        self.mildest_above = np.maximum(np.maximum(above[:, :-1], above[:, 1:]), 0.0)
 
     # --- forces and inertia as affine functions -----------------------------------------------------------------
 
@@ -212,11 +235,48 @@ class Envelope:
             thrust = np.where(reached, least_thrust, np.maximum(sure, least_thrust))
             low = np.maximum(low, slip(thrust, most_base))
             high = np.maximum(np.minimum(high, slip(np.maximum(most, 0.0), least_base)), low)
+        on_limiter = right * (1.0 + high) >= at_limit
+        ends = np.broadcast_to(most, (2, *most.shape))
+        if number:  # in first gear a clutch may slip
+            line = self._line(gear, window, (low, high), cells, extremes)
+            ends = np.where(~on_limiter & (line.sum(axis=0) < 2.0 * most), line, ends)
         beyond = ((0, 0), (0, len(self.edges) - 1 - cells))
         return _InGear(
             np.pad(np.where(goes, most, -np.inf), beyond, constant_values=-np.inf),
-            np.pad(right * (1.0 + high) >= at_limit, beyond),
+            np.pad(np.where(goes, ends, -np.inf), ((0, 0), *beyond), constant_values=-np.inf),
+            np.pad(on_limiter, beyond),
+            (
+                np.pad(np.where(goes, left * (1.0 + low), np.inf), beyond, constant_values=np.inf),
+                np.pad(np.where(goes, right * (1.0 + high), -np.inf), beyond, constant_values=-np.inf),
+            ),
         )
+
+    def _line(
+        self,
+        gear: Gear,
+        window: tuple[FloatArray, FloatArray],
+        slips: tuple[FloatArray, FloatArray],
+        cells: int,
+        extremes: TorqueExtremes,
+    ) -> FloatArray:
+        """Thrust (2, E, K) at both ends of cells, on a line above that of every car at any slip of its window.
+
+        Torque stays below a line in engine speed. Where that falls, the least slip gives most, and engine speed, which
+        growth makes concave in ground speed, is at least what its ends say. Where it rises, the most slip gives most,
+        and the tire is taken as small as it is at the slowest.
+        """
+        per_surface, growth = gear.rpm_per_surface[:, None], self._growth(window[0])
+        rpm = tuple(each * per_surface / self._growth(each) for each in window)
+        at_low, at_high = extremes.line_above(self.base.engine, rpm[0], rpm[1])
+        slope = (at_high - at_low) / np.maximum(rpm[1] - rpm[0], 1e-9)
+        ends = []
+        for speed in (self.edges[:cells], self.edges[1 : cells + 1]):
+            least = speed * (1.0 + slips[0])
+            falling = least * per_surface / self._growth(least)
+            rising = speed * (1.0 + slips[1]) * per_surface / growth
+            ends.append(at_low + slope * (np.where(slope < 0, falling, rising) - rpm[0]))
+        found: FloatArray = np.maximum(np.stack(ends), 0.0) * gear.force_per_torque[:, None] / growth
+        return found
 
     def _thrust(
         self, gear: Gear, window: tuple[FloatArray, FloatArray], extremes: TorqueExtremes, *, highest: bool
@@ -259,45 +319,63 @@ class Envelope:
         shares = [self._share(each) for each in self.inertia]
         least, most = (np.stack([each[end] for each in shares]) for end in (0, 1))
         own = least[best, rows]
-        force = np.full(best.shape, -np.inf)
+        force, ends = np.full(best.shape, -np.inf), np.full((2, *best.shape), -np.inf)
         for number, gear in enumerate(gears):
             lightest = np.where(gear.on_limiter, np.minimum(least[number], self.grip_share)[:, None],
                                 least[number][:, None])  # fmt: skip
             heavier = np.where(best == number, 1.0, np.maximum(most[best, rows] / lightest, 1.0))
-            spare = np.maximum(gear.force - self.least_resistance, 0.0)
-            force = np.maximum(force, np.where(np.isfinite(gear.force), gear.force + (heavier - 1.0) * spare, -np.inf))
+            goes = np.isfinite(gear.force)
+            for whole, own_force in ((force, gear.force), (ends, gear.ends)):
+                raised = own_force + (heavier - 1.0) * np.maximum(own_force - self.least_resistance, 0.0)
+                np.maximum(whole, np.where(goes, raised, -np.inf), out=whole)
         limited = np.take_along_axis(np.stack([each.on_limiter for each in gears]), best[None], 0)[0]
         self.share = np.where(limited, np.minimum(own, self.grip_share[:, None]), own)
         left = self.edges[:-1]
         clutch = left < Gear(inputs, 0).launch_surface[:, None]
         open_share, _ = self._share(self._turning(None))
         self.share = np.where(clutch, np.minimum(self.share, open_share[:, None]), self.share)
-        force = np.where(left >= inputs.cap_ms[:, None], -np.inf, force)
+        capped = left >= inputs.cap_ms[:, None]
         # with the wind faster than the car its drag pushes: such cells are not counted
         pushed = left < -float(inputs.headwind_ms)
-        self.force = np.where(pushed, np.inf, force)
+        self.force, self.force_ends = (
+            np.where(pushed, np.inf, np.where(capped, -np.inf, each)) for each in (force, ends)
+        )
         self.gripping = self.gripping & ~pushed
 
     # --- shifts -------------------------------------------------------------------------------------------------
 
-    def _shifts(self, gears: int) -> tuple[Shift, ...]:
+    def _shifts(self, gears: list[_InGear]) -> tuple[Shift, ...]:
         """What every shift at least costs that a car cannot do without."""
         found: list[Shift] = []
         before = np.full(len(self.base), float(self.base.start_speed_ms))
-        for number in range(gears - 1):
-            shift, before = self._shift(number, before)
+        for number, gear in enumerate(gears[:-1]):
+            shift, before = self._shift(number, gear, before)
             found.append(shift)
         return tuple(found)
 
-    def _shift(self, number: int, before: FloatArray) -> tuple[Shift, FloatArray]:
+    def _ground(self, gear: _InGear, surface: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Least and greatest ground speed (E,) at which a car can have a wheel speed (E,) in a gear."""
+        edges = self.edges
+        could = gear.surface[1] >= surface[:, None]
+        most_slip = slip_of_grip_use(self.base.grip_use_limit, self.base.slip_at_slide)
+        first = could.argmax(axis=1)
+        fastest = np.take_along_axis(gear.surface[1], first[:, None], 1)[:, 0]
+        within = np.where(could.any(axis=1), edges[first + 1] * surface / np.where(fastest > 0, fastest, 1.0), 0.0)
+        least = np.maximum(surface / (1.0 + most_slip), np.minimum(np.maximum(edges[first], within), surface))
+        slow = gear.surface[0] <= surface[:, None]
+        last = slow.shape[1] - 1 - slow[:, ::-1].argmax(axis=1)
+        slowest = np.take_along_axis(gear.surface[0], last[:, None], 1)[:, 0]
+        most = np.minimum(edges[last + 1], edges[last] * surface / np.where(slowest > 0, slowest, 1.0))
+        return least, np.where(slow.any(axis=1) & np.isfinite(slowest), np.minimum(most, surface), surface)
+
+    def _shift(self, number: int, gear: _InGear, before: FloatArray) -> tuple[Shift, FloatArray]:
         """One shift upward, and the highest ground speed after which it happens; ``before`` is that of the last.
 
         A shift whose speed may be passed when the gear is taken up is skipped without a pause, and does not count.
         """
         inputs, here = self.base, Gear(self.base, number)
         rows, pause = np.arange(len(inputs)), inputs.shift_time_s
-        latest = here.shift_surface
-        earliest = latest / (1.0 + slip_of_grip_use(inputs.grip_use_limit, inputs.slip_at_slide))
+        earliest, latest = self._ground(gear, here.shift_surface)
         span = self._cell(earliest), self._cell(latest)
         coasting = self.cars["translating_kg"].plus(self.cars["wheel_side_kg"])
         least_loss = pause * np.maximum(self.least_resistance[rows, np.maximum(span[0] - 1, 0)], 0.0)
@@ -311,7 +389,7 @@ class Envelope:
         force = np.where(reached, self.force, -np.inf).max(axis=1)
         counts &= np.isfinite(force)
         return Shift(
-            beyond_ms=np.minimum(here.limit_surface, inputs.surface_cap_ms),
+            beyond_ms=self._ground(gear, np.minimum(here.limit_surface, inputs.surface_cap_ms))[1],
             rolled_m=np.where(counts, pause * slowest, 0.0),
             gained_m2s2=np.where(counts, least_loss * slowest, 0.0),
             speed_ms=np.maximum(slowest, 0.0),

@@ -18,6 +18,8 @@ class TorqueExtremes:
         self.table = table
         self._highest = _runs_of(table.torque_nm)
         self._lowest = _runs_of(-table.torque_nm)
+        slope = np.diff(table.torque_nm, axis=1, append=table.torque_nm[:, -1:]) / table.step_rpm
+        self._steepest, self._flattest = _runs_of(slope), _runs_of(-slope)
 
     def highest(self, engine: IntArray, low_rpm: FloatArray, high_rpm: FloatArray) -> FloatArray:
         """Highest torque [N m] of engines (E,) between engine speeds (E, K)."""
@@ -26,6 +28,28 @@ class TorqueExtremes:
     def lowest(self, engine: IntArray, low_rpm: FloatArray, high_rpm: FloatArray) -> FloatArray:
         """Lowest torque [N m] of engines (E,) between engine speeds (E, K)."""
         return -self._over(self._lowest, -self.table.torque_nm, engine, low_rpm, high_rpm)
+
+    def line_above(
+        self, engine: IntArray, low_rpm: FloatArray, high_rpm: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Values (E, K) at both ends of a line above the torque of engines (E,) between engine speeds (E, K).
+
+        The chord, raised by as much as a curve can rise above it whose slope stays between the least and the greatest
+        met: two lines of those slopes, one from each end, hold the curve below them and meet highest above the chord.
+        """
+        rows, places = engine[:, None], self.table.torque_nm.shape[1]
+        low, high = low_rpm / self.table.step_rpm, high_rpm / self.table.step_rpm
+        at_low, at_high = _linear(self.table.torque_nm, rows, low), _linear(self.table.torque_nm, rows, high)
+        first, final = (np.clip(each.astype(np.int64), 0, places - 1) for each in (low, high))
+        size = np.frexp(final - first + 1)[1] - 1
+        back = final - (1 << size) + 1
+        steepest = np.maximum(self._steepest[size, rows, first], self._steepest[size, rows, back])
+        flattest = -np.maximum(self._flattest[size, rows, first], self._flattest[size, rows, back])
+        width = np.maximum(high_rpm - low_rpm, 1e-9)
+        chord = np.clip((at_high - at_low) / width, flattest, steepest)
+        spread = np.maximum(steepest - flattest, 1e-12)
+        raised = width * (steepest - chord) * (chord - flattest) / spread
+        return at_low + raised, at_high + raised
 
     def _over(
         self, runs: FloatArray, points: FloatArray, engine: IntArray, low_rpm: FloatArray, high_rpm: FloatArray

@@ -17,8 +17,8 @@ from optimizer.run.envelope import Envelope
 from optimizer.scenario.event import Scoring
 from optimizer.search.necessary import Cells, Demand, Part, distance_weights, time_weights
 
-FINE_MS, MIDDLE_MS, COARSE = 0.03, 0.1, 0.04
-"""Widths of cells about the level, below it, and further down as a share of speed."""
+FINE_MS, MIDDLE_MS, COARSE, UPPER, HALF = 0.03, 0.1, 0.04, 0.01, 0.6
+"""Widths of cells about the level, below it, and further down as a share of speed: above `HALF` of it and below."""
 FINE_BELOW_MS, MIDDLE_BELOW_MS, FINE_ABOVE_MS, ABOVE_MS = 1.2, 6.0, 1.5, 25.0
 """How far below the level the finer cells reach, and above it the finest and any at all."""
 SLOWEST_EDGE_MS = 2.0
@@ -35,8 +35,11 @@ def edges_about(level_ms: float, start_ms: float, coarser: int = 1) -> tuple[Flo
     fine = np.arange(-round(FINE_BELOW_MS / width), round(FINE_ABOVE_MS / width) + 1) * width
     above = fine[-1] + np.geomspace(MIDDLE_MS, ABOVE_MS, 40 // coarser)
     low = max(level_ms - MIDDLE_BELOW_MS, SLOWEST_EDGE_MS)
-    count = int(np.log(low / SLOWEST_EDGE_MS) / COARSE / coarser) + 2
-    coarse = np.geomspace(SLOWEST_EDGE_MS, low, max(2, count))
+    half = max(HALF * low, SLOWEST_EDGE_MS)
+    coarse = np.concatenate([
+        np.geomspace(SLOWEST_EDGE_MS, half, max(2, int(np.log(half / SLOWEST_EDGE_MS) / COARSE / coarser) + 2)),
+        np.geomspace(half, low, max(2, int(np.log(low / half) / UPPER / coarser) + 2)),
+    ])  # fmt: skip
     step = MIDDLE_MS * coarser
     middle = np.arange(low + step, level_ms + fine[0] - 0.5 * width, step)
     every = np.concatenate([[0.0], coarse, middle, level_ms + fine, level_ms + above])
@@ -71,10 +74,12 @@ class BestCase:
 
 def best_case(envelope: Envelope) -> BestCase:
     """The best of everything at once, in each cell by itself."""
-    edges = envelope.edges
-    push = (envelope.force - envelope.least_resistance) / envelope.share
-    with np.errstate(divide="ignore"):
-        steps = np.where(push > 0, 0.5 * (edges[1:] ** 2 - edges[:-1] ** 2) / np.where(push > 0, push, 1.0), np.inf)
+    edges, cells, count = envelope.edges, Cells(envelope.edges), len(envelope.share)
+    weights = distance_weights(edges, np.full(count, len(edges) - 1))
+    whole = cells.whole(weights)
+    lost = cells.of(weights, envelope.resistance.coefficients(envelope.mildest)) - envelope.mildest_above * whole
+    push = (cells.between(weights, envelope.force_ends) - lost) / envelope.share
+    steps = np.where(push > 0, whole * whole / np.where(push > 0, push, 1.0), np.inf)
     distance = np.concatenate([np.zeros((len(push), 1)), np.cumsum(steps, axis=1)], axis=1)
     distance *= envelope.mass.least(envelope.span)[:, None]
     for shift in envelope.shifts:

@@ -60,12 +60,23 @@ class Cells:
     """Integrals over the cells of an envelope's speeds, for weights that are linear in each."""
 
     def __init__(self, edges: FloatArray) -> None:
+        self.edges = edges
         power = np.arange(1, POWERS + 2)[:, None]
         self.integrals = (edges[1:] ** power - edges[:-1] ** power) / power
 
     def whole(self, weights: Weights) -> FloatArray:
         """Integral of the weight over each cell: (n, K)."""
         return weights.level * self.integrals[0] + weights.rise * self.integrals[1]
+
+    def between(self, weights: Weights, ends: FloatArray) -> FloatArray:
+        """Integral of weight times a line over each cell, given by its values (2, n, K) at both ends: (n, K)."""
+        left, right = self.edges[:-1], self.edges[1:]
+        whole = self.whole(weights)
+        rise = weights.level * self.integrals[1] + weights.rise * self.integrals[2]
+        share = (rise - left * whole) / (right - left)
+        with np.errstate(invalid="ignore"):  # infinite force in cells of no weight
+            found: FloatArray = ends[0] * (whole - share) + ends[1] * share
+        return found
 
     def of(self, weights: Weights, coefficients: FloatArray) -> FloatArray:
         """Integral of weight times a polynomial (POWERS, n) of speed over each cell: (n, K)."""
@@ -107,8 +118,7 @@ class Part:
         self.counted = self.whole > 0
         self.gripping = envelope.gripping[rows] & self.counted
         self.share, self.grip_share = envelope.share[rows], envelope.grip_share[rows][:, None]
-        with np.errstate(invalid="ignore"):  # infinite force in cells of no weight
-            self.pull = np.where(self.counted, envelope.force[rows] * self.whole, np.inf)
+        self.pull = np.where(self.counted, cells.between(weights, envelope.force_ends[:, rows]), np.inf)
         self.made = [shift.take(rows) for shift in envelope.shifts]
         self.shift_weight = (
             np.stack([weights.of_shift(shift.beyond_ms) for shift in self.made], axis=1)

@@ -70,10 +70,10 @@ class Purchases:
     def _by_sharing(self, sets: DriveSets, first: tuple[int, int], second: tuple[int, int], saved: int) -> DriveSets:
         """With one part in two slots, of one pack, and without."""
         (s, o), (t, q) = first, second
-        both = np.asarray(self._may_have(sets, s, o) & self._may_have(sets, t, q))
+        both: BoolArray = np.logical_and(self._may_have(sets, s, o), self._may_have(sets, t, q))
         if not both.any():
             return sets
-        with_it = sets.take(np.flatnonzero(both))
+        with_it = sets.take(both)
         with_it = replace(with_it, spent=with_it.spent - saved)
         for slot, option in (first, second):
             if slot in sets.free:
