@@ -213,6 +213,7 @@ class PriceBook:
         slot, and so are not sold, only make the build dearer.
         """
         prices = piece_prices(tuple(self._parts.values()), self._offers)
+        supply, mounted = most_pieces(self._offers), most_mounted(self._offers)
         cents, hours, available = [], [], []
         for slot, row in zip(self.options.slots, self.options.parts, strict=True):
             money = np.zeros(len(row), dtype=np.int64)
@@ -229,8 +230,8 @@ class PriceBook:
                 else:
                     packs = packs_needed(part, need) or 0
                     money[o] += packs * (part.price_cents or 0) + use * part.fitting_cents
-                time[o] = part.fitting_hours * max(0, use - most_mounted(part, self._offers))
-                within[o] = need <= most_pieces(part, self._offers)
+                time[o] = part.fitting_hours * max(0, use - mounted.get(part.id, 0))
+                within[o] = need <= supply.get(part.id, 0)
             cents.append(money)
             hours.append(time)
             available.append(within)
@@ -280,8 +281,9 @@ class PriceBook:
             need_of = np.maximum(0, used - np.array([part.owned for part in group.parts]))
             mounted = np.array(group.mounted)
             by_hand = (fitted * ~mounted) @ np.array([part.fitting_cents for part in group.parts])
-            first, code = _distinct_rows(np.concatenate([need_of, fitted * mounted], axis=1))
-            ways = [group.ways(tuple(need_of[i].tolist()), tuple((fitted * mounted)[i].tolist())) for i in first]
+            by_kit = fitted * mounted
+            first, code = _distinct_rows(np.concatenate([need_of, by_kit], axis=1))
+            ways = [group.ways(tuple(need_of[i].tolist()), tuple(by_kit[i].tolist())) for i in first]
             cheapest = np.array([each[0].cents if each else np.inf for each in ways])
             total += np.maximum(cheapest[code] + by_hand - counted, 0.0)
         return total
