@@ -18,6 +18,7 @@ import itertools
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 
@@ -25,7 +26,7 @@ from optimizer.choice.car_rows import mechanical_rows
 from optimizer.choice.class_rules import Exclusion, exclusions, rule_rows
 from optimizer.choice.fit import Reason, part_faults
 from optimizer.choice.options import BoolArray, IntArray, Options
-from optimizer.choice.pair_fit import PairCheck, pair_checks
+from optimizer.choice.pair_fit import PairCheck, checks_between
 from optimizer.choice.part_rules import rule_faults
 from optimizer.choice.rows import LinearRow
 from optimizer.scenario.event import Override, RaceClass
@@ -122,6 +123,10 @@ class Legality:
         ]
         return _each_once([*unfit, *ruled])
 
+    def pair_tables(self, s: int, t: int) -> Iterator[tuple[str, BoolArray]]:
+        """Yield each check or rule between two slots, s < t, with the pairs of options that it forbids."""
+        return _pair_tables(self.options, self._fit, self._exclusions, (s, t))
+
     def allowed(self, builds: IntArray) -> BoolArray:
         """Which builds ``(n, S)`` are legal; shape ``(n,)``."""
         legal = np.ones(len(builds), dtype=np.bool_)
@@ -168,6 +173,10 @@ def legality_of(options: Options, race_class: RaceClass | None = None) -> Legali
     )
     never = _never_within_rows(options, rows, part_reasons)
     reasons = {place: tuple(found) for place, found in sorted(part_reasons.items())}
+    pairs = {
+        places: reduce(np.logical_or, (table for _, table in _pair_tables(options, fit, excluded, places)))
+        for places in sorted({*fit, *excluded})
+    }
     forbidden = tuple(
         np.array([(s, o) in reasons for o in range(m)], dtype=np.bool_) for s, m in enumerate(options.sizes)
     )
@@ -175,7 +184,7 @@ def legality_of(options: Options, race_class: RaceClass | None = None) -> Legali
         options=options,
         forbidden=forbidden,
         part_reasons=reasons,
-        pairs=_forbidden_pairs(options, fit, excluded),
+        pairs={places: table for places, table in pairs.items() if table.any()},
         rows=rows,
         overrides_used=overrides.used(),
         notices=overrides.notices(),
@@ -284,7 +293,7 @@ def _fit_tables(options: Options, overrides: _Overrides) -> dict[Slots, FitTable
         parts, others = options.parts[s], options.parts[t]
         tables = [
             (check, overrides.lift_table(check.name, check.table(parts, others), parts, others))
-            for check in pair_checks(options.slots[s], options.slots[t], options.scenario)
+            for check in checks_between(options.slots[s], options.slots[t], options.scenario)
         ]
         if refusing := tuple((check, table) for check, table in tables if table.any()):
             found[s, t] = refusing
@@ -300,21 +309,20 @@ def _exclusions_by_slots(excluded: Iterable[Exclusion]) -> dict[Slots, tuple[Exc
     return {places: tuple(between) for places, between in found.items()}
 
 
-def _forbidden_pairs(
-    options: Options, fit: Mapping[Slots, FitTables], excluded: Mapping[Slots, Sequence[Exclusion]]
-) -> dict[Slots, BoolArray]:
-    """One table per pair of slots that has a forbidden pair of options."""
-    tables: dict[Slots, BoolArray] = {}
-    for s, t in sorted({*fit, *excluded}):
+def _pair_tables(
+    options: Options,
+    fit: Mapping[Slots, FitTables],
+    excluded: Mapping[Slots, Sequence[Exclusion]],
+    places: Slots,
+) -> Iterator[tuple[str, BoolArray]]:
+    for check, table in fit.get(places, ()):
+        yield check.name, table
+    s, t = places
+    for each in excluded.get(places, ()):
         table = np.zeros((options.sizes[s], options.sizes[t]), dtype=np.bool_)
-        for _, refused in fit.get((s, t), ()):
-            table |= refused
-        for each in excluded.get((s, t), ()):
-            rows, columns = each.concerned(s), each.concerned(t)
-            table[np.ix_(rows, columns)] |= each.between(options, (s, rows), (t, columns))
-        if table.any():
-            tables[s, t] = table
-    return tables
+        rows, columns = each.concerned(s), each.concerned(t)
+        table[np.ix_(rows, columns)] = each.between(options, (s, rows), (t, columns))
+        yield each.reason.check, table
 
 
 def _never_within_rows(

@@ -67,13 +67,13 @@ class PairCheck:
         return Reason(self.name, self.words(part, other, self.first([part])[0], self.second([other])[0]))
 
 
-def pair_checks(first: Slot, second: Slot, scenario: Scenario) -> tuple[PairCheck, ...]:
+def checks_between(first: Slot, second: Slot, scenario: Scenario) -> tuple[PairCheck, ...]:
     """Find the checks between parts of two slots, taking them in this order; empty where there are none."""
-    in_order = _pair_checks(first, second, scenario)
-    return in_order or tuple(replace(each, turned=True) for each in _pair_checks(second, first, scenario))
+    in_order = _checks_between(first, second, scenario)
+    return in_order or tuple(replace(each, turned=True) for each in _checks_between(second, first, scenario))
 
 
-def _pair_checks(first: Slot, second: Slot, scenario: Scenario) -> tuple[PairCheck, ...]:
+def _checks_between(first: Slot, second: Slot, scenario: Scenario) -> tuple[PairCheck, ...]:
     words = Words.of(scenario.event)
     shared_axles = [axle for axle in axles_of(first) if axle in axles_of(second)]
     match first.kind, second.kind:

@@ -106,16 +106,19 @@ def drive_sets_of(
     sizes = legality.options.sizes
     free = tuple(s for s in range(len(sizes)) if s not in drive_slots)
     builds = _combinations(legality, drive_slots, bounds)
-    allowed = tuple(_allowed(legality, builds, drive_slots, s, bounds.available[s]) for s in free)
     jobs = np.zeros(len(builds), dtype=np.int64)
     spent = np.full(len(builds), float(bounds.fixed_cents))
     for s in drive_slots:
         jobs |= bounds.jobs[s].astype(np.int64)[builds[:, s]]
         spent += bounds.cents[s][builds[:, s]]
     spent += job_sum(jobs, bounds.job_cents) + book.kit_surcharge(builds, drive_slots)
-    sets = DriveSets(builds, free, allowed, spent, jobs, np.full(len(builds), np.inf), np.arange(len(builds)))
-    possible = sets.completable & np.isfinite(spent)
-    sets = sets if possible.all() else sets.take(possible)
+    mark = np.flatnonzero(np.isfinite(spent))
+    builds, spent, jobs = builds[mark], spent[mark], jobs[mark]
+    allowed = tuple(_allowed(legality, builds, drive_slots, s, bounds.available[s]) for s in free)
+    sets = DriveSets(builds, free, allowed, spent, jobs, np.full(len(builds), np.inf), mark)
+    del allowed
+    if not (possible := sets.completable).all():
+        sets = sets.take(possible)
     return sets if budget_cents is None else within_budget(sets, bounds, budget_cents)
 
 
@@ -144,15 +147,20 @@ def cheapest_cents(sets: DriveSets, bounds: AdditiveBounds) -> list[FloatArray]:
 
 
 def within_budget(sets: DriveSets, bounds: AdditiveBounds, budget_cents: int) -> DriveSets:
-    """Drop sets that even the cheapest completion takes over the budget, and options that do so alone."""
+    """Drop sets that even the cheapest completion takes over the budget, and options that do so alone.
+
+    What nothing is dropped from is not copied.
+    """
     cents, paid = _cents_by_jobs(sets, bounds)
     least = [_cheapest(ok, each, paid) for ok, each in zip(sets.allowed, cents, strict=True)]
     left = budget_cents - sets.spent - sum(least, start=np.zeros(len(sets)))
     keep = left >= -_HALF_A_CENT
-    sets, paid, left = sets.take(keep), paid[keep], left[keep]
-    for ok, each, low in zip(sets.allowed, cents, least, strict=True):
-        _strike_dear(ok, each, paid, low[keep], left)
-    return sets
+    if not keep.all():
+        sets, paid, left, least = sets.take(keep), paid[keep], left[keep], [low[keep] for low in least]
+    affordable = (
+        _affordable(ok, each, paid, low, left) for ok, each, low in zip(sets.allowed, cents, least, strict=True)
+    )
+    return replace(sets, allowed=tuple(affordable))
 
 
 def _cents_by_jobs(sets: DriveSets, bounds: AdditiveBounds) -> tuple[list[FloatArray], IntArray]:
@@ -182,12 +190,17 @@ def _cheapest(allowed: BoolArray, cents: FloatArray, paid: IntArray) -> FloatArr
     return low
 
 
-def _strike_dear(allowed: BoolArray, cents: FloatArray, paid: IntArray, low: FloatArray, left: FloatArray) -> None:
-    """Strike the options that cost more beyond the cheapest than is left, in place; arguments as in `_cheapest`."""
+def _affordable(
+    allowed: BoolArray, cents: FloatArray, paid: IntArray, low: FloatArray, left: FloatArray
+) -> BoolArray:
+    """Those of the allowed options that cost no more beyond the cheapest (D,) than is left (D,); as in `_cheapest`."""
     # Where the dearest option of all may stay, so may every other.
     tight = np.flatnonzero(cents.max(axis=1)[paid] - low > left + _HALF_A_CENT)
+    if len(tight):
+        allowed = allowed.copy()
     for block in _blocks(tight, allowed.shape[1]):
         allowed[block] &= cents[paid[block]] - low[block, None] <= left[block, None] + _HALF_A_CENT
+    return allowed
 
 
 def _blocks(rows: IntArray, width: int) -> Iterator[IntArray]:
