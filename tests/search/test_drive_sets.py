@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 
 import numpy as np
 import pytest
@@ -49,16 +50,19 @@ def test_sets_are_all_legal_combinations_in_order(seed):
 
 
 @pytest.mark.parametrize("seed", range(6))
-@pytest.mark.parametrize("share", [0.1, 0.5, 0.9])
+@pytest.mark.parametrize("share", [0.1, 0.5, 0.9, 1.0])
 def test_budget(seed, share):
-    """A set goes if its cheapest options together pass the budget, an option if it does beside the cheapest others."""
+    """A set goes if its cheapest options together pass the budget, an option if it does beside the cheapest others.
+
+    What it is asked about stays as it was, also where no set goes.
+    """
     _, legality, book, judge = machinery(scenario_of(seed))
     bounds = book.additive_bounds()
     sets = drive_sets_of(legality, judge.model.drive_slots, book, None)
     before = [ok.copy() for ok in sets.allowed]
     prices = option_cents(sets, bounds)
     total = sets.spent + sum(cheapest_cents(sets, bounds))
-    budget = int(total.min() + share * (total.max() - total.min()))
+    budget = math.ceil(total.min() + share * (total.max() - total.min()))
     kept = within_budget(sets, bounds, budget)
 
     lowest = [np.array([min(row[ok]) for row, ok in zip(each, may, strict=True)])
@@ -66,7 +70,7 @@ def test_budget(seed, share):
     np.testing.assert_allclose(total, sets.spent + sum(lowest), rtol=1e-12)
     fits = np.flatnonzero(total <= budget + 0.5)
     assert kept.mark.tolist() == sets.mark[fits].tolist()
-    assert 0 < len(fits) < len(sets)
+    assert 0 < len(fits) < len(sets) or (share == 1.0 and len(fits) == len(sets))
     struck = 0
     for may, left, price, low in zip(before, kept.allowed, prices, lowest, strict=True):
         expected = may[fits] & ((total - low)[fits, None] + price[fits] <= budget + 0.5)
