@@ -44,6 +44,7 @@ scenario.reading
 choice.options
 choice.masses
 choice.fit
+choice.pair_fit
 choice.rows
 choice.car_rows
 choice.part_rules

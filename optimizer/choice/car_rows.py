@@ -211,8 +211,8 @@ def pressure_rows(options: Options, s: int, axle: Axle) -> Iterator[LinearRow]:
 
     ``sum_t pressure change[t][build[t]] - maximum[s][build[s]] <= - planned``
 
-    One extra alone is a pair check (`fit.pressure_with`); the row is there for two or more together, and lets
-    through what the single and pair checks let through.
+    One extra alone is a pair check (`pair_fit.pressure_with_extra`); the row is there for two or more together, and
+    lets through what the single and pair checks let through.
     """
     slots, _ = _pressure_changes(options, axle)
     if len(slots) < 2:

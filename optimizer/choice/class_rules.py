@@ -6,7 +6,7 @@ Rules on single parts are in `part_rules`. The event's own rules are read into e
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -18,8 +18,11 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray, Options
 from optimizer.choice.part_rules import looks_at
 from optimizer.choice.purchase import most_pieces, offers_of
 from optimizer.choice.rows import LinearRow, zeros
-from optimizer.scenario.event import Limit, PairRule, RaceClass, Rule
+from optimizer.scenario.event import Limit, RaceClass, Rule
 from optimizer.scenario.parts import NONE_ID, Part
+
+Choices = Mapping[int, BoolArray]
+"""Some of the options: masks ``(m_s,)`` by slot."""
 
 # --- parts that may not be together -------------------------------------------------------------------------
 
@@ -28,56 +31,82 @@ from optimizer.scenario.parts import NONE_ID, Part
 class Exclusion:
     """Two sets of choices of which no two may be in one build.
 
-    ``first[s]`` and ``second[s]`` are masks ``(m_s,)`` over the options of slot s. ``same_part``: whether the
-    rule also looks at one part that stands in two slots.
+    ``first[s]`` and ``second[s]`` are masks ``(m_s,)`` over the options of slot s; slots without any are left out.
+    ``same_part``: whether the rule also looks at one part that stands in two slots.
     """
 
     reason: Reason
-    first: tuple[BoolArray, ...]
-    second: tuple[BoolArray, ...]
+    first: Choices
+    second: Choices
     same_part: bool
 
-    def between(self, options: Options, s: int, t: int) -> BoolArray:
-        """Forbidden pairs of options of two slots; shape ``(m_s, m_t)``."""
-        hit = np.outer(self.first[s], self.second[t]) | np.outer(self.second[s], self.first[t])
+    def slots(self) -> list[tuple[int, int]]:
+        """Pairs of slots, the lower first, that have choices of both sets: others have no forbidden pair."""
+        return sorted({(min(s, t), max(s, t)) for s in self.first for t in self.second if s != t})
+
+    def concerned(self, s: int) -> IntArray:
+        """Options of a slot that are in either set."""
+        return np.flatnonzero(sum(each[s] for each in (self.first, self.second) if s in each))
+
+    def between(
+        self, options: Options, some: tuple[int, Sequence[int] | IntArray], others: tuple[int, Sequence[int] | IntArray]
+    ) -> BoolArray:
+        """Forbidden pairs of some options (positions) of one slot and some of another; shape as many by as many."""
+        (s, rows), (t, columns) = some, others
+        hit = np.zeros((len(rows), len(columns)), dtype=np.bool_)
+        for here, there in ((self.first, self.second), (self.second, self.first)):
+            if s in here and t in there:
+                hit |= np.outer(here[s][rows], there[t][columns])
         if not self.same_part and hit.any():
-            ids = [np.array([part.id for part in options.parts[each]]) for each in (s, t)]
+            ids = [np.array([options.parts[slot][o].id for o in at]) for slot, at in (some, others)]
             hit &= ids[0][:, None] != ids[1][None, :]
         return hit
 
 
 def exclusions(options: Options, race_class: RaceClass) -> tuple[Exclusion, ...]:
     """All pair rules of the class, then what the parts say in ``not with``, in the order of their slots."""
-    ruled = [_pair_rule(options, rule) for rule in race_class.pairs]
+    ids, named = Answering(options, ids_of), Answering(options, names_of)
+    ruled = [
+        Exclusion(Reason(rule.name, rule.reason), named.to(rule.first), named.to(rule.second), same_part=True)
+        for rule in race_class.pairs
+    ]
     said = {(part.id, name): None for parts in options.parts for part in parts for name in part.not_with}
     return tuple(ruled) + tuple(
         Exclusion(
-            Reason("not with", f"{part_id} does not go with {name}"),
-            _mask(options, partial(_is, part_id=part_id)),
-            _mask(options, partial(answers_to, name=name)),
-            same_part=False,
+            Reason("not with", f"{part_id} does not go with {name}"), ids.to(part_id), named.to(name), same_part=False
         )
         for part_id, name in said
     )
 
 
-def _pair_rule(options: Options, rule: PairRule) -> Exclusion:
-    first = _mask(options, partial(answers_to, name=rule.first))
-    second = _mask(options, partial(answers_to, name=rule.second))
-    return Exclusion(Reason(rule.name, rule.reason), first, second, same_part=True)
+def names_of(part: Part) -> frozenset[str]:
+    """What a part answers to: its id and its tags; the empty choice answers to nothing."""
+    return frozenset() if part.id == NONE_ID else part.tags | {part.id}
 
 
-def answers_to(part: Part, name: str) -> bool:
-    """Whether a name is the part's id or one of its tags; the empty choice answers to nothing."""
-    return part.id != NONE_ID and (part.id == name or name in part.tags)
+def ids_of(part: Part) -> frozenset[str]:
+    """The id alone, that of the empty choice too."""
+    return frozenset({part.id})
 
 
-def _is(part: Part, part_id: str) -> bool:
-    return part.id == part_id
+class Answering:
+    """The options by what they answer to, looked up once for all names."""
 
+    def __init__(self, options: Options, names: Callable[[Part], frozenset[str]]) -> None:
+        self._sizes = options.sizes
+        self._places: dict[str, dict[int, list[int]]] = {}
+        for s, parts in enumerate(options.parts):
+            for o, part in enumerate(parts):
+                for name in names(part):
+                    self._places.setdefault(name, {}).setdefault(s, []).append(o)
 
-def _mask(options: Options, test: Callable[[Part], bool]) -> tuple[BoolArray, ...]:
-    return tuple(np.array([test(part) for part in parts], dtype=np.bool_) for parts in options.parts)
+    def to(self, name: str) -> Choices:
+        """Masks ``(m_s,)`` of the options that answer to a name, by slot; slots without any are left out."""
+        masks = {}
+        for s, places in self._places.get(name, {}).items():
+            masks[s] = np.zeros(self._sizes[s], dtype=np.bool_)
+            masks[s][places] = True
+        return masks
 
 
 # --- rows ---------------------------------------------------------------------------------------------------
@@ -99,12 +128,14 @@ def needs_rows(options: Options) -> Iterator[LinearRow]:
 
     For each slot s and need n: ``sum of x[s, o], o needs n <= sum of x[t, q], t != s, q answers to n``
     """
+    named = Answering(options, names_of)
     for s, parts in enumerate(options.parts):
         for need in dict.fromkeys(name for part in parts for name in part.needs):
             if need in options.scenario.event.carries:
                 continue
-            giving = _mask(options, partial(answers_to, name=need))
-            coefficients = [-each.astype(np.float64) for each in giving]
+            coefficients = zeros(options)
+            for t, giving in named.to(need).items():
+                coefficients[t] -= giving
             coefficients[s] = np.array([float(need in part.needs) for part in parts])
             yield LinearRow(
                 name=f"needs {need}: {options.slots[s].name}",
@@ -194,14 +225,15 @@ def stock_rows(options: Options) -> Iterator[LinearRow]:
     ``sum_s count[s] x[s, part] <= owned + packs * pack + sum over kits of their stock * pieces in it``
     """
     chosen = {part.id: part for parts in options.parts for part in parts if part.id != NONE_ID}
-    offers = offers_of(tuple(chosen.values()), options.scenario.kits)
+    supply = most_pieces(offers_of(tuple(chosen.values()), options.scenario.kits))
+    placed = Answering(options, ids_of)
     for part in chosen.values():
-        offered = most_pieces(part, offers)
+        offered = supply.get(part.id, 0)
         if math.isinf(offered):
             continue
         coefficients = zeros(options)
-        for s, (slot, parts) in enumerate(zip(options.slots, options.parts, strict=True)):
-            coefficients[s] = slot.count * np.array([float(each.id == part.id) for each in parts])
+        for s, here in placed.to(part.id).items():
+            coefficients[s] += options.slots[s].count * here
         text = f"{part.id}: {part.owned + offered:g} to be had ({part.owned} owned, {offered:g} on offer)"
         yield LinearRow(
             name=f"stock: {part.id}",

@@ -1,18 +1,22 @@
-"""Whether a part may stand in a slot, and whether two parts fit each other: a named reason for each refusal.
+"""Whether a part may stand in a slot, whatever else is chosen: a named reason for each refusal.
 
-The checks know nothing of overrides and rules; `legality` puts them together. Blank choices (``none``) pass.
+The checks know nothing of overrides and rules; `legality` puts them together. Blank choices (``none``) pass. Two parts
+together are in `pair_fit`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import overload
+
+import numpy as np
 
 from optimizer import units
-from optimizer.physics import tires
+from optimizer.choice.options import BoolArray, FloatArray
 from optimizer.scenario.car import Hub, Slot
 from optimizer.scenario.event import Event, Scenario
-from optimizer.scenario.parts import NONE_ID, Axle, Extra, FinalDrive, Gearset, Part, Rotor, Tire, Wheel
+from optimizer.scenario.parts import NONE_ID, Axle, Part, Rotor, Tire, Wheel
 
 BOLT_CIRCLE_SLACK_M = 0.0006
 """Bolt circles this close are one pattern in two units (4.5 in is 114.3 mm); real neighbors are further."""
@@ -61,12 +65,21 @@ class Words:
         return units.shown(meter, "length", metric=self.metric, digits=4)
 
 
-PairCheck = Callable[[Part, Part], Iterator[Reason]]
+@overload
+def exceeds(value: float, limit: float) -> bool: ...
 
 
-def exceeds(value: float, limit: float) -> bool:
-    """Whether ``value`` is above ``limit`` by more than rounding."""
-    return value - limit > _ROUNDING * max(abs(limit), abs(value))
+@overload
+def exceeds(value: FloatArray, limit: FloatArray | float) -> BoolArray: ...
+
+
+@overload
+def exceeds(value: FloatArray | float, limit: FloatArray) -> BoolArray: ...
+
+
+def exceeds(value: FloatArray | float, limit: FloatArray | float) -> BoolArray | bool:
+    """Whether ``value`` is above ``limit`` by more than rounding; element by element, never where one is NaN."""
+    return value - limit > _ROUNDING * np.maximum(np.abs(limit), np.abs(value))
 
 
 def axles_of(slot: Slot) -> tuple[Axle, ...]:
@@ -197,116 +210,9 @@ def _wheel_on_hub(wheel: Wheel, hub: Hub, axle: Axle) -> Iterator[Reason]:
 def _over_pressure(part: Tire | Wheel, pressure_pa: float, said: str, words: Words) -> Iterator[Reason]:
     limit = part.max_pressure_pa
     if limit is not None and exceeds(pressure_pa, limit):
-        text = f"{part.kind} {part.id} takes {words.pressure(limit)}, {said} {words.pressure(pressure_pa)}"
-        yield Reason(f"{part.kind} pressure", text)
+        yield Reason(f"{part.kind} pressure", over_pressure_text(part, limit, pressure_pa, said, words))
 
 
-# --- two parts in two slots ---------------------------------------------------------------------------------
-
-
-def pair_check(first: Slot, second: Slot, scenario: Scenario) -> PairCheck | None:
-    """Find the fit check between parts of two slots, taking them in this order; None where there is none."""
-    between = _pair_check(first, second, scenario)
-    if between is not None:
-        return between
-    swapped = _pair_check(second, first, scenario)
-    if swapped is None:
-        return None
-    return lambda part, other: swapped(other, part)
-
-
-def _pair_check(first: Slot, second: Slot, scenario: Scenario) -> PairCheck | None:
-    words = Words.of(scenario.event)
-    shared_axles = [axle for axle in axles_of(first) if axle in axles_of(second)]
-    match first.kind, second.kind:
-        case "tire", "wheel" if shared_axles:
-            return tire_on_wheel
-        case "wheel", "rotor" if shared_axles:
-            return lambda wheel, rotor: brake_in_wheel(wheel, rotor, words)
-        case (("tire" | "wheel"), "extra") if shared_axles:
-            hubs = [scenario.car.hub(axle) for axle in shared_axles]
-            planned = max(hub.tire_pressure_pa for hub in hubs)
-            return lambda part, extra: pressure_with(part, extra, planned, words)
-        case "tire", "tire" if scenario.car.drive == "all" and not shared_axles:
-            limit = scenario.event.max_circumference_mismatch
-            return lambda tire, other: same_roll_out(tire, other, limit, words)
-        case "gearset", "final drive":
-            shared = first.interfaces & second.interfaces
-            return (lambda gearset, final: same_housing(gearset, final, shared)) if shared else None
-    return None
-
-
-def rim_width_range_in(tire: Tire) -> tuple[float, float]:
-    """Rim widths [in] a tire may be mounted on: as its sheet says, else by the trade's table for its size."""
-    if tire.rim_width_min_in is not None and tire.rim_width_max_in is not None:
-        return tire.rim_width_min_in, tire.rim_width_max_in
-    low, high = tires.rim_width_range_in(tire.size.section_width_m, tire.size.aspect)
-    return (
-        low if tire.rim_width_min_in is None else tire.rim_width_min_in,
-        high if tire.rim_width_max_in is None else tire.rim_width_max_in,
-    )
-
-
-def tire_on_wheel(tire: Part, wheel: Part) -> Iterator[Reason]:
-    """Check for the same rim diameter, and a rim width within the tire's range."""
-    if not isinstance(tire, Tire) or not isinstance(wheel, Wheel):
-        return
-    needed, found = tire.size.rim_diameter_in, wheel.rim_diameter_in
-    if exceeds(needed, found) or exceeds(found, needed):
-        text = f"tire {tire.id} is for a {needed:g} in rim, wheel {wheel.id} is {found:g} in"
-        yield Reason("tire on rim diameter", text)
-    low, high = rim_width_range_in(tire)
-    width = wheel.rim_width_in
-    if exceeds(low, width) or exceeds(width, high):
-        needs = f"tire {tire.id} needs a rim of {low:.1f} to {high:.1f} in"
-        yield Reason("tire on rim width", f"{needs}, wheel {wheel.id} is {width:.1f} in wide")
-
-
-def brake_in_wheel(wheel: Part, rotor: Part, words: Words) -> Iterator[Reason]:
-    """Rotor and caliper inside the circle that the wheel leaves free."""
-    if not isinstance(wheel, Wheel) or not isinstance(rotor, Rotor):
-        return
-    needed = max(rotor.caliper_envelope_m, rotor.diameter_m)
-    if exceeds(needed, wheel.brake_clearance_m):
-        room = words.length(wheel.brake_clearance_m)
-        text = (
-            f"rotor {rotor.id} with its caliper needs {words.length(needed)}, wheel {wheel.id} clears {room}"
-        )
-        yield Reason("brake clearance", text)
-
-
-def pressure_with(part: Part, extra: Part, planned_pa: float, words: Words) -> Iterator[Reason]:
-    """Planned pressure raised by one extra, against the maximum on a tire or wheel."""
-    if isinstance(part, Tire | Wheel) and isinstance(extra, Extra) and extra.pressure_pa > 0:
-        yield from _over_pressure(part, planned_pa + extra.pressure_pa, f"with {extra.id} it runs at", words)
-
-
-def roll_out_m(tire: Tire) -> float:
-    """Find the rolling circumference [m]: as measured, else by the size code."""
-    return tire.circumference_m or tires.rolling_circumference_m(tire.size.diameter_m)
-
-
-def same_roll_out(tire: Part, other: Part, limit: float, words: Words) -> Iterator[Reason]:
-    """Front and rear roll-out with all wheels driven; the difference counts against the larger of the two."""
-    if not isinstance(tire, Tire) or not isinstance(other, Tire):
-        return
-    one, two = roll_out_m(tire), roll_out_m(other)
-    mismatch = abs(one - two) / max(one, two)
-    if exceeds(mismatch, limit):
-        text = (
-            f"tires {tire.id} and {other.id} roll out {words.length(one)} and {words.length(two)}, "
-            f"{100 * mismatch:.2f} % apart; the event takes {100 * limit:g} % with all wheels driven"
-        )
-        yield Reason("circumference match", text)
-
-
-def same_housing(gearset: Part, final: Part, shared: frozenset[str]) -> Iterator[Reason]:
-    """Gearset and final drive in one housing of those that both slots offer."""
-    if not isinstance(gearset, Gearset) or not isinstance(final, FinalDrive):
-        return
-    if not gearset.fits & final.fits & shared:
-        suits, other = (", ".join(sorted(part.fits)) or "nothing named" for part in (gearset, final))
-        text = (
-            f"gearset {gearset.id} fits {suits}, final drive {final.id} fits {other}: no housing takes both"
-        )
-        yield Reason("housing", text)
+def over_pressure_text(part: Part, limit_pa: float, pressure_pa: float, said: str, words: Words) -> str:
+    """What a tire or wheel takes, and what it would be run at: ``said`` leads over to that."""
+    return f"{part.kind} {part.id} takes {words.pressure(limit_pa)}, {said} {words.pressure(pressure_pa)}"

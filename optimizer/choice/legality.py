@@ -14,19 +14,23 @@ this car at all is then said once, and the search need not find it out again.
 
 from __future__ import annotations
 
+import itertools
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 
 from optimizer.choice.car_rows import mechanical_rows
 from optimizer.choice.class_rules import Exclusion, exclusions, rule_rows
-from optimizer.choice.fit import Reason, pair_check, part_faults
+from optimizer.choice.fit import Reason, part_faults
 from optimizer.choice.options import BoolArray, IntArray, Options
+from optimizer.choice.pair_fit import PairCheck, checks_between
 from optimizer.choice.part_rules import rule_faults
 from optimizer.choice.rows import LinearRow
 from optimizer.scenario.event import Override, RaceClass
+from optimizer.scenario.parts import Part
 
 LIFTED_HERE = frozenset(
     {
@@ -59,7 +63,10 @@ NEVER_LIFTED = frozenset({"tire speed", "stopping distance", "rotor rise", "budg
 
 Place = tuple[int, int]
 """A slot, and an option in it."""
-PairReasons = Mapping[tuple[int, int], tuple[Reason, ...]]
+Slots = tuple[int, int]
+"""Two slots, the lower first."""
+FitTables = tuple[tuple[PairCheck, BoolArray], ...]
+"""Checks between two slots, each with the pairs of options ``(m_s, m_t)`` that it refuses and no override lifts."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,8 +99,8 @@ class Legality:
     rows: tuple[LinearRow, ...]
     overrides_used: tuple[Override, ...]
     notices: tuple[str, ...]
-    _fit: Mapping[tuple[int, int], PairReasons]
-    _exclusions: tuple[Exclusion, ...]
+    _fit: Mapping[Slots, FitTables]
+    _exclusions: Mapping[Slots, tuple[Exclusion, ...]]
     _never: Mapping[Place, frozenset[str]]
 
     @property
@@ -107,13 +114,18 @@ class Legality:
             s, o, t, q = t, q, s, o
         if (s, t) not in self.pairs or not self.pairs[s, t][o, q]:
             return ()
-        ids = [self.options.parts[each][place].id for each, place in ((s, o), (t, q))]
+        part, other = self.options.parts[s][o], self.options.parts[t][q]
+        unfit = [check.reason(part, other) for check, table in self._fit.get((s, t), ()) if table[o, q]]
         ruled = [
-            Reason(each.reason.check, f"{ids[0]} with {ids[1]}: {each.reason.text}")
-            for each in self._exclusions
-            if each.between(self.options, s, t)[o, q]
+            Reason(each.reason.check, f"{part.id} with {other.id}: {each.reason.text}")
+            for each in self._exclusions.get((s, t), ())
+            if each.between(self.options, (s, [o]), (t, [q])).any()
         ]
-        return _each_once([*self._fit.get((s, t), {}).get((o, q), ()), *ruled])
+        return _each_once([*unfit, *ruled])
+
+    def pair_tables(self, s: int, t: int) -> Iterator[tuple[str, BoolArray]]:
+        """Yield each check or rule between two slots, s < t, with the pairs of options that it forbids."""
+        return _pair_tables(self.options, self._fit, self._exclusions, (s, t))
 
     def allowed(self, builds: IntArray) -> BoolArray:
         """Which builds ``(n, S)`` are legal; shape ``(n,)``."""
@@ -152,8 +164,8 @@ def legality_of(options: Options, race_class: RaceClass | None = None) -> Legali
     ruled = options.scenario.race_class if race_class is None else race_class
     overrides = _Overrides(options, ruled)
     part_reasons = _part_reasons(options, ruled, overrides)
-    excluded = exclusions(options, ruled)
-    fit = _fit_reasons(options, overrides)
+    fit = _fit_tables(options, overrides)
+    excluded = _exclusions_by_slots(exclusions(options, ruled))
     rows = tuple(
         row
         for row in map(overrides.lift_row, [*mechanical_rows(options), *rule_rows(options, ruled)])
@@ -161,6 +173,10 @@ def legality_of(options: Options, race_class: RaceClass | None = None) -> Legali
     )
     never = _never_within_rows(options, rows, part_reasons)
     reasons = {place: tuple(found) for place, found in sorted(part_reasons.items())}
+    pairs = {
+        places: reduce(np.logical_or, (table for _, table in _pair_tables(options, fit, excluded, places)))
+        for places in sorted({*fit, *excluded})
+    }
     forbidden = tuple(
         np.array([(s, o) in reasons for o in range(m)], dtype=np.bool_) for s, m in enumerate(options.sizes)
     )
@@ -168,7 +184,7 @@ def legality_of(options: Options, race_class: RaceClass | None = None) -> Legali
         options=options,
         forbidden=forbidden,
         part_reasons=reasons,
-        pairs=_forbidden_pairs(options, fit, excluded),
+        pairs={places: table for places, table in pairs.items() if table.any()},
         rows=rows,
         overrides_used=overrides.used(),
         notices=overrides.notices(),
@@ -205,6 +221,16 @@ class _Overrides:
     def left(self, reasons: Iterable[Reason], *part_ids: str) -> tuple[Reason, ...]:
         """Keep the reasons that no override lifts."""
         return tuple(reason for reason in reasons if not self.lifts(reason.check, *part_ids))
+
+    def lift_table(self, check: str, table: BoolArray, parts: Sequence[Part], others: Sequence[Part]) -> BoolArray:
+        """Leave pairs ``(m, n)`` with a part it is lifted for out of those that a check refuses."""
+        left = table.copy()
+        for part_id in dict.fromkeys(each.part for each in self._all if each.check == check):
+            first, second = (np.array([part.id == part_id for part in each]) for each in (parts, others))
+            concerned = first[:, None] | second[None, :]
+            if (table & concerned).any() and self.lifts(check, part_id):
+                left &= ~concerned
+        return left
 
     def lift_row(self, row: LinearRow) -> LinearRow:
         """Leave builds with a part it is lifted for out of a row."""
@@ -260,40 +286,43 @@ def _part_reasons(options: Options, ruled: RaceClass, overrides: _Overrides) -> 
     return found
 
 
-def _fit_reasons(options: Options, overrides: _Overrides) -> dict[tuple[int, int], PairReasons]:
-    """Pairs that do not fit each other, by slots and then by options."""
-    found: dict[tuple[int, int], PairReasons] = {}
-    for s, first in enumerate(options.slots):
-        for t in range(s + 1, len(options.slots)):
-            check = pair_check(first, options.slots[t], options.scenario)
-            if check is None:
-                continue
-            between = {
-                (o, q): reasons
-                for o, part in enumerate(options.parts[s])
-                for q, other in enumerate(options.parts[t])
-                if (reasons := overrides.left(check(part, other), part.id, other.id))
-            }
-            if between:
-                found[s, t] = between
+def _fit_tables(options: Options, overrides: _Overrides) -> dict[Slots, FitTables]:
+    """Pairs that do not fit each other, by slots and then by check."""
+    found: dict[Slots, FitTables] = {}
+    for s, t in itertools.combinations(range(len(options.slots)), 2):
+        parts, others = options.parts[s], options.parts[t]
+        tables = [
+            (check, overrides.lift_table(check.name, check.table(parts, others), parts, others))
+            for check in checks_between(options.slots[s], options.slots[t], options.scenario)
+        ]
+        if refusing := tuple((check, table) for check, table in tables if table.any()):
+            found[s, t] = refusing
     return found
 
 
-def _forbidden_pairs(
-    options: Options, fit: Mapping[tuple[int, int], PairReasons], excluded: Sequence[Exclusion]
-) -> dict[tuple[int, int], BoolArray]:
-    """One table per pair of slots that has a forbidden pair of options."""
-    tables: dict[tuple[int, int], BoolArray] = {}
-    for s, m in enumerate(options.sizes):
-        for t in range(s + 1, len(options.slots)):
-            table = np.zeros((m, options.sizes[t]), dtype=np.bool_)
-            for o, q in fit.get((s, t), {}):
-                table[o, q] = True
-            for each in excluded:
-                table |= each.between(options, s, t)
-            if table.any():
-                tables[s, t] = table
-    return tables
+def _exclusions_by_slots(excluded: Iterable[Exclusion]) -> dict[Slots, tuple[Exclusion, ...]]:
+    """Exclusions by the slots whose options they may concern."""
+    found: defaultdict[Slots, list[Exclusion]] = defaultdict(list)
+    for each in excluded:
+        for s, t in each.slots():
+            found[s, t].append(each)
+    return {places: tuple(between) for places, between in found.items()}
+
+
+def _pair_tables(
+    options: Options,
+    fit: Mapping[Slots, FitTables],
+    excluded: Mapping[Slots, Sequence[Exclusion]],
+    places: Slots,
+) -> Iterator[tuple[str, BoolArray]]:
+    for check, table in fit.get(places, ()):
+        yield check.name, table
+    s, t = places
+    for each in excluded.get(places, ()):
+        table = np.zeros((options.sizes[s], options.sizes[t]), dtype=np.bool_)
+        rows, columns = each.concerned(s), each.concerned(t)
+        table[np.ix_(rows, columns)] = each.between(options, (s, rows), (t, columns))
+        yield each.reason.check, table
 
 
 def _never_within_rows(

@@ -217,6 +217,7 @@ class PriceBook:
         slot, and so are not sold, only make the build dearer.
         """
         prices = piece_prices(tuple(self._parts.values()), self._offers)
+        supply, mounted = most_pieces(self._offers), most_mounted(self._offers)
         cents, apart, hours, available = [], [], [], []
         in_two = self._in_two_slots()
         for slot, row in zip(self.options.slots, self.options.parts, strict=True):
@@ -235,8 +236,8 @@ class PriceBook:
                     by_piece = math.floor(prices.buying[part.id] * need + prices.fitting[part.id] * use)
                 money[o] += by_piece
                 alone[o] += by_pack if part.id in in_two else by_piece
-                time[o] = part.fitting_hours * max(0, use - most_mounted(part, self._offers))
-                within[o] = need <= most_pieces(part, self._offers)
+                time[o] = part.fitting_hours * max(0, use - mounted.get(part.id, 0))
+                within[o] = need <= supply.get(part.id, 0)
             cents.append(money)
             apart.append(alone)
             hours.append(time)
@@ -319,8 +320,9 @@ class PriceBook:
             need_of = np.maximum(0, used - np.array([part.owned for part in group.parts]))
             mounted = np.array(group.mounted)
             by_hand = (fitted * ~mounted) @ np.array([part.fitting_cents for part in group.parts])
-            first, code = _distinct_rows(np.concatenate([need_of, fitted * mounted], axis=1))
-            ways = [group.ways(tuple(need_of[i].tolist()), tuple((fitted * mounted)[i].tolist())) for i in first]
+            by_kit = fitted * mounted
+            first, code = _distinct_rows(np.concatenate([need_of, by_kit], axis=1))
+            ways = [group.ways(tuple(need_of[i].tolist()), tuple(by_kit[i].tolist())) for i in first]
             cheapest = np.array([each[0].cents if each else np.inf for each in ways])
             total += np.maximum(cheapest[code] + by_hand - counted, 0.0)
         return total

@@ -205,8 +205,10 @@ class KitGroup:
         priced = [piece_prices(self.parts, [*packs, *level]) for level in levels]
         self._buying = [[float(prices.buying[part.id]) for part in self.parts] for prices in priced]
         self._fitting = [[float(prices.fitting[part.id]) for part in self.parts] for prices in priced]
-        self._supply = [[most_pieces(part, [*packs, *level]) for part in self.parts] for level in levels]
-        self._supply_mounted = [[most_mounted(part, level) for part in self.parts] for level in levels]
+        supplies = [most_pieces([*packs, *level]) for level in levels]
+        mounted = [most_mounted(level) for level in levels]
+        self._supply = [[supply.get(part.id, 0) for part in self.parts] for supply in supplies]
+        self._supply_mounted = [[supply.get(part.id, 0) for part in self.parts] for supply in mounted]
         self._known: dict[tuple[tuple[int, ...], tuple[int, ...]], tuple[Purchase, ...]] = {}
 
     def ways(self, need: tuple[int, ...], use: tuple[int, ...]) -> tuple[Purchase, ...]:
@@ -294,18 +296,19 @@ class KitGroup:
         front.sort(key=lambda way: way.cents)
 
 
-def most_pieces(part: Part, offers: Sequence[Offer]) -> float:
-    """Most pieces of a part that all offers together supply; infinite where a pack's stock is not limited."""
-    return sum(
-        (math.inf if offer.stock is None else offer.stock * offer.pieces(part.id))
-        for offer in offers
-        if offer.pieces(part.id)
-    )
+def most_pieces(offers: Sequence[Offer]) -> dict[str, float]:
+    """Most pieces of each part, by id, that all offers together supply; infinite where a stock is not limited."""
+    most: dict[str, float] = {}
+    for offer in offers:
+        for part_id, pieces in offer.contents:
+            supplied = math.inf if offer.stock is None else offer.stock * pieces
+            most[part_id] = most.get(part_id, 0) + supplied
+    return most
 
 
-def most_mounted(part: Part, offers: Sequence[Offer]) -> float:
-    """Most pieces of a part that can come mounted."""
-    return most_pieces(part, [offer for offer in offers if offer.fitting_included])
+def most_mounted(offers: Sequence[Offer]) -> dict[str, float]:
+    """Most pieces of each part, by id, that can come mounted."""
+    return most_pieces([offer for offer in offers if offer.fitting_included])
 
 
 def group_kits(offers: Sequence[Offer], parts: Mapping[str, Part]) -> tuple[KitGroup, ...]:

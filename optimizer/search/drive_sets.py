@@ -5,6 +5,7 @@ Positions only: a drive set is a build whose free slots do not matter.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,6 +13,11 @@ import numpy as np
 from optimizer.choice.legality import Legality
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds, PriceBook
+
+_HALF_A_CENT = 0.5
+"""Slack on sums of floats that bound whole cents."""
+_BLOCK = 1 << 17
+"""Numbers worked on at once, so that they stay in the processor's cache: 1 MiB of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,18 +110,20 @@ def drive_sets_of(
     sizes = legality.options.sizes
     free = tuple(s for s in range(len(sizes)) if s not in drive_slots)
     builds = _combinations(legality, drive_slots, bounds)
-    allowed = tuple(_allowed(legality, builds, drive_slots, s) & bounds.available[s] for s in free)
     jobs = np.zeros(len(builds), dtype=np.int64)
     spent = np.full(len(builds), float(bounds.fixed_cents))
     for s in drive_slots:
         jobs |= bounds.jobs[s].astype(np.int64)[builds[:, s]]
         spent += bounds.cents[s][builds[:, s]]
     spent += job_sum(jobs, bounds.job_cents) + book.kit_surcharge(builds, drive_slots)
-    nothing = np.zeros(len(builds), dtype=bool)
-    sets = DriveSets(
-        builds, free, allowed, spent, jobs, np.full(len(builds), np.inf), nothing, np.arange(len(builds))
-    )  # fmt: skip
-    sets = sets.take(sets.completable & np.isfinite(spent))
+    mark = np.flatnonzero(np.isfinite(spent))
+    builds, spent, jobs = builds[mark], spent[mark], jobs[mark]
+    allowed = tuple(_allowed(legality, builds, drive_slots, s, bounds.available[s]) for s in free)
+    no_cap, together = np.full(len(builds), np.inf), np.zeros(len(builds), dtype=np.bool_)
+    sets = DriveSets(builds, free, allowed, spent, jobs, no_cap, together, mark)
+    del allowed
+    if not (possible := sets.completable).all():
+        sets = sets.take(possible)
     return sets if budget_cents is None else within_budget(sets, bounds, budget_cents)
 
 
@@ -133,62 +141,102 @@ def option_cents(sets: DriveSets, bounds: AdditiveBounds) -> list[FloatArray]:
     A job that the set does not pay already is shared among the free slots that may need it: if t of k slots do, the
     shares add up to t/k of it, never more than its cost.
     """
+    cents, paid = _cents_by_jobs(sets, bounds)
+    return [each[paid] for each in cents]
+
+
+def cheapest_cents(sets: DriveSets, bounds: AdditiveBounds) -> list[FloatArray]:
+    """Lowest of the `option_cents` allowed in each free slot: (D,) each; infinite where no option is."""
+    cents, paid = _cents_by_jobs(sets, bounds)
+    return [_cheapest(ok, each, paid) for ok, each in zip(sets.allowed, cents, strict=True)]
+
+
+def within_budget(sets: DriveSets, bounds: AdditiveBounds, budget_cents: int) -> DriveSets:
+    """Drop sets that even the cheapest completion takes over the budget, and options that do so alone.
+
+    What nothing is dropped from is not copied.
+    """
+    cents, paid = _cents_by_jobs(sets, bounds)
+    least = [_cheapest(ok, each, paid) for ok, each in zip(sets.allowed, cents, strict=True)]
+    left = budget_cents - sets.spent - sum(least, start=np.zeros(len(sets)))
+    keep = left >= -_HALF_A_CENT
+    if not keep.all():
+        sets, paid, left, least = sets.take(keep), paid[keep], left[keep], [low[keep] for low in least]
+    affordable = (
+        _affordable(ok, each, paid, low, left) for ok, each, low in zip(sets.allowed, cents, least, strict=True)
+    )
+    return replace(sets, allowed=tuple(affordable))
+
+
+def _cents_by_jobs(sets: DriveSets, bounds: AdditiveBounds) -> tuple[list[FloatArray], IntArray]:
+    """The `option_cents` (J, m_s) for each different mask of jobs, and sharing; and which of these each set has (D,)."""
+    masks, which = np.unique(sets.jobs, return_inverse=True)
+    kinds, paid = np.unique(2 * which + sets.apart, return_inverse=True)
+    masks, apart = masks[kinds // 2], kinds % 2 == 1
     sharing = np.zeros(len(bounds.job_cents))
     for s in sets.free:
         mask = np.bitwise_or.reduce(bounds.jobs[s].astype(np.int64), initial=0)
         sharing += (mask >> np.arange(len(sharing))) & 1
     out = []
     for s in sets.free:
-        cents = np.where(sets.apart[:, None], bounds.apart[s], bounds.cents[s]).astype(float)
+        cents = np.where(apart[:, None], bounds.apart[s], bounds.cents[s]).astype(float)
         for j, cost in enumerate(bounds.job_cents):
             needs = ((bounds.jobs[s].astype(np.int64) >> j) & 1).astype(float)
             if cost and needs.any():
-                unpaid = 1 - ((sets.jobs >> j) & 1)
+                unpaid = 1 - ((masks >> j) & 1)
                 cents += unpaid[:, None] * needs * (float(cost) / sharing[j])
         out.append(cents)
-    return out
+    return out, paid
 
 
-def cheapest_cents(sets: DriveSets, cents: list[FloatArray]) -> list[FloatArray]:
-    """Lowest of the `option_cents` allowed in each free slot: (D,) each."""
-    return [np.where(ok, price, np.inf).min(axis=1) for ok, price in zip(sets.allowed, cents, strict=True)]
+def _cheapest(allowed: BoolArray, cents: FloatArray, paid: IntArray) -> FloatArray:
+    """Lowest price (D,) among the options allowed (D, m), at prices ``cents[paid]``."""
+    low = np.empty(len(allowed))
+    for block in _blocks(np.arange(len(allowed)), allowed.shape[1]):
+        low[block] = np.where(allowed[block], cents[paid[block]], np.inf).min(axis=1)
+    return low
 
 
-def within_budget(sets: DriveSets, bounds: AdditiveBounds, budget_cents: int) -> DriveSets:
-    """Drop sets that even the cheapest completion takes over the budget, and options that do so alone."""
-    cents = option_cents(sets, bounds)
-    least = cheapest_cents(sets, cents)
-    left = budget_cents - sets.spent - sum(least, start=np.zeros(len(sets)))
-    allowed = tuple(
-        ok & (price - low[:, None] <= left[:, None] + 0.5)
-        for ok, price, low in zip(sets.allowed, cents, least, strict=True)
-    )
-    return replace(sets, allowed=allowed).take(left >= -0.5)
+def _affordable(
+    allowed: BoolArray, cents: FloatArray, paid: IntArray, low: FloatArray, left: FloatArray
+) -> BoolArray:
+    """Those of the allowed options that cost no more beyond the cheapest (D,) than is left (D,); as in `_cheapest`."""
+    # Where the dearest option of all may stay, so may every other.
+    tight = np.flatnonzero(cents.max(axis=1)[paid] - low > left + _HALF_A_CENT)
+    if len(tight):
+        allowed = allowed.copy()
+    for block in _blocks(tight, allowed.shape[1]):
+        allowed[block] &= cents[paid[block]] - low[block, None] <= left[block, None] + _HALF_A_CENT
+    return allowed
+
+
+def _blocks(rows: IntArray, width: int) -> Iterator[IntArray]:
+    """Cut rows of tables so wide into blocks that stay in the processor's cache."""
+    step = max(1, _BLOCK // max(width, 1))
+    for at in range(0, len(rows), step):
+        yield rows[at : at + step]
 
 
 def _combinations(legality: Legality, drive_slots: tuple[int, ...], bounds: AdditiveBounds) -> IntArray:
     """Legal combinations over the drive slots, slot by slot: (D, S)."""
-    sizes = legality.options.sizes
-    builds = np.zeros((1, len(sizes)), dtype=np.int64)
+    builds = np.zeros((1, len(legality.options.sizes)), dtype=np.int64)
     for place, s in enumerate(drive_slots):
-        options = np.flatnonzero(~legality.forbidden[s] & bounds.available[s])
-        builds = np.repeat(builds, len(options), axis=0)
-        builds[:, s] = np.tile(options, len(builds) // max(len(options), 1))
-        keep = np.ones(len(builds), dtype=bool)
-        for t in drive_slots[:place]:
-            first, second = min(s, t), max(s, t)
-            if (first, second) in legality.pairs:
-                keep &= ~legality.pairs[first, second][builds[:, first], builds[:, second]]
-        builds = builds[keep]
+        parent, option = np.nonzero(_allowed(legality, builds, drive_slots[:place], s, bounds.available[s]))
+        builds = builds[parent]
+        builds[:, s] = option
     return builds
 
 
-def _allowed(legality: Legality, builds: IntArray, drive_slots: tuple[int, ...], s: int) -> BoolArray:
-    """Options (D, m_s) of a free slot that no rule keeps from the drive set's parts."""
-    allowed = np.repeat(~legality.forbidden[s][None], len(builds), axis=0)
-    for t in drive_slots:
-        if (s, t) in legality.pairs:
-            allowed &= ~legality.pairs[s, t].T[builds[:, t]]
-        elif (t, s) in legality.pairs:
-            allowed &= ~legality.pairs[t, s][builds[:, t]]
-    return allowed
+def _allowed(
+    legality: Legality, builds: IntArray, chosen: tuple[int, ...], s: int, available: BoolArray
+) -> BoolArray:
+    """Options (D, m_s) of a slot that can be had and that no rule keeps from what is chosen in other slots."""
+    open_ = ~legality.forbidden[s] & available
+    apart = {t: legality.pairs[t, s] for t in chosen if (t, s) in legality.pairs}
+    apart |= {t: legality.pairs[s, t].T for t in chosen if (s, t) in legality.pairs}
+    if not apart:
+        return np.repeat(open_[None], len(builds), axis=0)
+    first, *others = (np.ascontiguousarray(~table & open_)[builds[:, t]] for t, table in apart.items())
+    for each in others:
+        first &= each
+    return first

@@ -21,7 +21,7 @@ from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge, order_keys
 from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Bounding
-from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of, option_cents
+from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of
 from optimizer.search.opening import Opener
 from optimizer.search.pool import Evidence, Pool
 from optimizer.search.propagation import Goal
@@ -299,7 +299,7 @@ class Ranker:
             return
         sets = self.opener.narrower.tighten(self.sets, Goal(level, ceiling(), ties=True))
         sets = sets.take(self.bounding.optimistic(sets) > level - BOUND_SLACK_MS)
-        least = sets.spent + sum(cheapest_cents(sets, option_cents(sets, self.bounds)), start=np.zeros(len(sets)))
+        least = sets.spent + sum(cheapest_cents(sets, self.bounds), start=np.zeros(len(sets)))
         waiting = [int(row) for row in np.argsort(least, kind="stable")]
         most, width = dict.fromkeys(waiting, CHEAP_LEAVES), OPEN_FEW
         while waiting:

@@ -166,11 +166,13 @@ def without(legality: Legality, drop: frozenset[str]) -> Legality:
 @lru_cache(maxsize=2)
 def pair_checks(legality: Legality) -> dict[tuple[int, int, int, int], frozenset[str]]:
     """Name what keeps each forbidden pair (slot, option, other slot, other option) apart, by the checks."""
-    return {
-        (s, o, t, q): frozenset(reason.check for reason in legality.pair_reasons(s, o, t, q))
-        for (s, t), table in legality.pairs.items()
-        for o, q in np.argwhere(table).tolist()
-    }
+    found: dict[tuple[int, int, int, int], set[str]] = {}
+    for (s, t), forbidden in legality.pairs.items():
+        found |= {(s, o, t, q): set() for o, q in np.argwhere(forbidden).tolist()}
+        for check, table in legality.pair_tables(s, t):
+            for o, q in np.argwhere(table & forbidden).tolist():
+                found[s, o, t, q].add(check)
+    return {place: frozenset(checks) for place, checks in found.items()}
 
 
 class SelectionModel:

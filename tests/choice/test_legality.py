@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -9,7 +11,9 @@ from optimizer.choice.legality import Legality, legality_of
 from optimizer.choice.options import options_of
 from optimizer.scenario.event import Limit, PairRule, Rule
 from tests.choice.legality_records import EVEN_CAR, against, legality, overridden, sold, wrong
-from tests.choice.records import extra_slot, make_class, make_hub, make_scenario
+from tests.choice.records import extra_slot, make_class, make_hub, make_scenario, stock_slots
+from tests.search.catalogs import random_catalog
+from tests.test_second_reading import unsettled
 
 
 def test_the_car_as_it_stands_is_legal():
@@ -33,6 +37,42 @@ def test_pair_reasons_both_ways_round():
         (s, t),
         (found.options.position("rear tires"), found.options.position("rear wheels")),
     }
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_tables_and_reasons_of_pairs_agree(seed):
+    """A pair is forbidden where some table of a check says so, for the reasons of those checks and no others."""
+    found = legality_of(options_of(unsettled(random_catalog(seed), seed)))
+    refused = 0
+    for s, t in itertools.combinations(range(len(found.options.slots)), 2):
+        tables = list(found.pair_tables(s, t))
+        for o, q in np.ndindex(found.options.sizes[s], found.options.sizes[t]):
+            said = {reason.check for reason in found.pair_reasons(s, o, t, q)}
+            assert said == {check for check, table in tables if table[o, q]}
+            assert ((s, t) in found.pairs and found.pairs[s, t][o, q]) == bool(said)
+            refused += bool(said)
+    assert refused > 20
+
+
+def test_slots_in_another_order():
+    """With wheels before tires the same pairs do not fit, for the same reasons."""
+    wheel = sold("wheel", "W7", rim_width_in=7.0)
+    reasons = [
+        wrong(legality(wheel, slots=slots), front_wheels="W7") for slots in (stock_slots(), stock_slots()[::-1])
+    ]
+
+    assert list(reasons[0]) == ["tire on rim width"]
+    assert reasons[0] == reasons[1]
+
+
+def test_one_refusal_may_use_two_overrides():
+    """Both parts of a pair are named: either would do, and both are counted; a third, of a part that fits, is not."""
+    overrides = tuple(overridden("tire on rim width", part) for part in ("W7", "T-stock", "W-stock"))
+    found = legality(sold("wheel", "W7", rim_width_in=7.0), event={"overrides": overrides})
+
+    assert wrong(found, front_wheels="W7") == {}
+    assert found.overrides_used == overrides[:2]
+    assert [notice.partition(" is ")[2] for notice in found.notices] == ["not needed: the check does not refuse it"]
 
 
 def test_override_of_single_pair_and_row():

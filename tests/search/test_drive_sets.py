@@ -1,0 +1,80 @@
+"""Drive sets against trying every combination, with the reasons of the legality and the price bounds themselves."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+
+from optimizer.search.drive_sets import cheapest_cents, drive_sets_of, option_cents, within_budget
+from tests.search.catalogs import machinery, random_catalog
+from tests.test_second_reading import unsettled
+
+
+def scenario_of(seed: int):
+    if seed % 2:
+        return unsettled(random_catalog(seed, sizes=(2, 2, 3, 4, 4, 2, 2)), seed)
+    return random_catalog(seed, sizes=(1, 2, 2, 3, 3, 1, 2))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_sets_are_all_legal_combinations_in_order(seed):
+    """Every combination with no forbidden part or pair, the first slot varying slowest, and what may complete it."""
+    options, legality, book, judge = machinery(scenario_of(seed))
+    drive, bounds = judge.model.drive_slots, book.additive_bounds()
+    sets = drive_sets_of(legality, drive, book, None)
+
+    def passes(s, o):
+        return not legality.forbidden[s][o] and bounds.available[s][o]
+
+    def together(chosen, s, o):
+        return passes(s, o) and not any(legality.pair_reasons(s, o, t, q) for t, q in chosen)
+
+    expected = []
+    for combination in itertools.product(*(range(options.sizes[s]) for s in drive)):
+        chosen = list(zip(drive, combination, strict=True))
+        if not all(together(chosen[:n], s, o) for n, (s, o) in enumerate(chosen)):
+            continue
+        beside = [[together(chosen, s, o) for o in range(options.sizes[s])] for s in sets.free]
+        build = np.zeros((1, len(options.sizes)), dtype=np.int64)
+        build[0, list(drive)] = combination
+        if all(map(any, beside)) and np.isfinite(book.kit_surcharge(build, drive)[0]):
+            expected.append((list(combination), beside))
+
+    assert expected
+    assert sets.builds[:, list(drive)].tolist() == [combination for combination, _ in expected]
+    assert not sets.builds[:, list(sets.free)].any()
+    assert [[ok[d].tolist() for ok in sets.allowed] for d in range(len(sets))] == [beside for _, beside in expected]
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("share", [0.1, 0.5, 0.9, 1.0])
+def test_budget(seed, share):
+    """A set goes if its cheapest options together pass the budget, an option if it does beside the cheapest others.
+
+    What it is asked about stays as it was, also where no set goes.
+    """
+    _, legality, book, judge = machinery(scenario_of(seed))
+    bounds = book.additive_bounds()
+    sets = drive_sets_of(legality, judge.model.drive_slots, book, None)
+    before = [ok.copy() for ok in sets.allowed]
+    prices = option_cents(sets, bounds)
+    total = sets.spent + sum(cheapest_cents(sets, bounds))
+    budget = math.ceil(total.min() + share * (total.max() - total.min()))
+    kept = within_budget(sets, bounds, budget)
+
+    lowest = [np.array([min(row[ok]) for row, ok in zip(each, may, strict=True)])
+              for each, may in zip(prices, before, strict=True)]  # fmt: skip
+    np.testing.assert_allclose(total, sets.spent + sum(lowest), rtol=1e-12)
+    fits = np.flatnonzero(total <= budget + 0.5)
+    assert kept.mark.tolist() == sets.mark[fits].tolist()
+    assert 0 < len(fits) < len(sets) or (share == 1.0 and len(fits) == len(sets))
+    struck = 0
+    for may, left, price, low in zip(before, kept.allowed, prices, lowest, strict=True):
+        expected = may[fits] & ((total - low)[fits, None] + price[fits] <= budget + 0.5)
+        assert left.tolist() == expected.tolist()
+        struck += int(may[fits].sum() - left.sum())
+    assert struck > 0
+    assert all((ok == was).all() for ok, was in zip(sets.allowed, before, strict=True))
