@@ -50,8 +50,8 @@ class Shift(NamedTuple):
 class _InGear:
     """One gear over K cells: highest thrust (-inf where it does not go), where its limiter may act.
 
-    ``ends`` (2, E, K) are the values of a line above thrust at both ends of the cells. ``surface`` are the least wheel speed
-    at the left end and the greatest at the right, inf and -inf where it does not go.
+    ``ends`` (2, E, K) are the values of a line above thrust at both ends of the cells. ``surface`` are the least wheel
+    speed at the left end and the greatest at the right, inf and -inf where it does not go.
     """
 
     force: FloatArray

@@ -169,7 +169,7 @@ def within_budget(sets: DriveSets, bounds: AdditiveBounds, budget_cents: int) ->
 
 
 def _cents_by_jobs(sets: DriveSets, bounds: AdditiveBounds) -> tuple[list[FloatArray], IntArray]:
-    """The `option_cents` (J, m_s) for each different mask of jobs, and sharing; and which of these each set has (D,)."""
+    """The `option_cents` (J, m_s) by mask of jobs and by sharing, each kind once; and which kind each set is (D,)."""
     masks, which = np.unique(sets.jobs, return_inverse=True)
     kinds, paid = np.unique(2 * which + sets.apart, return_inverse=True)
     masks, apart = masks[kinds // 2], kinds % 2 == 1

@@ -126,7 +126,7 @@ class Lister:
             hours=[self.bounds.hours[s] for s in free],
             hours_left=self.hours_limit - hours_spent - job_hours + 1e-6,
             multipliers=np.array([line.multiplier for _, line in lines]),
-            rows=[[row.coefficients[f][0] for f in order] for row in rows],
+            rows=[[coefficients[f] for f in order] for coefficients in (row.of(0) for row in rows)],
             row_left=np.array([row.left[0] for row in rows]),
             pairs=pairs,
         )

@@ -12,7 +12,7 @@ import numpy as np
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.run.judge import SPEED_STEP_MS, Judge
 from optimizer.scenario.parts import Axle
-from optimizer.search.bounding import Batch, Bounding
+from optimizer.search.bounding import SLACK_MS, Batch, Bounding
 from optimizer.search.drive_sets import DriveSets
 from optimizer.search.propagation import Goal, Propagation
 
@@ -82,9 +82,12 @@ class Narrower:
             own |= carry[s][sets.builds[:, s]]
         return own
 
-    def good_tires(self, batch: Batch, level: float) -> tuple[IntArray, Batch]:
-        """Drive sets and undriven tires that are good for the fast day, and the runs, of any build at the level."""
-        ground, turning = self._least_surface(batch, level)
+    def good_tires(self, batch: Batch, level: float, *, sampled: bool) -> tuple[IntArray, Batch]:
+        """Drive sets and undriven tires that are good for the fast day, and the runs, of any build at the level.
+
+        ``sampled`` says whether the lead of the fast day may be sampled; otherwise the slowest completion counts.
+        """
+        ground, turning = self._least_surface(batch, level, sampled=sampled)
         fit = np.ones(len(batch.sets), dtype=bool)
         allowed = list(batch.sets.allowed)
         for axle in AXLES:
@@ -97,14 +100,14 @@ class Narrower:
         sets = replace(batch.sets, allowed=tuple(allowed))
         return np.flatnonzero(fit & sets.completable), replace(batch, sets=sets)
 
-    def _least_surface(self, batch: Batch, level: float) -> tuple[FloatArray, FloatArray]:
+    def _least_surface(self, batch: Batch, level: float, *, sampled: bool) -> tuple[FloatArray, FloatArray]:
         """Speeds that undriven and driven tires reach at least in any build at the level: (B,) each."""
         bounding, judge = self.bounding, self.judge
         cap = np.minimum(batch.sets.cap_ms, judge.least_cap_ms(level, NEAR_CAP_MS))
-        ground = bounding.slowest_on_fast_day(batch)
+        ground = bounding.slowest_on_fast_day(batch) - SLACK_MS
         turning = ground.copy()
         close = self._near_rating(batch)
-        if np.isfinite(level) and len(close):
+        if sampled and np.isfinite(level) and len(close):
             lead, ground_lead = bounding.fast_day_lead(batch.take(close))
             turning[close] = np.maximum(turning[close], level + lead)
             ground[close] = np.maximum(ground[close], level + ground_lead)

@@ -130,7 +130,7 @@ class Opener:
         close = np.flatnonzero(reach)
         if len(close) == 0:
             return batch.take(close), likely[close], missed
-        fit, batch = self.narrower.good_tires(batch.take(close), goal.level)
+        fit, batch = self.narrower.good_tires(batch.take(close), goal.level, sampled=True)
         return batch.take(fit), likely[close][fit], missed
 
     def _list(

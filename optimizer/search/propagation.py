@@ -21,6 +21,8 @@ from optimizer.search.drive_sets import DriveSets, within_budget
 
 ROUNDS = 8
 """Times that everything is gone through at most: what is then not struck out yet only makes more work."""
+BLOCK = 1 << 18
+"""Options of drive sets looked at together: what fits the cache."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,19 +42,34 @@ class Goal:
 
 @dataclass(frozen=True, slots=True)
 class SetRow:
-    """A linear row over the free slots of D drive sets: coefficients (1 or D, m_s) each, and what is left (D,)."""
+    """A linear row over the free slots of D drive sets, of R kinds.
+
+    Attributes
+    ----------
+    coefficients : per free slot, array (R, m_s)
+    kind : int array (D,)
+        Which of the kinds each drive set has.
+    left : array (D,)
+        What is left of the right-hand side.
+    """
 
     coefficients: tuple[FloatArray, ...]
+    kind: IntArray
     left: FloatArray
 
     def take(self, rows: BoolArray | IntArray) -> SetRow:
         """The row of some drive sets."""
-        return SetRow(tuple(c if len(c) == 1 else c[rows] for c in self.coefficients), self.left[rows])
+        return SetRow(self.coefficients, self.kind[rows], self.left[rows])
 
     @property
     def could_break(self) -> BoolArray:
         """Whether the harshest options of all slots would break it, allowed or not: (D,)."""
-        return np.asarray(sum(c.max(axis=1) for c in self.coefficients) > self.left)
+        most = sum(c.max(axis=1) for c in self.coefficients)
+        return np.asarray(np.asarray(most)[self.kind] > self.left)
+
+    def of(self, place: int) -> tuple[FloatArray, ...]:
+        """Coefficients (m_s,) of one drive set, per free slot."""
+        return tuple(c[self.kind[place]] for c in self.coefficients)
 
 
 class Propagation:
@@ -115,30 +132,29 @@ class Propagation:
             Factor on the energy that rotors must take.
         """
         drive, found = self.judge.model.drive_slots, []
+        one_kind = np.zeros(len(sets), dtype=np.int64)
         for row in self.legality.rows:
             used = sum((row.coefficients[s][sets.builds[:, s]] for s in drive), np.zeros(len(sets)))
-            found.append(SetRow(tuple(row.coefficients[s][None] for s in sets.free), row.upper + row.slack - used))
+            left = row.upper + row.slack - used
+            found.append(SetRow(tuple(row.coefficients[s][None] for s in sets.free), one_kind, left))
         found += self._rotor_rows(sets, goal.level, spare)
         for has_it in self.equipment(goal):
             carry = [each.astype(float) for each in has_it]
             has = sum((carry[s][sets.builds[:, s]] for s in drive), np.zeros(len(sets)))
-            found.append(SetRow(tuple(-carry[s][None] for s in sets.free), has - 1.0))
+            found.append(SetRow(tuple(-carry[s][None] for s in sets.free), one_kind, has - 1.0))
         return found
 
     def _rotor_rows(self, sets: DriveSets, level: float, spare: float) -> list[SetRow]:
         """What rotors must take at the level, less those rows that every build keeps."""
-        radius = self.space.frame(sets.builds).drive.radius_m
-        narrow = radius.min(axis=1, keepdims=True)
-        mild = self.judge.rotor_rows(level, narrow, spare)
-        binding = [sum(float(c.max()) for c in row) > float(upper[0]) for row, upper in mild]
-        if not any(binding):
-            return []
+        radius, kind = np.unique(self.space.frame(sets.builds).drive.radius_m, axis=1, return_inverse=True)
+        kind, drive = kind.reshape(-1), self.judge.model.drive_slots
         found = []
-        rows, drive = np.arange(len(sets)), self.judge.model.drive_slots
-        for (coefficients, upper), binds in zip(self.judge.rotor_rows(level, radius, spare), binding, strict=True):
-            if binds:
-                used = sum((coefficients[s][rows, sets.builds[:, s]] for s in drive), np.zeros(len(sets)))
-                found.append(SetRow(tuple(coefficients[s] for s in sets.free), upper - used))
+        for coefficients, upper in self.judge.rotor_rows(level, radius, spare):
+            most = sum(coefficients[s].max(axis=1) for s in sets.free)
+            used = sum((coefficients[s][kind, sets.builds[:, s]] for s in drive), np.zeros(len(sets)))
+            left = upper[kind] - used
+            if (np.asarray(most)[kind] > left).any():
+                found.append(SetRow(tuple(coefficients[s] for s in sets.free), kind, left))
         return found
 
     def _strike_pairs(self, sets: DriveSets) -> None:
@@ -155,16 +171,16 @@ class Propagation:
 def _strike_row(sets: DriveSets, row: SetRow) -> None:
     """Strike out options that break a row even with the mildest options of all other slots."""
     some = np.flatnonzero(row.could_break)
-    if len(some) == 0:
-        return
-    every = len(some) == len(sets)
-    here = row if every else row.take(some)
-    each = [(ok if every else ok[some], c) for ok, c in zip(sets.allowed, here.coefficients, strict=True)]
-    least = [np.where(ok, c, np.inf).min(axis=1) for ok, c in each]
-    with np.errstate(invalid="ignore"):  # a slot without options left: the set is dropped
-        room = here.left - sum(least, start=np.zeros(len(some)))
-        for whole, (ok, c), low in zip(sets.allowed, each, least, strict=True):
-            whole[some] = ok & (c - low[:, None] <= room[:, None])
+    step = max(1, BLOCK // max(ok.shape[1] for ok in sets.allowed))
+    for at in range(0, len(some), step):
+        block = some[at : at + step]
+        kind = row.kind[block]
+        each = [(ok[block], c[kind] if len(c) > 1 else c) for ok, c in zip(sets.allowed, row.coefficients, strict=True)]
+        least = [np.where(ok, c, np.inf).min(axis=1) for ok, c in each]
+        with np.errstate(invalid="ignore"):  # a slot without options left: the set is dropped
+            room = row.left[block] - sum(least, start=np.zeros(len(block)))
+            for whole, (ok, c), low in zip(sets.allowed, each, least, strict=True):
+                whole[block] = ok & (c - low[:, None] <= room[:, None])
 
 
 def _count(sets: DriveSets) -> int:

@@ -70,10 +70,10 @@ class Purchases:
     def _by_sharing(self, sets: DriveSets, first: tuple[int, int], second: tuple[int, int], saved: int) -> DriveSets:
         """With one part in two slots, of one pack, and without."""
         (s, o), (t, q) = first, second
-        both: BoolArray = np.logical_and(self._may_have(sets, s, o), self._may_have(sets, t, q))
+        both = self._may_have(sets, s, o) & self._may_have(sets, t, q)
         if not both.any():
             return sets
-        with_it = sets.take(both)
+        with_it = sets.take(np.flatnonzero(both))
         with_it = replace(with_it, spent=with_it.spent - saved)
         for slot, option in (first, second):
             if slot in sets.free:
@@ -81,7 +81,7 @@ class Purchases:
                 with_it = _only(with_it, f, np.arange(with_it.allowed[f].shape[1]) == option)
         free = [place for place in (first, second) if place[0] in sets.free]
         if not free:
-            return sets.take(~both).and_also(with_it)
+            return sets.take(np.flatnonzero(~both)).and_also(with_it)
         if len(free) == 1:
             f = sets.free.index(free[0][0])
             allowed = sets.allowed[f].copy()
@@ -92,11 +92,13 @@ class Purchases:
 
     def _may_have(self, sets: DriveSets, s: int, o: int) -> BoolArray:
         """Which drive sets have an option, or may be completed with it: (D,)."""
-        has: BoolArray = sets.allowed[sets.free.index(s)][:, o] if s in sets.free else sets.builds[:, s] == o
-        return has
+        if s in sets.free:
+            return sets.allowed[sets.free.index(s)][:, o]
+        return np.asarray(sets.builds[:, s] == o)
 
 
 def _only(sets: DriveSets, f: int, options: BoolArray) -> DriveSets:
     """Drive sets with some options (m,) only in their f-th free slot; without those that then have none there."""
     allowed = sets.allowed[f] & options
-    return replace(sets, allowed=(*sets.allowed[:f], allowed, *sets.allowed[f + 1 :])).take(allowed.any(axis=1))
+    some = np.asarray(allowed.any(axis=1))
+    return replace(sets, allowed=(*sets.allowed[:f], allowed, *sets.allowed[f + 1 :])).take(some)

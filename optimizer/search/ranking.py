@@ -31,7 +31,7 @@ from optimizer.search.tightening import Tightener, asked
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share of it that is done."""
 
-CLIMBS, CLIMB_WIDTH = 4, 4
+FIRST_CLIMBS, CLIMBS, CLIMB_WIDTH = 12, 4, 4
 """Builds whose neighbors are tried before the search proper, taken from among the best few."""
 TRIED_BY_TWOS, GOOD_BUILDS = 400, 300
 """Options of all slots up to which they are tried by twos; where there are more, those of so many good builds are."""
@@ -52,7 +52,7 @@ ESTIMATED, PROBES_SEEN, PROBED = 3000, 400, 60
 and how many of those whose tires will do are opened."""
 ESTIMATES = 5
 """Times that the highest estimate is taken again with what that speed asks for."""
-MOST_BOXES = 4_000
+MOST_BOXES = 20_000
 """Boxes of completions that a thorough search goes into before it gives up."""
 PROBE_DEPTHS_MS = (0.2, 0.5, 1.0, 2.0, 4.0, 8.0)
 """How far below the highest estimate the probes look, one after the other."""
@@ -137,6 +137,7 @@ class Ranker:
         self.pool = pool = Pool(self.judge, k)
         self.touched: set[int] = set()
         self._try(self.judge.options.fitted[None])
+        self._climb_by_ones()
         self.progress("best cases of all combinations", 0.05)
         self._bound_all(sets)
         if len(self.sets):
@@ -150,8 +151,8 @@ class Ranker:
     # --- the search ---------------------------------------------------------------------------------------------
 
     def _bound_all(self, sets: DriveSets) -> None:
-        """Bound every drive set, best bound first."""
-        sets = self.opener.narrower.tighten(sets, Goal(-np.inf, self.budget))
+        """Bound every drive set that may reach the level already known, best bound first."""
+        sets = self.opener.narrower.tighten(sets, asked(Goal(self.pool.level, self.budget)))
         bound = self.bounding.optimistic(sets)
         order = np.argsort(-bound, kind="stable")
         self.sets, self.bound = sets.take(order), bound[order]
@@ -270,6 +271,17 @@ class Ranker:
         order = np.argsort(-bound, kind="stable")
         return tight.mark[order[bound[order] > goal.level - BOUND_SLACK_MS]]
 
+    def _climb_by_ones(self) -> None:
+        """Change one slot of the best build after another: a first level, and no more."""
+        done: set[bytes] = set()
+        usable = [np.flatnonzero(ok) for ok in self.space.usable]
+        for _ in range(FIRST_CLIMBS):
+            build = self.pool.best_not_in(done, CLIMB_WIDTH, uncapped=False)
+            if build is None:
+                break
+            done.add(build.tobytes())
+            self._try(_one_change(build, usable))
+
     def _climb(self) -> None:
         """Change one or two slots of good builds until that brings nothing: a better level, and no more.
 
@@ -283,7 +295,8 @@ class Ranker:
                     break
                 self.progress("trying changes to the car", 0.1 + 0.05 * step / CLIMBS)
                 done.add(build.tobytes())
-                self._try(_two_changes(build, *self._worth_changing()))
+                one, two = self._worth_changing()
+                self._try(np.concatenate([_one_change(build, one), _two_changes(build, two)]))
 
     def _worth_changing(self) -> tuple[list[IntArray], list[IntArray]]:
         """Options to be tried one at a time, and two at a time: where there are many, those that good builds have."""
@@ -318,27 +331,32 @@ class Ranker:
     def _close(self) -> bool:
         """Rule out by argument everything that is not known to the pool; whether that came to an end.
 
-        What cannot be ruled out is tried. Where that raises the level, the rest is ruled out again for the new one.
-        At a cap only what is faster counts: among the equally fast, price decides.
+        What cannot be ruled out is tried. Where that raises the level, what is left is ruled out for the new one.
         """
-        narrower = self.opener.narrower
+        if not np.isfinite(self.pool.level):
+            return True
+        narrower, goal = self.opener.narrower, self._goal()
         purchases = Purchases(self.book, self.judge.model.drive_slots)
-        tightener = Tightener(self.judge, self.bounding, self.bounds, self.opener.lister, purchases)
-        while np.isfinite(self.pool.level):
-            before = self.pool.level
-            at_cap = np.isclose(self.judge.caps_ms(), before, rtol=0, atol=SPEED_STEP_MS).any()
-            goal = Goal(before + SPEED_STEP_MS * bool(at_cap), self.budget)
-            self.progress("ruling out the rest", 0.7)
-            every = self.sets.marked(np.arange(len(self.sets)))
-            sets = narrower.by_equipment(narrower.tighten(every, asked(goal)), asked(goal))
-            sets = sets.take(self.bounding.optimistic(sets) > goal.level - BOUND_SLACK_MS)
-            found = tightener.left(sets, goal, MOST_BOXES)
-            if found is None:
+        tightener = Tightener(self.judge, self.bounding, self.bounds, narrower, self.opener.lister, purchases)
+        self.progress("ruling out the rest", 0.7)
+        every = self.sets.marked(np.flatnonzero(self.bound > goal.level - BOUND_SLACK_MS))
+        sets = narrower.by_equipment(narrower.tighten(every, asked(goal)), asked(goal))
+        sets = sets.take(self.bounding.optimistic(sets) > goal.level - BOUND_SLACK_MS)
+        tightener.learn(sets, goal)
+        number = 0
+        while len(sets):
+            if len(sets) > MOST_BOXES:
                 return False
+            found, sets = tightener.step(sets, goal, number)
             self._try(found)
-            if self.pool.level == before:
-                return True
+            goal, number = self._goal(), number + 1
         return True
+
+    def _goal(self) -> Goal:
+        """What would rank with the K best; at a cap only what is faster: among the equally fast, price decides."""
+        level = self.pool.level
+        at_cap = np.isclose(self.judge.caps_ms(), level, rtol=0, atol=SPEED_STEP_MS).any()
+        return Goal(level + SPEED_STEP_MS * bool(at_cap), self.budget)
 
     # --- builds -------------------------------------------------------------------------------------------------
 
@@ -383,19 +401,22 @@ class Ranker:
         )  # fmt: skip
 
 
-def _two_changes(build: IntArray, one: list[IntArray], two: list[IntArray]) -> IntArray:
-    """Every build that differs from one (S,) in one slot, by some options, or in two, by some others."""
-    singles = []
-    for s, options in enumerate(one):
-        changed = np.repeat(build[None], len(options), axis=0)
-        changed[:, s] = options
-        singles.append(changed)
-    slot = np.repeat(np.arange(len(two)), [len(options) for options in two])
-    option = np.concatenate(two)
+def _one_change(build: IntArray, options: list[IntArray]) -> IntArray:
+    """Every build that differs from one (S,) in one slot, by some options."""
+    changed = np.repeat(build[None], sum(map(len, options)), axis=0)
+    slot = np.repeat(np.arange(len(options)), [len(each) for each in options])
+    changed[np.arange(len(slot)), slot] = np.concatenate(options)
+    return changed
+
+
+def _two_changes(build: IntArray, options: list[IntArray]) -> IntArray:
+    """Every build that differs from one (S,) in two slots, by some options."""
+    slot = np.repeat(np.arange(len(options)), [len(each) for each in options])
+    option = np.concatenate(options)
     first, second = np.triu_indices(len(slot), k=1)
     keep = slot[first] != slot[second]
     first, second = first[keep], second[keep]
     builds, rows = np.repeat(build[None], len(first), axis=0), np.arange(len(first))
     builds[rows, slot[first]] = option[first]
     builds[rows, slot[second]] = option[second]
-    return np.concatenate([*singles, builds])
+    return builds

@@ -21,6 +21,7 @@ from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.demands import Scores, best_case, edges_about
 from optimizer.search.drive_sets import DriveSets, option_cents
 from optimizer.search.listing import Line, Lister
+from optimizer.search.narrowing import Narrower
 from optimizer.search.necessary import Demand
 from optimizer.search.propagation import Goal
 from optimizer.search.purchases import Purchases
@@ -39,6 +40,8 @@ CUTS = 2
 """Cuts for each way: one between the best and the worst of everything, one at what the first thought best."""
 COARSER = 4
 """Cells of the first screening are so many times as wide."""
+SIMULATED = 4096
+"""Drive sets whose slowest completions are run at once."""
 CHUNK = 150
 """Drive sets bounded at once: what fits the processor's cache."""
 DIP_MS = 0.5
@@ -84,11 +87,17 @@ class Tightener:
     """Tightens drive sets of one scenario and salt condition."""
 
     def __init__(
-        self, judge: Judge, bounding: Bounding, bounds: AdditiveBounds, lister: Lister, purchases: Purchases
+        self,
+        judge: Judge,
+        bounding: Bounding,
+        bounds: AdditiveBounds,
+        narrower: Narrower,
+        lister: Lister,
+        purchases: Purchases,
     ) -> None:
         self.judge, self.bounding, self.bounds = judge, bounding, bounds
-        self.lister, self.purchases = lister, purchases
-        self.propagation = lister.propagation
+        self.narrower, self.lister, self.purchases = narrower, lister, purchases
+        self.propagation = narrower.propagation
         self.scores = Scores(judge.event.scoring, judge.marks_m)
         self.typical = np.ones(len(COORDINATES))
 
@@ -104,29 +113,29 @@ class Tightener:
             kept.append(start + np.flatnonzero(self.scores.joined(bounds) >= level))
         return sets.take(np.concatenate(kept)) if kept else sets
 
-    def left(self, sets: DriveSets, goal: Goal, most_boxes: int) -> IntArray | None:
-        """Completions (n, S) among which is every one that meets a goal; None where that is too much work.
+    def learn(self, sets: DriveSets, goal: Goal) -> None:
+        """Find out what coordinates are typically worth, which says what to split by; it decides nothing else."""
+        if len(sets):
+            sample = np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int))
+            slopes = self.slopes(sets.take(sample), goal.level - SAMPLE_DEPTH_MS)
+            if len(slopes):
+                self.typical = np.maximum(-np.median(slopes, axis=0), 0.0)
 
-        Rounds of cuts first. Then the completions of each drive set that keep its cuts are listed; where there are too
-        many, it is split by the slot that matters most to speed, and the parts go through further rounds.
+    def step(self, sets: DriveSets, goal: Goal, number: int) -> tuple[IntArray, DriveSets]:
+        """One round of cuts: completions (n, S) that may meet the goal, and drive sets in which others may.
+
+        No other completion of the sets given meets it. Rounds are numbered from 0. In the first ones drive sets stay
+        whole; after the first, prices are sharpened; from the last of them on completions that keep the cuts are listed
+        where they are few enough, and what is left is split by the slot that matters most to speed.
         """
         found = [np.zeros((0, sets.builds.shape[1]), dtype=np.int64)]
-        if len(sets) == 0:
-            return found[0]
-        sample = np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int))
-        slopes = self.slopes(sets.take(sample), goal.level - SAMPLE_DEPTH_MS)
-        if len(slopes):
-            self.typical = np.maximum(-np.median(slopes, axis=0), 0.0)
-        for number, bins in enumerate(BINS):
-            sets = self._rounds(sets, goal, bins, found, listing=number == len(BINS) - 1)
-            if number == 0:
-                sets = self.propagation.narrowed(self.purchases.split(sets), asked(goal))
-        while len(sets):
-            sets = self._split(sets, goal)
-            if len(sets) > most_boxes:
-                return None
-            sets = self._rounds(sets, goal, SPLIT_BINS, found, listing=True)
-        return np.unique(np.concatenate(found), axis=0)
+        if number == 1:
+            sets = self.propagation.narrowed(self.purchases.split(sets), asked(goal))
+        if number >= len(BINS):
+            sets = self._good_tires(self._split(sets, goal), goal)
+        bins = BINS[number] if number < len(BINS) else SPLIT_BINS
+        rest = self._rounds(sets, goal, bins, found, listing=number >= len(BINS) - 1)
+        return np.unique(np.concatenate(found), axis=0), rest
 
     def _rounds(self, sets: DriveSets, goal: Goal, bins: int, found: list[IntArray], *, listing: bool) -> DriveSets:
         """One round for all drive sets: completions of those with few left are ``found``; the rest is given back."""
@@ -165,6 +174,15 @@ class Tightener:
         widest = spread.argmax(axis=0)
         parts = [sets.take(widest == f).split(int(f)) for f in np.unique(widest)]
         return self.propagation.narrowed(reduce(DriveSets.and_also, parts), asked(goal))
+
+    def _good_tires(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """Without tires that even the slowest completion, or one at the level, takes past their rating."""
+        parts = []
+        for start in range(0, len(sets), SIMULATED):
+            batch = self.bounding.open(sets.take(np.arange(start, min(start + SIMULATED, len(sets)))))
+            fit, batch = self.narrower.good_tires(batch, asked(goal).level, sampled=False)
+            parts.append(batch.sets.take(fit))
+        return reduce(DriveSets.and_also, parts) if parts else sets
 
     def slopes(self, sets: DriveSets, level_ms: float) -> FloatArray:
         """Change of the score per unit of each coordinate (n, L), of cars about a level in some drive sets."""

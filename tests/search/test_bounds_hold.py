@@ -48,7 +48,10 @@ def ranker_of(seed: int) -> Ranker:
 def tightener_of(ranker: Ranker) -> Tightener:
     """What a thorough search rules out with."""
     purchases = Purchases(ranker.book, ranker.judge.model.drive_slots)
-    return Tightener(ranker.judge, ranker.bounding, ranker.bounds, ranker.opener.lister, purchases)
+    opener = ranker.opener
+    return Tightener(
+        ranker.judge, ranker.bounding, ranker.bounds, opener.narrower, opener.lister, purchases
+    )  # fmt: skip
 
 
 def sets_of(ranker: Ranker, rng: np.random.Generator, count: int) -> DriveSets:
@@ -64,6 +67,18 @@ def some_completions(sets: DriveSets, rng: np.random.Generator, each: int) -> tu
     for s, ok in zip(sets.free, sets.allowed, strict=True):
         builds[:, s] = [rng.choice(np.flatnonzero(ok[row])) for row in rows]
     return rows, builds
+
+
+def left_of(ranker: Ranker, sets: DriveSets, goal: Goal, tightener: Tightener | None = None) -> set[bytes]:
+    """Completions that a thorough search cannot rule out for a goal, through all its rounds."""
+    tightener = tightener or tightener_of(ranker)
+    tightener.learn(sets, goal)
+    kept, number = set[bytes](), 0
+    while len(sets):
+        found, sets = tightener.step(sets, goal, number)
+        kept |= {build.tobytes() for build in found}
+        number += 1
+    return kept
 
 
 def points_of(batch: Batch, rows: IntArray, builds: IntArray) -> np.ndarray:
@@ -131,9 +146,7 @@ def test_every_completion_that_is_fast_enough_is_kept(seed: int) -> None:
     for share in (0.8, 0.97):
         level = float(np.quantile(speed, share))
         goal = Goal(level, np.inf)
-        left = tightener_of(ranker).left(sets, goal, 10**6)
-        assert left is not None
-        kept = {build.tobytes() for build in left}
+        kept = left_of(ranker, sets, goal)
         for place in np.flatnonzero(speed >= level):
             assert builds[place].tobytes() in kept, (share, place, speed[place] - level)
 
@@ -216,13 +229,11 @@ def test_a_wrong_bound_is_noticed() -> None:
     def weaker(*arguments: object) -> tuple[Batch, list[Envelope]]:
         batch, envelopes = whole(*arguments)
         for each in envelopes:
-            each.force = each.force * 0.9
+            each.force_ends = each.force_ends * 0.9
         return batch, envelopes
 
     tightener.envelopes = weaker  # type: ignore[method-assign]
-    left = tightener.left(sets, Goal(level, np.inf), 10**6)
-    assert left is not None
-    kept = {build.tobytes() for build in left}
+    kept = left_of(ranker, sets, Goal(level, np.inf), tightener)
     fast = np.flatnonzero((speed >= level) & ranker.legality.allowed(builds))
     assert not all(builds[place].tobytes() in kept for place in fast)
 
