@@ -114,7 +114,8 @@ def check(folder: Path, everything: bool, race_class: str | None, as_json: bool)
 @click.option("--with", "with_parts", metavar="PART", multiple=True, help="A part that must be in: id, or slot=id.")
 @click.option("--without", "without_parts", metavar="PART", multiple=True, help="A part that must not be in.")
 @click.option("--all", "all_builds", is_flag=True, help="Tell every build in full, not only the first three.")
-@click.option("--thorough", is_flag=True, help="Rule out by argument all that is not listed; takes longer.")
+@click.option("--quick", is_flag=True, help="Rule out by samples too: sooner on some catalogs, not a complete search.")
+@click.option("--time-limit", type=click.FloatRange(min=0, min_open=True), metavar="SECONDS", help="Stop searching then.")
 @_salt
 @_class_and_json
 @_common
@@ -125,7 +126,8 @@ def rank(
     with_parts: tuple[str, ...],
     without_parts: tuple[str, ...],
     all_builds: bool,
-    thorough: bool,
+    quick: bool,
+    time_limit: float | None,
     salt: str | None,
     race_class: str | None,
     as_json: bool,
@@ -143,7 +145,8 @@ def rank(
         salt=salt,
         with_parts=with_parts,
         without_parts=without_parts,
-        thorough=thorough,
+        thorough=not quick,
+        time_limit_s=time_limit,
     )
     with _Progress() as progress:
         try:

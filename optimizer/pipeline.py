@@ -35,7 +35,8 @@ TOO_CLOSE_MS = from_unit(0.3, "mph", "speed")
 class Question:
     """What is asked of a scenario. ``None`` leaves what the event says.
 
-    ``thorough``: everything that is not listed is ruled out by argument, which takes longer.
+    ``thorough``: everything that is not listed is to be ruled out by argument, not by samples. ``time_limit_s``: time
+    after which the search stops with what it has, and says by how much it could be wrong.
     """
 
     top: int = 10
@@ -44,7 +45,8 @@ class Question:
     salt: str | None = None
     with_parts: tuple[str, ...] = ()
     without_parts: tuple[str, ...] = ()
-    thorough: bool = False
+    thorough: bool = True
+    time_limit_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +164,7 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
     tell = progress or (lambda _what, _share: None)
     _refuse_the_impossible(shop)
     ranker = Ranker(shop.judge, shop.legality, shop.book, event.budget_cents, event.hours_limit, tell)
-    ranking = ranker.top(asked.top, thorough=asked.thorough)
+    ranking = ranker.top(asked.top, thorough=asked.thorough, time_limit_s=asked.time_limit_s)
     if ranking.listed == 0:
         raise _nothing_passes(shop, ranking.evidence)
     tell("what else is close", 0.95)

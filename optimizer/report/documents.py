@@ -117,6 +117,7 @@ def rank_document(result: RankResult) -> Document:
         "search": {
             "complete": is_complete(evidence),
             "by_argument": evidence.closed,
+            "stopped_by_time_limit": evidence.stopped,
             "combinations": evidence.combinations,
             "tire_gear_engine_combinations": evidence.drive_sets,
             "looked_into": evidence.opened,

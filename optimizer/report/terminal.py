@@ -180,9 +180,15 @@ def _completeness(words: Words, result: RankResult) -> list[str]:
             f"build listed by more than {slack:.3f} {words.unit}. Not every step of it follows by argument: some are "
             "only checked against trying everything on small catalogs (docs/method.md). "
         ) + (
-            "The thorough search gave up: more is left than it can look into."
+            "To rule out the rest by argument was too much."
             if evidence.closed is False
-            else "With --thorough they all do; that takes longer."
+            else "Without --quick they all do, where that is not too much."
+        )
+    elif evidence.kth_ms > 0:
+        within = to_unit(evidence.highest_left_ms - evidence.kth_ms, words.unit, "speed")
+        end = (
+            f"Best found, within {math.ceil(within * 100) / 100:.2f} {words.unit}: time was up before the search was "
+            "complete. Nothing in your sheets is faster in this model than the last build listed by more than that."
         )
     else:
         end = (

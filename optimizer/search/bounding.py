@@ -101,6 +101,11 @@ class Bounding:
         self.simulated += len(inputs)
         return tuple(both.take(part) for part in np.split(np.arange(len(inputs)), count))
 
+    def slowest(self, batch: Batch) -> FloatArray:
+        """Speed (B,) that every completion at least scores, caps aside."""
+        roll, grip = _extreme_points(batch.span, best=False)
+        return self.judge.joined(self._runs(batch.frame, roll, grip)) - SLACK_MS
+
     def slowest_on_fast_day(self, batch: Batch) -> FloatArray:
         """Ground speed (B,) at the last board on the fast day that every completion at least has, caps aside."""
         roll, grip = _extreme_points(batch.span, best=False)

@@ -25,6 +25,7 @@ class Evidence:
     simulations : runs simulated in all.
     kth_ms : speed of the last build listed; nothing left out is faster by more than ``slack_ms``.
     highest_left_ms : highest bound among drive sets that were not opened.
+    stopped : whether time was up before the search was through.
     closed : whether everything not listed is ruled out by argument; None where that was not asked, False where too much
         was left to say.
     """
@@ -38,6 +39,7 @@ class Evidence:
     kth_ms: float = 0.0
     highest_left_ms: float = 0.0
     slack_ms: float = CUT_SLACK_MS
+    stopped: bool = False
     closed: bool | None = None
 
 

@@ -144,6 +144,10 @@ class Propagation:
             found.append(SetRow(tuple(-carry[s][None] for s in sets.free), one_kind, has - 1.0))
         return found
 
+    def rotors_could_bind(self, sets: DriveSets, level: float) -> bool:
+        """Whether some choice of parts breaks what rotors must take at a level."""
+        return bool(self._rotor_rows(sets, level, 1.0))
+
     def _rotor_rows(self, sets: DriveSets, level: float, spare: float) -> list[SetRow]:
         """What rotors must take at the level, less those rows that every build keeps."""
         radius, kind = np.unique(self.space.frame(sets.builds).drive.radius_m, axis=1, return_inverse=True)

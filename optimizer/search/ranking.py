@@ -9,6 +9,7 @@ What each step rests on is in docs/method.md, section 3.
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -121,7 +122,7 @@ class Ranker:
         self.opener = Opener(judge, legality, self.bounding, self.bounds, self.hours_limit)
         self.evidence = Evidence(combinations=math.prod(judge.options.sizes))
 
-    def top(self, k: int, *, thorough: bool = False) -> Ranking:
+    def top(self, k: int, *, thorough: bool = False, time_limit_s: float | None = None) -> Ranking:
         """Best K builds in the total order, with the evidence.
 
         Parameters
@@ -129,8 +130,12 @@ class Ranker:
         k : int
             How many builds are wanted.
         thorough : bool
-            Whether everything that is not listed is to be ruled out by argument: nothing sampled, nothing simulated.
+            Whether everything that is not listed is to be ruled out by argument, nothing by samples.
+        time_limit_s : float, optional
+            Time after which the search stops with what it has, and says how much faster what is left could be. How far
+            it gets then depends on the machine; without it the same question always takes the same way.
         """
+        self.deadline = math.inf if time_limit_s is None else time.monotonic() + time_limit_s
         self.progress("listing tire, gear and engine combinations", 0.0)
         sets = drive_sets_of(self.legality, self.judge.model.drive_slots, self.book, self.budget_cents)
         self.evidence.drive_sets = len(sets)
@@ -143,7 +148,7 @@ class Ranker:
         if len(self.sets):
             self._find(thorough=thorough)
         self.evidence.opened = len(self.touched)
-        if np.isfinite(pool.level) and np.isclose(self.judge.caps_ms(), pool.level, rtol=0, atol=SPEED_STEP_MS).any():
+        if not self.evidence.stopped and np.isfinite(pool.level) and np.isclose(self.judge.caps_ms(), pool.level, rtol=0, atol=SPEED_STEP_MS).any():
             self.progress("cheapest of the equally fast", 0.7)
             self._cheapest_first(pool.level, pool.kth_price)
         return self._ranked(k)
@@ -166,11 +171,16 @@ class Ranker:
         target = self._probe()
         if thorough and np.isfinite(self.pool.level):
             self.evidence.closed = self._close()
-            if self.evidence.closed:
+            if self.evidence.closed or self.evidence.stopped:
                 return
         self._lower_target(target)
-        if thorough:
+        if thorough and not self.evidence.stopped:
             self.evidence.closed = self._close()
+
+    def _late(self) -> bool:
+        """Whether time is up."""
+        self.evidence.stopped |= time.monotonic() >= self.deadline
+        return self.evidence.stopped
 
     def _lower_target(self, target: float) -> None:
         """Look for builds above a target, from what seems the most that money can buy, until there are K or no more.
@@ -182,7 +192,7 @@ class Ranker:
         while target > max(self.pool.level, 0.0):
             before = len(self.pool.builds)
             missed = self._search(target)
-            if self.pool.level >= target:
+            if self.pool.level >= target or self.evidence.stopped:
                 return
             if len(self.pool.builds) > before:
                 self._climb()
@@ -198,11 +208,15 @@ class Ranker:
         """
         top = float(self.bound[0])
         for _ in range(ESTIMATES):
+            if self._late():
+                return top
             estimate, rows = self._estimates(top)
             if len(rows) == 0 or estimate[0] >= top - FIRST_STEP_MS:
                 break
             top = float(estimate[0])
         for depth in PROBE_DEPTHS_MS:
+            if self._late():
+                break
             self.progress("looking for good builds", 0.1)
             _, rows = self._estimates(top - depth)
             rows = rows[:PROBES_SEEN]
@@ -240,7 +254,7 @@ class Ranker:
                 waiting, bounded_at = [int(row) for row in kept], level
                 continue
             rows = [row for row in waiting[:BATCH] if self.bound[row] > level - BOUND_SLACK_MS]
-            if not rows:
+            if not rows or self._late():
                 break
             self.progress("looking for faster builds", 0.1 + 0.6 * looked / (looked + len(waiting)))
             looked += len(rows)
@@ -291,7 +305,7 @@ class Ranker:
         for uncapped in (True, False):
             for step in range(CLIMBS):
                 build = self.pool.best_not_in(done, CLIMB_WIDTH, uncapped=uncapped)
-                if build is None:
+                if build is None or self._late():
                     break
                 self.progress("trying changes to the car", 0.1 + 0.05 * step / CLIMBS)
                 done.add(build.tobytes())
@@ -335,6 +349,9 @@ class Ranker:
         """
         if not np.isfinite(self.pool.level):
             return True
+        if self._late():
+            self.evidence.highest_left_ms = float(self.bound[0])
+            return False
         narrower, goal = self.opener.narrower, self._goal()
         purchases = Purchases(self.book, self.judge.model.drive_slots)
         tightener = Tightener(self.judge, self.bounding, self.bounds, narrower, self.opener.lister, purchases)
@@ -342,14 +359,18 @@ class Ranker:
         every = self.sets.marked(np.flatnonzero(self.bound > goal.level - BOUND_SLACK_MS))
         sets = narrower.by_equipment(narrower.tighten(every, asked(goal)), asked(goal))
         sets = sets.take(self.bounding.optimistic(sets) > goal.level - BOUND_SLACK_MS)
+        self.touched.update(sets.mark.tolist())
         tightener.learn(sets, goal)
         number = 0
         while len(sets):
             if len(sets) > MOST_BOXES:
                 return False
-            found, sets = tightener.step(sets, goal, number)
+            found, sets = tightener.step(sets, goal, number, self._late)
             self._try(found)
             goal, number = self._goal(), number + 1
+            if self._late() and len(sets):
+                self.evidence.highest_left_ms = float(self.bounding.optimistic(sets).max())
+                return False
         return True
 
     def _goal(self) -> Goal:

@@ -7,6 +7,7 @@ smaller box, on which the next round is sharper.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import reduce
 
@@ -40,6 +41,8 @@ CUTS = 2
 """Cuts for each way: one between the best and the worst of everything, one at what the first thought best."""
 COARSER = 4
 """Cells of the first screening are so many times as wide."""
+TOO_FAST_MS = 0.1
+"""Steps of speed in which it is looked at what rotors must take of the slowest completion."""
 SIMULATED = 4096
 """Drive sets whose slowest completions are run at once."""
 CHUNK = 150
@@ -121,26 +124,34 @@ class Tightener:
             if len(slopes):
                 self.typical = np.maximum(-np.median(slopes, axis=0), 0.0)
 
-    def step(self, sets: DriveSets, goal: Goal, number: int) -> tuple[IntArray, DriveSets]:
+    def step(
+        self, sets: DriveSets, goal: Goal, number: int, late: Callable[[], bool] = lambda: False
+    ) -> tuple[IntArray, DriveSets]:
         """One round of cuts: completions (n, S) that may meet the goal, and drive sets in which others may.
 
         No other completion of the sets given meets it. Rounds are numbered from 0. In the first ones drive sets stay
         whole; after the first, prices are sharpened; from the last of them on completions that keep the cuts are listed
-        where they are few enough, and what is left is split by the slot that matters most to speed.
+        where they are few enough, and what is left is split by the slot that matters most to speed. Once it is ``late``,
+        drive sets are given back as they are.
         """
         found = [np.zeros((0, sets.builds.shape[1]), dtype=np.int64)]
         if number == 1:
             sets = self.propagation.narrowed(self.purchases.split(sets), asked(goal))
         if number >= len(BINS):
-            sets = self._good_tires(self._split(sets, goal), goal)
+            sets = self._not_too_fast(self._split(sets, goal), goal)
         bins = BINS[number] if number < len(BINS) else SPLIT_BINS
-        rest = self._rounds(sets, goal, bins, found, listing=number >= len(BINS) - 1)
+        rest = self._rounds(sets, goal, bins, found, late, listing=number >= len(BINS) - 1)
         return np.unique(np.concatenate(found), axis=0), rest
 
-    def _rounds(self, sets: DriveSets, goal: Goal, bins: int, found: list[IntArray], *, listing: bool) -> DriveSets:
+    def _rounds(
+        self, sets: DriveSets, goal: Goal, bins: int, found: list[IntArray], late: Callable[[], bool], *, listing: bool
+    ) -> DriveSets:
         """One round for all drive sets: completions of those with few left are ``found``; the rest is given back."""
         rest = [sets.take(np.zeros(0, dtype=np.int64))]
         for start in range(0, len(sets), CHUNK):
+            if late():
+                rest.append(sets.take(np.arange(start, len(sets))))
+                break
             some = sets.take(np.arange(start, min(start + CHUNK, len(sets))))
             piece = self._round(some, goal, bins)
             many = np.ones(len(piece.batch.sets), dtype=bool)
@@ -175,14 +186,28 @@ class Tightener:
         parts = [sets.take(widest == f).split(int(f)) for f in np.unique(widest)]
         return self.propagation.narrowed(reduce(DriveSets.and_also, parts), asked(goal))
 
-    def _good_tires(self, sets: DriveSets, goal: Goal) -> DriveSets:
-        """Without tires that even the slowest completion, or one at the level, takes past their rating."""
-        parts = []
+    def _not_too_fast(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """Without what even the slowest completion, or one at the level, takes past a tire's or a rotor's limit."""
+        parts = [sets.take(np.zeros(0, dtype=np.int64))]
         for start in range(0, len(sets), SIMULATED):
             batch = self.bounding.open(sets.take(np.arange(start, min(start + SIMULATED, len(sets)))))
             fit, batch = self.narrower.good_tires(batch, asked(goal).level, sampled=False)
             parts.append(batch.sets.take(fit))
-        return reduce(DriveSets.and_also, parts) if parts else sets
+        sets = reduce(DriveSets.and_also, parts)
+        if len(sets) == 0 or not self.propagation.rotors_could_bind(sets, goal.level + TOO_FAST_MS):
+            return sets
+        level = asked(goal).level
+        slowest = np.minimum(self.bounding.slowest(self.bounding.open(sets)), self._least_cap(level)) - DIP_MS
+        steps = np.maximum(np.floor((slowest - level) / TOO_FAST_MS), 0.0)
+        kept = [
+            self.propagation.narrowed(sets.take(steps == step), replace(goal, level=level + step * TOO_FAST_MS))
+            for step in np.unique(steps)
+        ]
+        return reduce(DriveSets.and_also, kept)
+
+    def _least_cap(self, level: float) -> float:
+        """The lowest ground speed cap at or above a level; infinite where there is none."""
+        return min((cap for cap in self.judge.caps_ms() if cap >= level), default=np.inf)
 
     def slopes(self, sets: DriveSets, level_ms: float) -> FloatArray:
         """Change of the score per unit of each coordinate (n, L), of cars about a level in some drive sets."""
