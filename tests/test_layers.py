@@ -83,6 +83,7 @@ search.demands
 search.tightening
 search.opening
 search.pool
+search.climbing
 search.ranking
 search.solver
 search.constraints

@@ -22,6 +22,7 @@ from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge, order_keys
 from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Bounding
+from optimizer.search.climbing import Climber
 from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of
 from optimizer.search.opening import Opener
 from optimizer.search.pool import Evidence, Pool
@@ -32,10 +33,6 @@ from optimizer.search.tightening import Tightener, asked
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share of it that is done."""
 
-FIRST_CLIMBS, CLIMBS, CLIMB_WIDTH = 12, 4, 4
-"""Builds whose neighbors are tried before the search proper, taken from among the best few."""
-TRIED_BY_TWOS, GOOD_BUILDS = 400, 300
-"""Options of all slots up to which they are tried by twos; where there are more, those of so many good builds are."""
 BATCH, OPEN_FEW, OPEN_MANY = 1000, 40, 400
 """Drive sets looked at together; how many of these get tangents at once, at first and when the level rests."""
 REBOUND_MS = 0.05
@@ -120,6 +117,7 @@ class Ranker:
         self.space = LinearSpace(judge.model, judge.conditions, usable)
         self.bounding = Bounding(judge, self.space)
         self.opener = Opener(judge, legality, self.bounding, self.bounds, self.hours_limit)
+        self.climber = Climber(self.space.usable, self._try, self.progress)
         self.evidence = Evidence(combinations=math.prod(judge.options.sizes))
 
     def top(self, k: int, *, thorough: bool = False, time_limit_s: float | None = None) -> Ranking:
@@ -142,13 +140,13 @@ class Ranker:
         self.pool = pool = Pool(self.judge, k)
         self.touched: set[int] = set()
         self._try(self.judge.options.fitted[None])
-        self._climb_by_ones()
+        self.climber.by_ones(pool)
         self.progress("best cases of all combinations", 0.05)
         self._bound_all(sets)
         if len(self.sets):
             self._find(thorough=thorough)
         self.evidence.opened = len(self.touched)
-        if not self.evidence.stopped and np.isfinite(pool.level) and np.isclose(self.judge.caps_ms(), pool.level, rtol=0, atol=SPEED_STEP_MS).any():
+        if not self.evidence.stopped and self._at_cap():
             self.progress("cheapest of the equally fast", 0.7)
             self._cheapest_first(pool.level, pool.kth_price)
         return self._ranked(k)
@@ -195,7 +193,7 @@ class Ranker:
             if self.pool.level >= target or self.evidence.stopped:
                 return
             if len(self.pool.builds) > before:
-                self._climb()
+                self.climber.by_twos(self.pool, self._late)
             step *= STEP_GROWTH
             lower = missed - FIRST_STEP_MS
             target = lower if target - 3 * step < lower < target - FIRST_STEP_MS else target - step
@@ -224,7 +222,7 @@ class Ranker:
             goal = Goal(top - depth, self.budget, probe=True)
             self._try(self.opener.open(self.sets, rows, goal, most, PROBED).builds)
             if np.isfinite(self.pool.level):
-                self._climb()
+                self.climber.by_twos(self.pool, self._late)
                 return self.pool.level
         return top
 
@@ -285,41 +283,6 @@ class Ranker:
         order = np.argsort(-bound, kind="stable")
         return tight.mark[order[bound[order] > goal.level - BOUND_SLACK_MS]]
 
-    def _climb_by_ones(self) -> None:
-        """Change one slot of the best build after another: a first level, and no more."""
-        done: set[bytes] = set()
-        usable = [np.flatnonzero(ok) for ok in self.space.usable]
-        for _ in range(FIRST_CLIMBS):
-            build = self.pool.best_not_in(done, CLIMB_WIDTH, uncapped=False)
-            if build is None:
-                break
-            done.add(build.tobytes())
-            self._try(_one_change(build, usable))
-
-    def _climb(self) -> None:
-        """Change one or two slots of good builds until that brings nothing: a better level, and no more.
-
-        What is found here only decides how early the bounds bite.
-        """
-        done: set[bytes] = set()
-        for uncapped in (True, False):
-            for step in range(CLIMBS):
-                build = self.pool.best_not_in(done, CLIMB_WIDTH, uncapped=uncapped)
-                if build is None or self._late():
-                    break
-                self.progress("trying changes to the car", 0.1 + 0.05 * step / CLIMBS)
-                done.add(build.tobytes())
-                one, two = self._worth_changing()
-                self._try(np.concatenate([_one_change(build, one), _two_changes(build, two)]))
-
-    def _worth_changing(self) -> tuple[list[IntArray], list[IntArray]]:
-        """Options to be tried one at a time, and two at a time: where there are many, those that good builds have."""
-        usable = [np.flatnonzero(ok) for ok in self.space.usable]
-        if sum(map(len, usable)) <= TRIED_BY_TWOS:
-            return usable, usable
-        good = self.pool.best(GOOD_BUILDS)
-        return usable, [np.unique(column) for column in good.T]
-
     def _cheapest_first(self, level: float, ceiling: Callable[[], float]) -> None:
         """Open drive sets that can reach the level for at most ``ceiling``, cheapest first, as the ceiling falls."""
         if self.budget < ceiling():
@@ -375,9 +338,12 @@ class Ranker:
 
     def _goal(self) -> Goal:
         """What would rank with the K best; at a cap only what is faster: among the equally fast, price decides."""
+        return Goal(self.pool.level + SPEED_STEP_MS * self._at_cap(), self.budget)
+
+    def _at_cap(self) -> bool:
+        """Whether a cap holds the K-th best, so that thousands may be just as fast."""
         level = self.pool.level
-        at_cap = np.isclose(self.judge.caps_ms(), level, rtol=0, atol=SPEED_STEP_MS).any()
-        return Goal(level + SPEED_STEP_MS * bool(at_cap), self.budget)
+        return bool(np.isfinite(level) and np.isclose(self.judge.caps_ms(), level, rtol=0, atol=SPEED_STEP_MS).any())
 
     # --- builds -------------------------------------------------------------------------------------------------
 
@@ -420,24 +386,3 @@ class Ranker:
             pool.builds[order], speed[order], cents[order].astype(np.int64), hours[order], care[order], listed,
             self.evidence,
         )  # fmt: skip
-
-
-def _one_change(build: IntArray, options: list[IntArray]) -> IntArray:
-    """Every build that differs from one (S,) in one slot, by some options."""
-    changed = np.repeat(build[None], sum(map(len, options)), axis=0)
-    slot = np.repeat(np.arange(len(options)), [len(each) for each in options])
-    changed[np.arange(len(slot)), slot] = np.concatenate(options)
-    return changed
-
-
-def _two_changes(build: IntArray, options: list[IntArray]) -> IntArray:
-    """Every build that differs from one (S,) in two slots, by some options."""
-    slot = np.repeat(np.arange(len(options)), [len(each) for each in options])
-    option = np.concatenate(options)
-    first, second = np.triu_indices(len(slot), k=1)
-    keep = slot[first] != slot[second]
-    first, second = first[keep], second[keep]
-    builds, rows = np.repeat(build[None], len(first), axis=0), np.arange(len(first))
-    builds[rows, slot[first]] = option[first]
-    builds[rows, slot[second]] = option[second]
-    return builds

@@ -131,7 +131,7 @@ class Tightener:
 
         No other completion of the sets given meets it. Rounds are numbered from 0. In the first ones drive sets stay
         whole; after the first, prices are sharpened; from the last of them on completions that keep the cuts are listed
-        where they are few enough, and what is left is split by the slot that matters most to speed. Once it is ``late``,
+        where they are few enough, and what is left is split by the slot that matters most to speed. Once ``late``,
         drive sets are given back as they are.
         """
         found = [np.zeros((0, sets.builds.shape[1]), dtype=np.int64)]

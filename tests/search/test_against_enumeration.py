@@ -71,6 +71,24 @@ def test_where_speeds_round_to_the_same_step_the_cheaper_comes_first():
     np.testing.assert_array_equal(rank[: found.listed], rank[order])
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(200, 230))
+def test_a_complete_search_lists_what_enumeration_does(seed):
+    """Thirty catalogs of all layouts and scorings; lists of one, ten and fifty builds."""
+    scenario = random_catalog(seed)
+    builds, speeds, _, _ = enumerate_all(scenario)
+    _, legality, book, judge = machinery(scenario)
+    for k in (1, 10, 50):
+        ranker = Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
+        found = ranker.top(k, thorough=True)
+        listed = min(k, len(builds))
+
+        assert found.evidence.closed
+        assert found.listed == listed
+        np.testing.assert_array_equal(found.builds[:listed], builds[:listed])
+        np.testing.assert_array_equal(found.speed_ms[:listed], speeds[:listed])
+
+
 @pytest.mark.parametrize("k", [1, 30])
 def test_other_lengths_of_the_list(k):
     """One build, and many: the level the search prunes by is another."""
@@ -89,8 +107,9 @@ class Blind(Ranker):
 
     start: np.ndarray
 
-    def _lower_target(self) -> None:
+    def _find(self, *, thorough: bool) -> None:
         self._try(self.start)
+        self.evidence.closed = self._close()
 
 
 def middling(builds: np.ndarray, k: int) -> np.ndarray:
@@ -108,6 +127,7 @@ def test_a_thorough_search_finds_what_a_blind_one_has_missed(seed):
     blind = Blind(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
     k = min(10, len(builds) // 3)
     blind.start = middling(builds, k)
+    blind.climber.by_ones = lambda _pool: None
     found = blind.top(k, thorough=True)
 
     assert found.evidence.closed

@@ -1,0 +1,85 @@
+"""Changes one or two slots of good builds: a good level to begin with, and no more. It proves nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from optimizer.choice.options import BoolArray, IntArray
+from optimizer.search.pool import Pool
+
+FIRST_CLIMBS, CLIMBS, CLIMB_WIDTH = 12, 4, 4
+"""Builds whose neighbors are tried, by one change at first and by two later, taken from among the best few."""
+TRIED_BY_TWOS, GOOD_BUILDS = 400, 300
+"""Options of all slots up to which they are tried by twos; where there are more, those of so many good builds are."""
+
+
+class Climber:
+    """Tries the neighbors of the best builds of a pool.
+
+    Parameters
+    ----------
+    usable : tuple of bool arrays (m_s,)
+        Options that may stand in some build.
+    attempt : callable
+        Prices, simulates and checks builds (n, S), and adds the legal ones to the pool.
+    progress : callable
+        Told what is going on.
+    """
+
+    def __init__(
+        self, usable: tuple[BoolArray, ...], attempt: Callable[[IntArray], None], progress: Callable[[str, float], None]
+    ) -> None:
+        self.usable = [np.flatnonzero(ok) for ok in usable]
+        self.attempt, self.progress = attempt, progress
+
+    def by_ones(self, pool: Pool) -> None:
+        """Change one slot of the best build, and of the next best."""
+        done: set[bytes] = set()
+        for _ in range(FIRST_CLIMBS):
+            build = pool.best_not_in(done, CLIMB_WIDTH, uncapped=False)
+            if build is None:
+                break
+            done.add(build.tobytes())
+            self.attempt(_one_change(build, self.usable))
+
+    def by_twos(self, pool: Pool, late: Callable[[], bool]) -> None:
+        """Change one or two slots of good builds, those that no speed bracket holds first, until it is late."""
+        done: set[bytes] = set()
+        for uncapped in (True, False):
+            for step in range(CLIMBS):
+                build = pool.best_not_in(done, CLIMB_WIDTH, uncapped=uncapped)
+                if build is None or late():
+                    break
+                self.progress("trying changes to the car", 0.1 + 0.05 * step / CLIMBS)
+                done.add(build.tobytes())
+                changed = [_one_change(build, self.usable), _two_changes(build, self._by_twos(pool))]
+                self.attempt(np.concatenate(changed))
+
+    def _by_twos(self, pool: Pool) -> list[IntArray]:
+        """Options to be tried two at a time: all, or where there are many, those that good builds have."""
+        if sum(map(len, self.usable)) <= TRIED_BY_TWOS:
+            return self.usable
+        return [np.unique(column) for column in pool.best(GOOD_BUILDS).T]
+
+
+def _one_change(build: IntArray, options: list[IntArray]) -> IntArray:
+    """Every build that differs from one (S,) in one slot, by some options."""
+    changed = np.repeat(build[None], sum(map(len, options)), axis=0)
+    slot = np.repeat(np.arange(len(options)), [len(each) for each in options])
+    changed[np.arange(len(slot)), slot] = np.concatenate(options)
+    return changed
+
+
+def _two_changes(build: IntArray, options: list[IntArray]) -> IntArray:
+    """Every build that differs from one (S,) in two slots, by some options."""
+    slot = np.repeat(np.arange(len(options)), [len(each) for each in options])
+    option = np.concatenate(options)
+    first, second = np.triu_indices(len(slot), k=1)
+    keep = slot[first] != slot[second]
+    first, second = first[keep], second[keep]
+    builds, rows = np.repeat(build[None], len(first), axis=0), np.arange(len(first))
+    builds[rows, slot[first]] = option[first]
+    builds[rows, slot[second]] = option[second]
+    return builds
