@@ -166,7 +166,9 @@ class Ranker:
             self._search(-np.inf)
             self.evidence.closed = self._close() if thorough else None
             return
-        target = self._probe()
+        hopeful = self.sets.take(self.bound > self.pool.level - BOUND_SLACK_MS)
+        few = np.isfinite(self.pool.level) and hopeful.completions.sum() <= ALL_LISTED
+        target = self.pool.level if few else self._probe()
         if thorough and np.isfinite(self.pool.level):
             self.evidence.closed = self._close()
             if self.evidence.closed or self.evidence.stopped:
