@@ -12,6 +12,7 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 
@@ -33,6 +34,8 @@ from optimizer.search.tightening import Tightener, asked
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share of it that is done."""
 
+BLOCK = 8192
+"""Drive sets bounded at once: what they may be completed with is a large table."""
 BATCH, OPEN_FEW, OPEN_MANY = 1000, 40, 400
 """Drive sets looked at together; how many of these get tangents at once, at first and when the level rests."""
 REBOUND_MS = 0.05
@@ -154,9 +157,22 @@ class Ranker:
     # --- the search ---------------------------------------------------------------------------------------------
 
     def _bound_all(self, sets: DriveSets) -> None:
-        """Bound every drive set that may reach the level already known, best bound first."""
-        sets = self.opener.narrower.tighten(sets, asked(Goal(self.pool.level, self.budget)))
-        bound = self.bounding.optimistic(sets)
+        """Bound every drive set, and keep those that may reach the level already known, best bound first.
+
+        Those that could not even without any rule between the other slots need not be gone through in detail.
+        """
+        goal, kept, bounds = asked(Goal(self.pool.level, self.budget)), [sets.take(np.zeros(0, dtype=np.int64))], []
+        least = self.pool.level - BOUND_SLACK_MS
+        for start in range(0, len(sets), BLOCK):
+            self.progress("best cases of all combinations", 0.05 + 0.05 * start / len(sets))
+            block = sets.take(np.arange(start, min(start + BLOCK, len(sets))))
+            if np.isfinite(least):
+                block = block.take(self.bounding.optimistic(block) > least)
+            block = self.opener.narrower.tighten(block, goal)
+            bound = self.bounding.optimistic(block)
+            kept.append(block.take(bound > least))
+            bounds.append(bound[bound > least])
+        bound, sets = np.concatenate([np.zeros(0), *bounds]), reduce(DriveSets.and_also, kept)
         order = np.argsort(-bound, kind="stable")
         self.sets, self.bound = sets.take(order), bound[order]
 

@@ -109,7 +109,7 @@ class Blind(Ranker):
 
     def _find(self, *, thorough: bool) -> None:
         self._try(self.start)
-        self.evidence.closed = self._close()
+        self.evidence.closed = self._close() if thorough else None
 
 
 def middling(builds: np.ndarray, k: int) -> np.ndarray:
