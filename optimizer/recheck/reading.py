@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import TypeVar
 
 from optimizer.physics.tires import LOAD_INDEX_KG, load_share_at_pressure, rim_width_range_in
@@ -102,6 +102,8 @@ class Reading:
                 if isinstance(x, Rotor):
                     needed = max(x.caliper_envelope_m, x.diameter_m)
                     found.refuse("brake clearance", needed > y.brake_clearance_m + HAIR, x, y)
+            if here.axle is not None and isinstance(y, Extra):
+                self._inflated(self.car.hub(here.axle), x, self._pressure_change(there, y), found)
         across = self.car.drive == "all" and {first.axle, second.axle} == set(AXLES)
         if across and isinstance(a, Tire) and isinstance(b, Tire):
             rolled = _roll_out(a), _roll_out(b)
@@ -111,6 +113,19 @@ class Reading:
         if _excludes(a, b) or _excludes(b, a):
             found.names.add("not with")
         return found.names | {pair.name for pair in self.race.pairs if _paired(pair, a, b)}
+
+    def _pressure_change(self, slot: Slot, part: Part) -> float:
+        """What a choice in a slot adds to the pressure of all tires [Pa]."""
+        old = self.scenario.parts.get(slot.fitted)
+        sides = ((part, slot.count), (old, -slot.count))
+        return sum(pieces * each.pressure_pa for each, pieces in sides if isinstance(each, Extra))
+
+    @staticmethod
+    def _inflated(hub: Hub, part: Part, change: float, found: _Found) -> None:
+        """Tires and wheels must stand the pressure that any one change alone makes."""
+        if isinstance(part, Tire | Wheel) and part.max_pressure_pa is not None:
+            too_much = hub.tire_pressure_pa + max(0.0, change) > part.max_pressure_pa + 1e-3
+            found.refuse("tire pressure" if isinstance(part, Tire) else "wheel pressure", too_much, part)
 
     @staticmethod
     def _one_housing(first: Slot, a: Part, second: Slot, b: Part, found: _Found) -> None:
@@ -168,11 +183,7 @@ class Reading:
 
     def _pressure_changes(self, build: Build) -> list[float]:
         """What each slot's change adds to the pressure of all tires [Pa]."""
-        added = dict.fromkeys(self.slots, 0.0)
-        for slot, part, pieces in self._moves(build):
-            if isinstance(part, Extra):
-                added[slot.name] += pieces * part.pressure_pa
-        return list(added.values())
+        return [self._pressure_change(slot, build[name]) for name, slot in self.slots.items()]
 
     def pressure(self, axle: Axle, build: Build) -> float:
         """Gauge pressure the tires of an axle run at [Pa]."""
@@ -296,8 +307,3 @@ def _paired(rule: PairRule, a: Part, b: Part) -> bool:
     )
 
 
-def words_that_exclude(scenario: Scenario) -> Sequence[str]:
-    """Ids and tags that some relation between two choices names."""
-    race = scenario.race_class
-    named = [word for part in scenario.parts.values() for word in part.not_with]
-    return [*named, *(word for pair in race.pairs for word in (pair.first, pair.second))]
