@@ -6,7 +6,7 @@ A *box* is a drive set (the parts of the drive slots) with the options of each f
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,18 +21,37 @@ from optimizer.scenario.parts import NONE_ID, Part
 
 @dataclass(frozen=True, slots=True)
 class Boxes:
-    """E boxes: the drive set of each as a build (E, S), and per free slot the open options (E, m_s)."""
+    """E boxes of builds.
+
+    Attributes
+    ----------
+    builds : array (E, S)
+        Options of the drive slots; those in free slots do not matter.
+    free : tuple of int (F,)
+        The free slots.
+    allowed : per free slot, bool (E, m_s)
+        Options that are still open.
+    spent : array (E,)
+        Lower bound on the price of the drive set, jobs and fixed costs with it [cents].
+    cents : per free slot, array (E, m_s)
+        What each option adds at least.
+    """
 
     builds: IntArray
     free: tuple[int, ...]
     allowed: tuple[BoolArray, ...]
+    spent: FloatArray
+    cents: tuple[FloatArray, ...]
 
     def __len__(self) -> int:
         return len(self.builds)
 
     def take(self, rows: IntArray | BoolArray) -> Boxes:
         """Some of the boxes, or boxes repeated."""
-        return Boxes(self.builds[rows], self.free, tuple(ok[rows] for ok in self.allowed))
+        return Boxes(
+            self.builds[rows], self.free, tuple(ok[rows] for ok in self.allowed), self.spent[rows],
+            tuple(each[rows] for each in self.cents),
+        )  # fmt: skip
 
     @property
     def alive(self) -> BoolArray:
@@ -50,27 +69,21 @@ class Boxes:
             number *= ok.sum(axis=1)
         return number
 
-    def with_one(self, f: int, options: IntArray) -> Boxes:
-        """Each box with only the option (E,) given open in its f-th free slot."""
-        only = np.zeros_like(self.allowed[f])
-        only[np.arange(len(options)), options] = True
-        return replace(self, allowed=(*self.allowed[:f], only & self.allowed[f], *self.allowed[f + 1 :]))
-
-    def builds_of(self, row: int) -> IntArray:
-        """Every build of one box: (n, S)."""
-        options = np.meshgrid(*[np.flatnonzero(ok[row]) for ok in self.allowed], indexing="ij")
-        found = np.repeat(self.builds[row][None], options[0].size if options else 1, axis=0)
-        for s, each in zip(self.free, options, strict=True):
-            found[:, s] = each.ravel()
-        return found
+    def only(self, f: int, options: IntArray) -> Boxes:
+        """Each box with only the option (E,) given left in its f-th free slot."""
+        one = np.zeros_like(self.allowed[f])
+        one[np.arange(len(options)), options] = True
+        return replace(self, allowed=(*self.allowed[:f], one & self.allowed[f], *self.allowed[f + 1 :]))
 
 
-def joined(pieces: list[Boxes]) -> Boxes:
+def joined(pieces: Sequence[Boxes]) -> Boxes:
     """Boxes one after the other; there is at least one piece."""
     return Boxes(
         np.concatenate([each.builds for each in pieces]),
         pieces[0].free,
         tuple(np.concatenate(each) for each in zip(*(piece.allowed for piece in pieces), strict=True)),
+        np.concatenate([each.spent for each in pieces]),
+        tuple(np.concatenate(each) for each in zip(*(piece.cents for piece in pieces), strict=True)),
     )
 
 
@@ -191,18 +204,18 @@ class Choices:
             builds = builds[keep]
         return builds
 
-    def boxes(self, builds: IntArray, drive_slots: tuple[int, ...]) -> Boxes:
-        """Drive sets as boxes with all options open that suit the drive set."""
-        free = tuple(s for s in range(len(self.options.slots)) if s not in drive_slots)
-        allowed = []
-        for s in free:
-            ok = np.repeat(self.open[s][None], len(builds), axis=0)
-            for t in drive_slots:
-                table = self.table(t, s)
-                if table is not None:
-                    ok &= ~table[builds[:, t]]
-            allowed.append(ok)
-        return Boxes(builds, free, tuple(allowed))
+    def allowed(self, builds: IntArray, drive_slots: tuple[int, ...]) -> tuple[BoolArray, ...]:
+        """Options of each free slot that suit the drive sets (E, S): bool (E, m_s)."""
+        found = []
+        for s in range(len(self.options.slots)):
+            if s not in drive_slots:
+                ok = np.repeat(self.open[s][None], len(builds), axis=0)
+                for t in drive_slots:
+                    table = self.table(t, s)
+                    if table is not None:
+                        ok &= ~table[builds[:, t]]
+                found.append(ok)
+        return tuple(found)
 
     def suit(self, builds: IntArray) -> BoolArray:
         """Whether builds (n, S) break no check on single parts or pairs, and hold what must be in: (n,)."""

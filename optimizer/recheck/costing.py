@@ -54,18 +54,34 @@ class Costing:
 
     def of(self, builds: IntArray) -> Costs:
         """Bounds for drive sets given as builds (E, S)."""
-        keys = self._patterns(builds)
-        spent = np.full(len(builds), float(self.spending.fixed_cents))
         cents = [np.empty((len(builds), len(self.options.parts[s]))) for s in self.free]
-        for key, rows in keys.items():
-            drive, free = self._table(key)
-            for s, table in zip(self.drive_slots, drive, strict=True):
-                spent[rows] += table[builds[rows, s]]
-            for each, table in zip(cents, free, strict=True):
+        for key, rows in self._patterns(builds).items():
+            for each, table in zip(cents, self._table(key)[1], strict=True):
                 each[rows] = table
             self._same_part(builds, rows, self._prices(key), cents)
-        self._add_jobs(builds, spent, cents)
-        return Costs(spent, tuple(cents))
+        self._share_jobs(builds, cents)
+        return Costs(self.spent(builds), tuple(cents))
+
+    def spent(self, builds: IntArray) -> FloatArray:
+        """What drive sets (E, S) cost at least, with their jobs and the fixed costs: (E,)."""
+        spent = np.full(len(builds), float(self.spending.fixed_cents))
+        for key, rows in self._patterns(builds).items():
+            for s, table in zip(self.drive_slots, self._table(key)[0], strict=True):
+                spent[rows] += table[builds[rows, s]]
+        found: FloatArray = spent + self._paid(builds) @ self.job_cents
+        return found
+
+    def kinds(self, builds: IntArray) -> IntArray:
+        """Numbers (E, n) that are the same for drive sets whose free options have the same amounts."""
+        pattern = np.zeros(len(builds), dtype=np.int64)
+        for place, rows in enumerate(self._patterns(builds).values()):
+            pattern[rows] = place
+        shared = [d for d in self.drive_slots if not self._mixed(d) and self._met_elsewhere(d)]
+        return np.column_stack([pattern, self._paid(builds).astype(np.int64), builds[:, shared]])
+
+    def _met_elsewhere(self, d: int) -> bool:
+        """Whether some part of a drive slot may stand in a free slot too."""
+        return any(self._suits(s, part) for part in self.options.parts[d] if part.id != NONE_ID for s in self.free)
 
     # --- prices of pieces ---------------------------------------------------------------------------------------
 
@@ -190,16 +206,18 @@ class Costing:
                 found[o, self.jobs.index(job)] = 1.0
         return found
 
-    def _add_jobs(self, builds: IntArray, spent: FloatArray, cents: list[FloatArray]) -> None:
-        """Jobs of the set in full; others shared among the free slots that may need them."""
-        if not self.jobs:
-            return
-        paid = np.maximum.reduce([self.needs[s][builds[:, s]] for s in self.drive_slots])
-        spent += paid @ self.job_cents
-        sharing = np.maximum(sum(self.needs[s].max(axis=0) for s in self.free), 1.0)
+    def _paid(self, builds: IntArray) -> FloatArray:
+        """Jobs that drive sets need, as 0 and 1: (E, jobs)."""
+        found: FloatArray = np.maximum.reduce([self.needs[s][builds[:, s]] for s in self.drive_slots])
+        return found
+
+    def _share_jobs(self, builds: IntArray, cents: list[FloatArray]) -> None:
+        """Share the jobs that the set does not pay among the free slots that may need them."""
+        unpaid = 1.0 - self._paid(builds)
+        sharing = np.maximum(sum((self.needs[s].max(axis=0) for s in self.free), np.zeros(len(self.jobs))), 1.0)
         for each, s in zip(cents, self.free, strict=True):
             if self.needs[s].any():
-                each += (1.0 - paid) * (self.job_cents / sharing) @ self.needs[s].T
+                each += unpaid * (self.job_cents / sharing) @ self.needs[s].T
 
 
 def _sums(counts: list[int]) -> set[int]:

@@ -1,0 +1,350 @@
+"""The file of evidence: what it says, read strictly and written whole or not at all (docs/evidence.md)."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import os
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from optimizer.errors import UsageError
+from optimizer.recheck.asking import Asked
+
+FORMAT, VERSION = "saltmile search evidence", 1
+SHEETS = (".toml", ".csv", ".xlsx")
+"""Endings of the files of a folder that are input."""
+MOST_ROUNDS = 40
+"""Rounds that may stand inside each other in a file."""
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """One build of the list."""
+
+    parts: dict[str, str]
+    speed_ms: float
+    price_cents: int
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """One round for a box: how it is made, and what follows for what it leaves.
+
+    Attributes
+    ----------
+    cells : int
+        Width of the cells of speed, in units of the finest.
+    ways : int
+        Ranges into which speeds are split.
+    cuts : tuple of (share, multiplier)
+        Where each cut is laid on its line, and what a cent is worth [m/s].
+    then : None, "list", Node or Split
+        Nothing is left; few enough builds to be gone through; a further round; a split by a slot.
+    """
+
+    cells: int
+    ways: int
+    cuts: tuple[tuple[float, float], ...]
+    then: Node | Split | str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Split:
+    """A box split by the options of a slot, by id; each part goes through further rounds."""
+
+    slot: str
+    parts: dict[str, Node]
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Drive sets with the same engine and gears.
+
+    Attributes
+    ----------
+    parts : tuple of str
+        Ids in the group's slots.
+    sets : int
+        Drive sets that single parts and pairs allow.
+    highest_ms : float or None
+        Highest bound among those that are not opened; None where rules and money leave none of these.
+    opened : dict of str -> Node
+        Those that are, by the ids in the set's slots, joined by spaces.
+    """
+
+    parts: tuple[str, ...]
+    sets: int
+    highest_ms: float | None
+    opened: dict[str, Node]
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """All of a file; see docs/evidence.md."""
+
+    inputs_sha256: str
+    asked: Asked
+    listed: tuple[Listed, ...]
+    kth_ms: float
+    level_ms: float
+    complete: bool
+    why_not: str
+    cells: tuple[int, ...]
+    group_slots: tuple[str, ...]
+    set_slots: tuple[str, ...]
+    groups: tuple[Group, ...]
+
+
+def hash_of(folder: Path) -> str:
+    """SHA-256 over the names and bytes of a folder's input files, by name."""
+    digest = hashlib.sha256()
+    for file in sorted(each for each in folder.iterdir() if each.is_file() and each.suffix.lower() in SHEETS):
+        data = file.read_bytes()
+        digest.update(f"{file.name}\0{len(data)}\0".encode())
+        digest.update(data)
+    return digest.hexdigest()
+
+
+# --- writing
+
+
+def as_json(evidence: Evidence) -> str:
+    """The file's text: one group a line, so that two files can be compared by eye."""
+    asked = evidence.asked
+    head: dict[str, Any] = {
+        "format": FORMAT,
+        "version": VERSION,
+        "inputs_sha256": evidence.inputs_sha256,
+        "question": {
+            "top": asked.top,
+            "budget_cents": asked.budget_cents,
+            "class": asked.race_class,
+            "salt": asked.salt,
+            "with": list(asked.with_parts),
+            "without": list(asked.without_parts),
+        },
+        "list": [
+            {"speed_ms": each.speed_ms, "price_cents": each.price_cents, "parts": each.parts}
+            for each in evidence.listed
+        ],
+        "kth_ms": evidence.kth_ms,
+        "level_ms": evidence.level_ms,
+        "complete": evidence.complete,
+        "why_not": evidence.why_not,
+        "cells": list(evidence.cells),
+        "group_slots": list(evidence.group_slots),
+        "set_slots": list(evidence.set_slots),
+    }
+    lines = [f'"{key}":{_compact(value)}' for key, value in head.items()]
+    groups = ",\n".join(_compact(_group_out(group)) for group in evidence.groups)
+    lines.append(f'"groups":[\n{groups}\n]')
+    return "{\n" + ",\n".join(lines) + "\n}\n"
+
+
+def _compact(value: object) -> str:
+    return json.dumps(value, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
+
+
+def _group_out(group: Group) -> dict[str, Any]:
+    found: dict[str, Any] = {"parts": list(group.parts), "sets": group.sets, "highest_ms": group.highest_ms}
+    if group.opened:
+        found["opened"] = {name: _node_out(node) for name, node in group.opened.items()}
+    return found
+
+
+def _node_out(node: Node | str) -> dict[str, Any] | str:
+    if isinstance(node, str):
+        return node
+    found: dict[str, Any] = {"cells": node.cells, "ways": node.ways, "cuts": [list(cut) for cut in node.cuts]}
+    if isinstance(node.then, Split):
+        found["then"] = {"split": node.then.slot, "parts": {k: _node_out(v) for k, v in node.then.parts.items()}}
+    elif node.then is not None:
+        found["then"] = _node_out(node.then)
+    return found
+
+
+def write(file: Path, text: str) -> None:
+    """Write a file whole or not at all: beside it first, then in its place.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be written there.
+    """
+    try:
+        with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=file.parent, delete=False) as part:
+            try:
+                part.write(text)
+                part.flush()
+                os.fsync(part.fileno())
+                Path(part.name).chmod(0o644)
+                Path(part.name).replace(file)
+            except BaseException:
+                Path(part.name).unlink(missing_ok=True)
+                raise
+    except OSError as fault:
+        raise UsageError(f"cannot write {file}: {fault.strerror}") from fault
+
+
+# --- reading
+
+
+def read(file: Path) -> Evidence:
+    """A file of evidence.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be read, is no JSON, or does not say what it should; with the place.
+    """
+    try:
+        text = file.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as fault:
+        raise UsageError(f"cannot read {file}: {fault}") from fault
+    try:
+        whole = json.loads(text, parse_constant=_no_number, object_pairs_hook=_once)
+    except (ValueError, RecursionError) as fault:
+        raise UsageError(f"{file} is not whole or not JSON: {fault}") from fault
+    try:
+        return _evidence(_Item(whole, ""))
+    except _Malformed as fault:
+        raise UsageError(f"{file} is no evidence that can be read: {fault}") from fault
+
+
+class _Malformed(ValueError):
+    """Something in the file is not what it should be."""
+
+
+def _no_number(word: str) -> float:
+    msg = f"{word} is no number"
+    raise ValueError(msg)
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object whose names are all different."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        msg = "a name stands twice in one object"
+        raise ValueError(msg)
+    return found
+
+
+class _Item:
+    """A value of the file and where it stands."""
+
+    def __init__(self, value: Any, where: str) -> None:
+        self.value, self.where = value, where
+
+    def wrong(self, expected: str) -> _Malformed:
+        return _Malformed(f"{self.where or 'the whole'}: expected {expected}, not {str(self.value)[:40]!r}")
+
+    def at(self, name: str) -> _Item:
+        if not isinstance(self.value, dict) or name not in self.value:
+            raise _Malformed(f"{self.where or 'the whole'}: {name!r} is missing")
+        return _Item(self.value[name], f"{self.where}/{name}")
+
+    def has(self, name: str) -> bool:
+        return isinstance(self.value, dict) and name in self.value
+
+    def each(self) -> list[_Item]:
+        if not isinstance(self.value, list):
+            raise self.wrong("a list")
+        return [_Item(value, f"{self.where}[{place}]") for place, value in enumerate(self.value)]
+
+    def items(self) -> dict[str, _Item]:
+        if not isinstance(self.value, dict):
+            raise self.wrong("an object")
+        return {name: _Item(value, f"{self.where}/{name}") for name, value in self.value.items()}
+
+    def text(self) -> str:
+        if not isinstance(self.value, str):
+            raise self.wrong("text")
+        return self.value
+
+    def number(self, *, least: float = -math.inf, most: float = math.inf) -> float:
+        if isinstance(self.value, bool) or not isinstance(self.value, int | float):
+            raise self.wrong("a number")
+        if not math.isfinite(self.value) or not least <= self.value <= most:
+            raise self.wrong(f"a number from {least:g} to {most:g}")
+        return float(self.value)
+
+    def whole(self, least: int, most: int = 10**12) -> int:
+        if isinstance(self.value, bool) or not isinstance(self.value, int) or not least <= self.value <= most:
+            raise self.wrong(f"a whole number of {least} or more")
+        return self.value
+
+    def texts(self) -> tuple[str, ...]:
+        return tuple(each.text() for each in self.each())
+
+
+def _evidence(item: _Item) -> Evidence:
+    if item.at("format").text() != FORMAT or item.at("version").whole(0) != VERSION:
+        raise _Malformed(f"this is not {FORMAT!r}, version {VERSION}")
+    question, complete = item.at("question"), item.at("complete").value
+    if not isinstance(complete, bool):
+        raise item.at("complete").wrong("true or false")
+    budget, race, salt = (question.at(name) for name in ("budget_cents", "class", "salt"))
+    return Evidence(
+        inputs_sha256=item.at("inputs_sha256").text(),
+        asked=Asked(
+            top=question.at("top").whole(1, 1000),
+            budget_cents=None if budget.value is None else budget.whole(0),
+            race_class=None if race.value is None else race.text(),
+            salt=None if salt.value is None else salt.text(),
+            with_parts=question.at("with").texts(),
+            without_parts=question.at("without").texts(),
+        ),
+        listed=tuple(_listed(each) for each in item.at("list").each()),
+        kth_ms=item.at("kth_ms").number(least=0.0),
+        level_ms=item.at("level_ms").number(least=0.0),
+        complete=complete,
+        why_not=item.at("why_not").text(),
+        cells=tuple(each.whole(1, 64) for each in item.at("cells").each()),
+        group_slots=item.at("group_slots").texts(),
+        set_slots=item.at("set_slots").texts(),
+        groups=tuple(_group(each) for each in item.at("groups").each()),
+    )
+
+
+def _listed(item: _Item) -> Listed:
+    parts = {slot: each.text() for slot, each in item.at("parts").items().items()}
+    return Listed(parts, item.at("speed_ms").number(least=0.0), item.at("price_cents").whole(-(10**12)))
+
+
+def _group(item: _Item) -> Group:
+    highest = item.at("highest_ms")
+    opened = item.at("opened").items() if item.has("opened") else {}
+    return Group(
+        item.at("parts").texts(),
+        item.at("sets").whole(0),
+        None if highest.value is None else highest.number(),
+        {name: _node(each, MOST_ROUNDS) for name, each in opened.items()},
+    )
+
+
+def _node(item: _Item, deeper: int) -> Node:
+    if deeper == 0:
+        raise item.wrong("fewer rounds inside each other")
+    cuts = []
+    for cut in item.at("cuts").each():
+        pair = cut.each()
+        if len(pair) != 2:
+            raise cut.wrong("a share and a multiplier")
+        cuts.append((pair[0].number(least=0.0, most=1.0), pair[1].number(least=0.0)))
+    then = _then(item.at("then"), deeper - 1) if item.has("then") else None
+    return Node(item.at("cells").whole(1, 64), item.at("ways").whole(1, 16), tuple(cuts), then)
+
+
+def _then(item: _Item, deeper: int) -> Node | Split | str:
+    if isinstance(item.value, str):
+        if item.value != "list":
+            raise item.wrong("a round, a split or 'list'")
+        return item.value
+    if not item.has("split"):
+        return _node(item, deeper)
+    parts = item.at("parts").items()
+    return Split(item.at("split").text(), {name: _node(each, deeper) for name, each in parts.items()})
