@@ -115,6 +115,8 @@ def check(folder: Path, everything: bool, race_class: str | None, as_json: bool)
 @click.option("--without", "without_parts", metavar="PART", multiple=True, help="A part that must not be in.")
 @click.option("--all", "all_builds", is_flag=True, help="Tell every build in full, not only the first three.")
 @click.option("--thorough", is_flag=True, help="Rule out by argument all that is not listed; takes longer.")
+@click.option("--evidence", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+              help="Write into FILE why nothing faster was left out; see recheck.")
 @_salt
 @_class_and_json
 @_common
@@ -126,6 +128,7 @@ def rank(
     without_parts: tuple[str, ...],
     all_builds: bool,
     thorough: bool,
+    evidence: Path | None,
     salt: str | None,
     race_class: str | None,
     as_json: bool,
@@ -152,10 +155,32 @@ def rank(
             if as_json:
                 _write(documents.as_json(documents.refusal_document(refusal)))
             raise
+        if evidence is not None:
+            from optimizer.recheck.evidence import hash_of, write  # noqa: PLC0415
+
+            progress("evidence", 0.8)
+            write(evidence, pipeline.evidence_of(scenario, result, question, hash_of(folder)))
     if as_json:
         _write(documents.as_json(documents.rank_document(result)))
     else:
         _write(ranking_text(result, all_builds=all_builds, color=_wants_color()))
+
+
+@cli.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("file", type=click.Path(path_type=Path))
+@_common
+def recheck(folder: Path, file: Path) -> int:
+    """Check the evidence in FILE (see rank --evidence) against FOLDER, without the search.
+
+    Exit code 0: all of it holds. 1: something does not, and is named.
+    """
+    from optimizer.recheck.checking import recheck as checked  # noqa: PLC0415
+    from optimizer.recheck.telling import verdict_text  # noqa: PLC0415
+
+    verdict = checked(folder, file)
+    _write(verdict_text(verdict))
+    return 1 if verdict.faults else 0
 
 
 @cli.command()

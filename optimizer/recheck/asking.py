@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.choice.options import FloatArray, IntArray, Options
+from optimizer.choice.options import BoolArray, FloatArray, IntArray, Options
 from optimizer.errors import UsageError
 from optimizer.recheck.choices import Choices
 from optimizer.recheck.costing import Costing
@@ -92,7 +92,7 @@ class Case:
         price = self.choices.reading.price(parts)
         return None if price is None else price[0]
 
-    def run(self, builds: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def run(self, builds: IntArray) -> tuple[FloatArray, BoolArray, FloatArray]:
         """Speed (n,), whether the checks that need a run are passed (4, n), smallest margin (n,)."""
         runs = self.judge.runs(builds)
         judged = self.judge.judge(builds, runs)

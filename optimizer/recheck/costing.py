@@ -105,10 +105,11 @@ class Costing:
         piece = {i: self._most(i) if i in held or i in self.in_free else 0.0 for i in self.in_kits}
         fitting = {i: float(parts[i].fitting_cents) for i in self.in_kits}
         for kit in self.kits:
-            for group in (lambda i: i not in held, lambda _: True):
+            # first what is not held gives way, and the rest only where that is not enough
+            for givers in ({i for i, _ in kit.contents if i not in held}, {i for i, _ in kit.contents}):
                 worth = {i: n * (piece[i] + fitting[i] * kit.fitting_included) for i, n in kit.contents}
                 over = sum(worth.values()) - kit.price_cents
-                mine = {i: amount for i, amount in worth.items() if group(i)}
+                mine = {i: amount for i, amount in worth.items() if i in givers}
                 total = sum(mine.values())
                 if over > 0 and total > 0:
                     share = max(0.0, 1.0 - over / total)

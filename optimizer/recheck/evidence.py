@@ -205,14 +205,25 @@ def read(file: Path) -> Evidence:
         text = file.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as fault:
         raise UsageError(f"cannot read {file}: {fault}") from fault
+    return parse(text, str(file))
+
+
+def parse(text: str, name: str = "the evidence") -> Evidence:
+    """The text of a file of evidence.
+
+    Raises
+    ------
+    UsageError
+        If it is no JSON, or does not say what it should; with the place.
+    """
     try:
         whole = json.loads(text, parse_constant=_no_number, object_pairs_hook=_once)
     except (ValueError, RecursionError) as fault:
-        raise UsageError(f"{file} is not whole or not JSON: {fault}") from fault
+        raise UsageError(f"{name} is not whole or not JSON: {fault}") from fault
     try:
         return _evidence(_Item(whole, ""))
     except _Malformed as fault:
-        raise UsageError(f"{file} is no evidence that can be read: {fault}") from fault
+        raise UsageError(f"{name} is no evidence that can be read: {fault}") from fault
 
 
 class _Malformed(ValueError):

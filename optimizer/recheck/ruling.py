@@ -53,8 +53,9 @@ def _value(part: Part, field: str) -> str | float | None:
     if field == "mass":
         return part.mass_kg
     if isinstance(part, Engine):
-        induction = "yes" if part.forced_induction else "no"
-        return {"displacement": part.displacement_m3, "forced induction": induction}.get(field)
+        if field == "forced induction":
+            return "yes" if part.forced_induction else "no"
+        return part.displacement_m3 if field == "displacement" else None
     if isinstance(part, Tire):
         sizes: dict[str, str | float | None] = {
             "rim diameter": INCH_M * part.size.rim_diameter_in,
@@ -65,7 +66,7 @@ def _value(part: Part, field: str) -> str | float | None:
         }
         return sizes.get(field)
     if isinstance(part, Wheel):
-        inches = {"rim diameter": part.rim_diameter_in, "rim width": part.rim_width_in}.get(field)
+        inches: float | None = {"rim diameter": part.rim_diameter_in, "rim width": part.rim_width_in}.get(field)
         return None if inches is None else INCH_M * inches
     if isinstance(part, Rotor) and field == "diameter":
         return part.diameter_m
