@@ -26,8 +26,8 @@ CELLS = (8, 2)
 SCHEDULE = ((4, 1), (2, 1), (1, 2))
 """Cells and ways of the first rounds of a drive set; then it is split."""
 SPLIT_ROUND = (1, 3)
-FEW = 2_000
-"""Builds of a box that are few enough to be gone through one by one."""
+MOST_PARTIAL = 400
+"""Builds of a box, or parts of builds on the way to them, that are few enough to be gone through one by one."""
 MOST_BOXES = 20_000
 """Boxes after which it gives up."""
 HALVINGS = 40
@@ -227,29 +227,23 @@ class Certifier:
             draft.cells, draft.ways, draft.cuts = cells, ways, found.cuts(row)
         return left
 
-    @staticmethod
-    def _sort(left: Left, drafts: list[_Draft], to_try: list[IntArray]) -> list[int]:
+    def _sort(self, left: Left, drafts: list[_Draft], to_try: list[IntArray]) -> list[int]:
         """Places of boxes that need more; of the others the builds are noted that are to be tried."""
-        big = []
-        for place, (many, draft) in enumerate(zip(left.boxes.completions > FEW, drafts, strict=True)):
-            if many:
-                big.append(place)
-            else:
-                draft.then = "list"
-                to_try.append(left.builds(place))
-        return big
+        every = np.arange(len(left.boxes))
+        builds, box, too_many = left.builds(every, self.case, MOST_PARTIAL)
+        to_try.append(builds[~too_many[box]])
+        for place in np.flatnonzero(~too_many):
+            drafts[place].then = "list"
+        return [int(place) for place in np.flatnonzero(too_many)]
 
     def _widest(self, left: Left, place: int) -> str:
         """The free slot whose open options differ most on a cut."""
-        row, boxes = int(left.rows[place]), left.boxes
-        way = int(left.alive[left.ways[left.alive] == row][0])
-        opened = left.opened.take(np.array([row]))
-        slope = left.cuts[0].slope[way][None]
+        way = int(np.flatnonzero(left.box == place)[0])
         spread = []
-        for add, ok in zip(opened.additions, boxes.allowed, strict=True):
-            score = add.along(slope)[0][ok[place]]
+        for scores, ok in zip(left.lines[0].scores, left.boxes.allowed, strict=True):
+            score = scores[way][ok[place]]
             spread.append(float(np.ptp(score)) if len(score) > 1 else -1.0)
-        return self.case.options.slots[boxes.free[int(np.argmax(spread))]].name
+        return self.case.options.slots[left.boxes.free[int(np.argmax(spread))]].name
 
     def _split(self, boxes: Boxes, drafts: list[_Draft]) -> tuple[Boxes, list[_Draft]]:
         """Each box once for every open option of the slot it is to be split by."""

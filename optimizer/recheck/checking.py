@@ -28,8 +28,8 @@ SPEED_AGREES_MS, BOUND_AGREES_MS = 1e-6, 1e-4
 """How near speeds of builds, and bounds as they are rounded in the file, must be to what is found."""
 MOST_FAULTS = 50
 """Faults that are named one by one."""
-MOST_BUILDS = 50_000
-"""Builds of a box that may be left to be gone through one by one."""
+MOST_PARTIAL = 2_000
+"""Builds of a box, or parts of builds on the way to them, that may be left to be gone through one by one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,7 +293,7 @@ class Checker:
         self, rounds: Rounds, left: Left, some: _Waiting, to_try: list[IntArray], names: list[str]
     ) -> list[_Waiting]:
         """What follows for the boxes that a round leaves."""
-        further, found = [], []
+        further, listing, found = [], [], []
         for place, (name, node) in enumerate(zip(some.names, some.nodes, strict=True)):
             if node.then is None:
                 count = left.boxes.completions[place]
@@ -302,11 +302,15 @@ class Checker:
                 further.append(place)
             elif isinstance(node.then, Split):
                 found.append(self._split(rounds, some.boxes.take(np.array([place])), name, node.then))
-            elif left.boxes.completions[place] > MOST_BUILDS:
-                self._fault(f"{name}: {left.boxes.completions[place]:.0f} builds are too many to try one by one")
             else:
-                to_try.append(left.builds(place))
-                names.append(name)
+                listing.append(place)
+        if listing:
+            builds, box, too_many = left.builds(np.array(listing), self.case, MOST_PARTIAL)
+            for place in np.flatnonzero(too_many):
+                self._fault(f"{some.names[place]}: too many builds are left to try them one by one")
+            for place in np.unique(box):
+                to_try.append(builds[box == place])
+                names.append(some.names[place])
         nodes = [some.nodes[place].then for place in further]
         found.append(
             _Waiting(

@@ -14,6 +14,7 @@ import numpy as np
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.recheck.asking import Case
 from optimizer.recheck.choices import Boxes
+from optimizer.recheck.completing import Asking, Line, completed
 from optimizer.recheck.striking import Striking
 from optimizer.run.affine import Span
 from optimizer.run.envelope import Envelope
@@ -76,48 +77,65 @@ class Decisions(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Cut:
-    """A cut for each of n ways: ``const + slope . z >= 0`` [m/s] where it ``holds``."""
-
-    const: FloatArray
-    slope: FloatArray
-    holds: BoolArray
-
-
-@dataclass(frozen=True, slots=True)
 class Left:
-    """What a round leaves: boxes and the rows they came from; the ways that are alive, by row, with their cuts."""
+    """What a round leaves.
+
+    Attributes
+    ----------
+    boxes : Boxes
+        Boxes of which something is left.
+    rows : array (E,)
+        Where each was among those that went in.
+    opened : Opened
+        Those that went in.
+    ways, box : arrays (n,)
+        Ways that are alive: the row of each among those that went in, and its place among the boxes left.
+    allowed : per free slot, bool (n, m_s)
+        Options that the cuts of a way leave.
+    lines : tuple of Line
+        The cuts.
+    """
 
     boxes: Boxes
     rows: IntArray
     opened: Opened
     ways: IntArray
-    alive: IntArray
-    cuts: tuple[Cut, ...]
-    money: float
+    box: IntArray
+    allowed: tuple[BoolArray, ...]
+    lines: tuple[Line, ...]
 
-    def builds(self, place: int) -> IntArray:
-        """Builds (n, S) of the box at a place that keep every cut of one of its ways."""
-        boxes, row = self.boxes, int(self.rows[place])
-        options = np.meshgrid(*[np.flatnonzero(ok[place]) for ok in boxes.allowed], indexing="ij")
-        choices = np.stack([each.ravel() for each in options], axis=1)
-        rows = np.full(len(choices), row)
-        points = self.opened.frame.base[row] + sum(
-            add.of(choices[:, f], rows) for f, add in enumerate(self.opened.additions)
+    def asking(self, places: IntArray, budget: float) -> tuple[Asking, IntArray]:
+        """The ways of the boxes at some places, for `completed`; and the box of each."""
+        some = np.flatnonzero(np.isin(self.box, places))
+        box = self.box[some]
+        lines = tuple(
+            Line(line.spare[some] + ROUNDING_MS, tuple(each[some] for each in line.scores), line.multiplier[some])
+            for line in self.lines
         )
-        kept = np.zeros(len(choices), dtype=np.bool_)
-        for way in self.alive[self.ways[self.alive] == row]:
-            keeps = np.ones(len(choices), dtype=np.bool_)
-            for cut in self.cuts:
-                if cut.holds[way]:
-                    keeps &= cut.const[way] + points @ cut.slope[way] >= -ROUNDING_MS
-            kept |= keeps
-        found = np.repeat(boxes.builds[place][None], int(kept.sum()), axis=0)
-        found[:, list(boxes.free)] = choices[kept]
-        cents = boxes.spent[place] + sum(
-            each[place][found[:, s]] for s, each in zip(boxes.free, boxes.cents, strict=True)
+        allowed = tuple(
+            ok[some] & open_[box] for ok, open_ in zip(self.allowed, self.boxes.allowed, strict=True)
         )
-        return found[cents <= self.money]
+        cents = tuple(each[box] for each in self.boxes.cents)
+        return Asking(self.boxes.free, allowed, cents, budget + 0.5 - self.boxes.spent[box], lines), box
+
+    def builds(self, places: IntArray, case: Case, most: int) -> tuple[IntArray, IntArray, BoolArray]:
+        """Builds of the boxes at some places that keep the cuts of a way and money.
+
+        Returns
+        -------
+        builds : array (k, S)
+        box : array (k,)
+            The place of each build's box.
+        too_many : bool array (E,)
+            Boxes for which there were too many.
+        """
+        asking, box = self.asking(places, case.budget)
+        way, chosen, crowded = completed(asking, case.choices.pairs, most)
+        found = self.boxes.builds[box[way]]
+        found[:, list(self.boxes.free)] = chosen
+        too_many = np.zeros(len(self.boxes), dtype=np.bool_)
+        too_many[box[crowded]] = True
+        return found, box[way], too_many
 
 
 class Rounds:
@@ -132,7 +150,7 @@ class Rounds:
     def open(self, boxes: Boxes) -> Opened:
         """Coordinates of boxes and of everything in them."""
         space = self.case.space
-        frame = space.frame(boxes.builds)
+        frame = space.frame(boxes.builds, boxes.allowed)
         additions = tuple(space.additions(frame, s) for s in boxes.free)
         least, most = frame.base.copy(), frame.base.copy()
         for add, ok in zip(additions, boxes.allowed, strict=True):
@@ -163,15 +181,15 @@ class Rounds:
         every = opened.take(ways.rows)
         spare = np.full(len(ways.rows), np.inf)
         allowed = [ok.copy() for ok in every.boxes.allowed]
-        cuts: list[Cut] = []
+        lines: list[Line] = []
         for demand in ways.demands:
             fast, slow = every.span.least, every.span.most
             for _ in range(CUTS):
-                place = len(cuts)
+                place = len(lines)
                 share = decisions.share(place, demand, fast, slow, ways.rows)
-                cut = Cut(*demand.cut(fast + share[:, None] * (slow - fast)))
-                most, best = self._hold(every, cut, place, decisions, ways.rows, allowed)
-                cuts.append(cut)
+                cut = demand.cut(fast + share[:, None] * (slow - fast))
+                line, most, best = self._hold(every, cut, place, decisions, ways.rows, allowed)
+                lines.append(line)
                 spare = np.minimum(spare, most)
                 fast, slow = _line_through(demand, best, every.span)
         living = (spare >= -ROUNDING_MS) & np.logical_and.reduce([ok.any(axis=1) for ok in allowed])
@@ -182,7 +200,20 @@ class Rounds:
         rest = replace(boxes, allowed=tuple(merged))
         rows = np.unique(ways.rows[alive])
         after, kept = self.striking.narrowed(rest.take(rows), opened.frame.drive.radius_m[:, rows])
-        return Left(after, rows[kept], opened, ways.rows, alive, tuple(cuts), self.case.budget + 0.5)
+        rows = rows[kept]
+        stay = alive[np.isin(ways.rows[alive], rows)]
+        return Left(
+            after,
+            rows,
+            opened,
+            ways.rows[stay],
+            np.searchsorted(rows, ways.rows[stay]),
+            tuple(ok[stay] for ok in allowed),
+            tuple(
+                Line(line.spare[stay], tuple(each[stay] for each in line.scores), line.multiplier[stay])
+                for line in lines
+            ),
+        )
 
     def split(self, boxes: Boxes, f: int, options: IntArray) -> tuple[Boxes, IntArray]:
         """Boxes (E,) with one option (E,) each in their f-th free slot; those that are left, and their rows."""
@@ -190,25 +221,33 @@ class Rounds:
         return self.striking.narrowed(boxes.only(f, options), radius)
 
     def _hold(
-        self, every: Opened, cut: Cut, place: int, decisions: Decisions, rows: IntArray, allowed: list[BoolArray]
-    ) -> tuple[FloatArray, FloatArray]:
-        """Strike out options that cannot keep a cut; the most there is to spare (n,), and the point that has it."""
+        self,
+        every: Opened,
+        cut: tuple[FloatArray, FloatArray, BoolArray],
+        place: int,
+        decisions: Decisions,
+        rows: IntArray,
+        allowed: list[BoolArray],
+    ) -> tuple[Line, FloatArray, FloatArray]:
+        """Strike out options that cannot keep a cut.
+
+        Returns the cut as a line, the most there is to spare (n,), and the point that has it (n, L).
+        """
+        const, slope, holds = cut
         boxes = every.boxes
-        base = cut.const + np.einsum("bl,bl->b", every.frame.base, cut.slope)
-        prospects = Prospects(
-            tuple(add.along(cut.slope) for add in every.additions),
-            boxes.cents,
-            boxes.allowed,
-            self.case.budget - boxes.spent,
-        )
-        bound, net = prospects.most(decisions.multiplier(place, prospects, rows))
+        base = const + np.einsum("bl,bl->b", every.frame.base, slope)
+        scores = tuple(add.along(slope) for add in every.additions)
+        prospects = Prospects(scores, boxes.cents, boxes.allowed, self.case.budget - boxes.spent)
+        multiplier = decisions.multiplier(place, prospects, rows)
+        bound, net = prospects.most(multiplier)
         most = base + bound
         point = every.frame.base.copy()
         for ok, each, add in zip(allowed, net, every.additions, strict=True):
             best = each.argmax(axis=1)
-            ok &= ~cut.holds[:, None] | (most[:, None] - each.max(axis=1)[:, None] + each >= -ROUNDING_MS)
+            ok &= ~holds[:, None] | (most[:, None] - each.max(axis=1)[:, None] + each >= -ROUNDING_MS)
             point += add.of(best)
-        return np.where(cut.holds, most, np.inf), point
+        line = Line(np.where(holds, base, np.inf), scores, multiplier)
+        return line, np.where(holds, most, np.inf), point
 
 
 def _line_through(demand: Demand, point: FloatArray, span: Span) -> tuple[FloatArray, FloatArray]:

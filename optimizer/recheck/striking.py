@@ -9,6 +9,7 @@ import numpy as np
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.recheck.asking import Case
 from optimizer.recheck.choices import Boxes
+from optimizer.run.judge import SPEED_STEP_MS
 
 DIP_MS = 0.5
 """A board may fall into the pause of a shift: speed there is less than this below what the build scores."""
@@ -27,7 +28,9 @@ class Striking:
         self.hopeless = case.judge.hopeless(self.level)
         carries = case.scenario.event.carries
         brackets = [each for each in case.scenario.race_class.brackets if each.requires not in carries]
-        equipment = [case.options.carrying(each.requires) for each in brackets if self.level > each.cap_ms]
+        # no dip here: a car that is held below a speed scores no more
+        needed = [each for each in brackets if level > each.cap_ms + SPEED_STEP_MS]
+        equipment = [case.options.carrying(each.requires) for each in needed]
         self.wanted = (*case.choices.wanted, *equipment)
 
     def narrowed(self, boxes: Boxes, radius_m: FloatArray) -> tuple[Boxes, IntArray]:

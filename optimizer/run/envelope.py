@@ -18,7 +18,7 @@ from optimizer.physics.tires import GROWTH_SPEED_MS
 from optimizer.run.affine import Affine, Force, Span, cars_of
 from optimizer.run.conditions import Conditions
 from optimizer.run.driving import BoolArray, Gear
-from optimizer.run.extremes import TorqueExtremes
+from optimizer.run.extremes import TorqueExtremes, power_table
 from optimizer.run.inputs import FloatArray, IntArray
 from optimizer.run.linear import Frame, LinearSpace
 
@@ -48,9 +48,11 @@ class Shift(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class _InGear:
-    """One gear over K cells: highest thrust (-inf where it does not go), and where its limiter may act."""
+    """One gear over K cells: thrust at both ends of a line that none passes (-inf where it does not go), and where its
+    limiter may act."""
 
-    force: FloatArray
+    left: FloatArray
+    right: FloatArray
     on_limiter: BoolArray
 
 
@@ -63,8 +65,9 @@ class Envelope:
         Ground speeds [m/s], rising, from the speed at the start.
     mass : Affine
         M: translating mass and turning mass in the gear ``top``.
-    force : array (E, K)
-        Highest thrust of the engine in a cell; -inf where no car gets, inf where the cell is not counted.
+    left, right : arrays (E, K)
+        Thrust of the engine at the ends of each cell, between which no car's passes the straight line; -inf where no car
+        gets, inf where the cell is not counted.
     share : array (E, K)
         Least inertia in a cell over M, in the gear that pulls there.
     grip_share : array (E,)
@@ -99,9 +102,9 @@ class Envelope:
         least_base = np.minimum(base_low[:, :-1], base_low[:, 1:])
         self.gripping = least_base > 1.0
         bases = np.maximum(least_base, 1.0), np.maximum(np.maximum(base_high[:, :-1], base_high[:, 1:]), 1.0)
-        extremes = TorqueExtremes(inputs.torque_table)
+        extremes = TorqueExtremes(inputs.torque_table), TorqueExtremes(power_table(inputs.torque_table))
         gears = [self._in_gear(gear, bases, extremes) for gear in range(len(inputs.overall))]
-        pulls = np.stack([each.force for each in gears])
+        pulls = np.stack([each.left + each.right for each in gears])
         best = pulls.argmax(axis=0)
         self.top = best[:, aim] if top is None else top
         self.mass = self.cars["translating_kg"].plus(self._of_gear(self.top))
@@ -176,13 +179,21 @@ class Envelope:
 
     # --- one gear -----------------------------------------------------------------------------------------------
 
-    def _in_gear(self, number: int, bases: tuple[FloatArray, FloatArray], extremes: TorqueExtremes) -> _InGear:
+    @property
+    def force(self) -> FloatArray:
+        """Highest thrust of the engine in each cell: (E, K)."""
+        return np.maximum(self.left, self.right)
+
+    def _in_gear(
+        self, number: int, bases: tuple[FloatArray, FloatArray], every: tuple[TorqueExtremes, TorqueExtremes]
+    ) -> _InGear:
         """Highest thrust in every cell at any slip a car of the span can have there at full throttle.
 
         A car that gains speed has thrust at the ground between resistance and what the engine gives, nearer to the
         latter by its share of mass; that over grip bounds slip, and slip bounds where the engine is on its curve.
         """
         inputs, moved = self.base, self._moved()[:, None]
+        extremes, powers = every
         slide, limit = inputs.slip_at_slide[:, None], inputs.grip_use_limit
         gear = Gear(inputs, number)
         at_limit = np.minimum(gear.limit_surface, inputs.surface_cap_ms)[:, None]
@@ -213,19 +224,45 @@ class Envelope:
             low = np.maximum(low, slip(thrust, most_base))
             high = np.maximum(np.minimum(high, slip(np.maximum(most, 0.0), least_base)), low)
         beyond = ((0, 0), (0, len(self.edges) - 1 - cells))
+        ends = self._by_power(gear, window, powers, most, (left * (1.0 + low), right * (1.0 + low)))
         return _InGear(
-            np.pad(np.where(goes, most, -np.inf), beyond, constant_values=-np.inf),
+            *(np.pad(np.where(goes, each, -np.inf), beyond, constant_values=-np.inf) for each in ends),
             np.pad(right * (1.0 + high) >= at_limit, beyond),
         )
+
+    def _by_power(
+        self,
+        gear: Gear,
+        window: tuple[FloatArray, FloatArray],
+        powers: TorqueExtremes,
+        most: FloatArray,
+        surface: tuple[FloatArray, FloatArray],
+    ) -> tuple[FloatArray, FloatArray]:
+        """Thrust at the ends of a line above that of every car of the cell: (E, K) each.
+
+        Thrust times wheel speed is the engine's power (less on a slipping clutch or on the limiter), and the reciprocal
+        of speed lies below its chord. Where the highest thrust ``most`` is the less in the middle, it is taken all along.
+        """
+        low, high = self._engine_speeds(gear, window)
+        watts = (gear.force_per_torque / gear.rpm_per_surface)[:, None] * powers.highest(self.base.engine, low, high)
+        with np.errstate(divide="ignore"):
+            ends = [np.where(each > 0, watts / np.where(each > 0, each, 1.0), np.inf) for each in surface]
+        by_power = ends[0] + ends[1] < 2.0 * most
+        return np.where(by_power, ends[0], most), np.where(by_power, ends[1], most)
+
+    def _engine_speeds(self, gear: Gear, window: tuple[FloatArray, FloatArray]) -> tuple[FloatArray, FloatArray]:
+        """Engine speeds [rpm] at the ends of windows of wheel speed; in first gear the clutch may slip."""
+        low, high = (each * gear.rpm_per_surface[:, None] / self._growth(each) for each in window)
+        if gear.number == 0:
+            low, high = (np.maximum(each, self.base.launch_rpm[:, None]) for each in (low, high))
+        return low, high
 
     def _thrust(
         self, gear: Gear, window: tuple[FloatArray, FloatArray], extremes: TorqueExtremes, *, highest: bool
     ) -> FloatArray:
         """Highest or lowest thrust (E, K) at full throttle over windows of wheel speed; a slipping clutch in first."""
         inputs = self.base
-        low, high = (each * gear.rpm_per_surface[:, None] / self._growth(each) for each in window)
-        if gear.number == 0:
-            low, high = (np.maximum(each, inputs.launch_rpm[:, None]) for each in (low, high))
+        low, high = self._engine_speeds(gear, window)
         pull = gear.force_per_torque[:, None]
         if highest:
             return pull * extremes.highest(inputs.engine, low, high) / self._growth(window[0])
@@ -259,23 +296,25 @@ class Envelope:
         shares = [self._share(each) for each in self.inertia]
         least, most = (np.stack([each[end] for each in shares]) for end in (0, 1))
         own = least[best, rows]
-        force = np.full(best.shape, -np.inf)
+        ends = [np.full(best.shape, -np.inf), np.full(best.shape, -np.inf)]
         for number, gear in enumerate(gears):
             lightest = np.where(gear.on_limiter, np.minimum(least[number], self.grip_share)[:, None],
                                 least[number][:, None])  # fmt: skip
             heavier = np.where(best == number, 1.0, np.maximum(most[best, rows] / lightest, 1.0))
-            spare = np.maximum(gear.force - self.least_resistance, 0.0)
-            force = np.maximum(force, np.where(np.isfinite(gear.force), gear.force + (heavier - 1.0) * spare, -np.inf))
+            for place, force in enumerate((gear.left, gear.right)):
+                spare = np.maximum(force - self.least_resistance, 0.0)
+                raised = np.where(np.isfinite(force), force + (heavier - 1.0) * spare, -np.inf)
+                ends[place] = np.maximum(ends[place], raised)
         limited = np.take_along_axis(np.stack([each.on_limiter for each in gears]), best[None], 0)[0]
         self.share = np.where(limited, np.minimum(own, self.grip_share[:, None]), own)
         left = self.edges[:-1]
         clutch = left < Gear(inputs, 0).launch_surface[:, None]
         open_share, _ = self._share(self._turning(None))
         self.share = np.where(clutch, np.minimum(self.share, open_share[:, None]), self.share)
-        force = np.where(left >= inputs.cap_ms[:, None], -np.inf, force)
+        over = left >= inputs.cap_ms[:, None]
         # with the wind faster than the car its drag pushes: such cells are not counted
         pushed = left < -float(inputs.headwind_ms)
-        self.force = np.where(pushed, np.inf, force)
+        self.left, self.right = (np.where(pushed, np.inf, np.where(over, -np.inf, each)) for each in ends)
         self.gripping = self.gripping & ~pushed
 
     # --- shifts -------------------------------------------------------------------------------------------------
@@ -308,7 +347,7 @@ class Envelope:
         reached = (np.arange(self.force.shape[1]) >= self._cell(slowest)[:, None]) & (
             np.arange(self.force.shape[1]) <= span[1][:, None]
         )
-        force = np.where(reached, self.force, -np.inf).max(axis=1)
+        force = np.where(reached, np.maximum(self.left, self.right), -np.inf).max(axis=1)
         counts &= np.isfinite(force)
         return Shift(
             beyond_ms=np.minimum(here.limit_surface, inputs.surface_cap_ms),

@@ -51,6 +51,8 @@ class Frame:
         What turns an undriven tire's own coefficient into its rolling terms at the set's pressure.
     free_floor : array (D,)
         Smallest rolling coefficient of the undriven axle, salt included.
+    low_load_n : array (D,)
+        A load of the undriven axle that no completion falls below.
     """
 
     builds: IntArray
@@ -61,6 +63,7 @@ class Frame:
     free_floor: FloatArray
     free_ceiling: FloatArray
     free_growth_floor: FloatArray
+    low_load_n: FloatArray
 
     def take(self, rows: IntArray) -> Frame:
         """Some of the drive sets, or drive sets repeated."""
@@ -70,6 +73,7 @@ class Frame:
         return Frame(
             self.builds[rows], drive, self.base[rows], self.free_level[rows], self.free_growth[rows],
             self.free_floor[rows], self.free_ceiling[rows], self.free_growth_floor[rows],
+            self.low_load_n[rows],
         )  # fmt: skip
 
 
@@ -182,8 +186,12 @@ class LinearSpace:
         least = [table[ok, column].min() for table, ok in zip(self.model.sums, self.usable, strict=True) if ok.any()]
         return float(self.model.base[column] + sum(least)) * air.G
 
-    def frame(self, builds: IntArray) -> Frame:
-        """Drive sets given as builds (D, S) whose free slots do not matter."""
+    def frame(self, builds: IntArray, allowed: tuple[BoolArray, ...] | None = None) -> Frame:
+        """Drive sets given as builds (D, S) whose free slots do not matter.
+
+        ``allowed`` are the options (D, m_s) of each free slot that count; those that are usable at all if None. The fewer
+        they are, the closer the plane lies to the product.
+        """
         model, count = self.model, len(builds)
         drive = model.drive_rows(builds)
         sums = np.repeat(model.base[None], count, axis=0)
@@ -193,25 +201,47 @@ class LinearSpace:
         base[:, : len(SUMS)] = sums
         if self.free_tires is None:
             nothing = np.zeros(count)
-            return Frame(builds, self._loosest(drive), base, nothing, nothing, nothing, nothing, nothing)
+            return Frame(builds, self._loosest(drive), base, nothing, nothing, nothing, nothing, nothing, nothing)
         axle = ("front", "rear").index(cast(str, self.free_axle))
         tires = [cast(Tire, part) for part in model.options.parts[self.free_tires]]
         own = np.array([tire.rolling_coefficient for tire in tires])
         level = drive.coefficient[axle] / own[builds[:, self.free_tires]]
         growth = drive.speed_term[axle] / own[builds[:, self.free_tires]]
-        usable = self.usable[self.free_tires] if self.usable[self.free_tires].any() else np.ones(len(own), dtype=bool)
-        low, high = own[usable].min(), own[usable].max()
+        usable, low_load = self._open_tires(allowed, count), self._low_load_n(base, allowed)
+        low, high = np.where(usable, own, np.inf).min(axis=1), np.where(usable, own, -np.inf).max(axis=1)
         steady = self.salt.rolling_coefficient + base[:, C["rolling_change"]]
         floor, growth_floor = steady + low * level, low * growth
         load = base[:, self.load_column] * air.G
-        base[:, C["free_rolling_n"]] = floor * load - (floor - steady) * self.low_load_n
-        base[:, C["free_rolling_nv2"]] = growth_floor * (load - self.low_load_n)
+        base[:, C["free_rolling_n"]] = floor * load - (floor - steady) * low_load
+        base[:, C["free_rolling_nv2"]] = growth_floor * (load - low_load)
         radius = drive.radius_m.copy()
-        radius[axle] = max(rolling_radius_m(tire) for tire, ok in zip(tires, usable, strict=True) if ok)
+        radius[axle] = np.where(usable, [rolling_radius_m(tire) for tire in tires], 0.0).max(axis=1)
         rating = drive.rating_ms.copy()
         rating[axle] = np.inf
         loosest = replace(self._loosest(drive), radius_m=radius, rating_ms=rating)
-        return Frame(builds, loosest, base, level, growth, floor, steady + high * level, growth_floor)
+        return Frame(builds, loosest, base, level, growth, floor, steady + high * level, growth_floor, low_load)
+
+    def _open_tires(self, allowed: tuple[BoolArray, ...] | None, count: int) -> BoolArray:
+        """Undriven tires that count for each drive set (D, m); all of them where none does."""
+        assert self.free_tires is not None  # noqa: S101 - called only where an axle is undriven
+        usable = self.usable[self.free_tires]
+        open_tires = np.repeat(usable[None], count, axis=0) if allowed is None else allowed[self._free_tire_place()]
+        return open_tires | ~open_tires.any(axis=1, keepdims=True)
+
+    def _free_tire_place(self) -> int:
+        """Position of the undriven tires' slot among the free slots."""
+        assert self.free_tires is not None  # noqa: S101 - called only where an axle is undriven
+        return self.free_slots.index(self.free_tires)
+
+    def _low_load_n(self, base: FloatArray, allowed: tuple[BoolArray, ...] | None) -> FloatArray:
+        """A load of the undriven axle (D,) that no completion of the allowed options falls below."""
+        if allowed is None:
+            return np.full(len(base), self.low_load_n)
+        load = base[:, self.load_column].copy()
+        for s, ok in zip(self.free_slots, allowed, strict=True):
+            column = self.model.sums[s][:, self.load_column]
+            load += np.where(ok.any(axis=1), np.where(ok, column, np.inf).min(axis=1), column.min())
+        return load * air.G
 
     def _loosest(self, drive: DriveRows) -> DriveRows:
         """The same drive sets with the highest caps their free slots could give: none."""
@@ -228,7 +258,7 @@ class LinearSpace:
         own = nothing
         if s == self.free_tires:
             own = np.array([cast(Tire, part).rolling_coefficient for part in self.model.options.parts[s]])
-        by_own = np.stack([frame.free_level, frame.free_growth], axis=1) * self.low_load_n
+        by_own = np.stack([frame.free_level, frame.free_growth], axis=1) * frame.low_load_n[:, None]
         return Additions(table, load, own, np.stack([frame.free_floor, frame.free_growth_floor], axis=1), by_own)
 
     def inputs(

@@ -72,7 +72,13 @@ class BestCase:
 def best_case(envelope: Envelope) -> BestCase:
     """The best of everything at once, in each cell by itself."""
     edges = envelope.edges
-    push = (envelope.force - envelope.least_resistance) / envelope.share
+    # by Jensen it is the mean thrust of a cell that counts, each speed weighed by itself
+    squares, cubes = (edges[1:] ** power - edges[:-1] ** power for power in (2, 3))
+    ahead = (2.0 / 3.0 * cubes / squares - edges[:-1]) / np.diff(edges)
+    with np.errstate(invalid="ignore"):  # where no car gets, and where a cell is not counted
+        force = envelope.left + (envelope.right - envelope.left) * ahead
+    force = np.where(np.isfinite(envelope.left), force, envelope.left)
+    push = (force - envelope.least_resistance) / envelope.share
     with np.errstate(divide="ignore"):
         steps = np.where(push > 0, 0.5 * (edges[1:] ** 2 - edges[:-1] ** 2) / np.where(push > 0, push, 1.0), np.inf)
     distance = np.concatenate([np.zeros((len(push), 1)), np.cumsum(steps, axis=1)], axis=1)
@@ -165,13 +171,20 @@ class Scores:
         grid = np.array(np.meshgrid(*[np.arange(bins)] * runs, indexing="ij")).reshape(runs, -1)
         rows = np.repeat(possible, grid.shape[1])
         edges, cells = envelopes[0].edges, Cells(envelopes[0].edges)
-        limit = most_time[rows].copy()
-        parts = []
-        for run, (envelope, case) in enumerate(zip(envelopes, cases, strict=True)):
+        ranges = []
+        for run, case in enumerate(cases):
             number = np.tile(grid[run], len(possible))
             most = np.minimum(case.speed_at(self.marks_m[1]), edges[-1])[rows]
             least = np.clip(least_speeds[run][rows], edges[1], most)
-            low, high = (least + (most - least) * (number + end) / bins for end in (0, 1))
+            ranges.append(tuple(least + (most - least) * (number + end) / bins for end in (0, 1)) + (most,))
+        # no mean is above the highest speed; where a best case has no end in sight its last range is open
+        open_end = [np.where(high >= most, np.inf, high) for _, high, most in ranges]
+        able = self.joined(open_end) >= level
+        rows, ranges = rows[able], [tuple(each[able] for each in three) for three in ranges]
+        limit = most_time[rows].copy()
+        parts = []
+        for run, (envelope, case) in enumerate(zip(envelopes, cases, strict=True)):
+            low, high, most = ranges[run]
             reach = np.clip(np.searchsorted(edges, low * (1 + 1e-12), side="right") - 1, 1, len(edges) - 1)
             first_ms = np.minimum(case.speed_at(self.marks_m[0]), edges[-1])[rows]
             guess = first_ms - FIRST_GUESS * (most - first_ms) - 0.3

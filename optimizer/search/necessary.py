@@ -60,12 +60,20 @@ class Cells:
     """Integrals over the cells of an envelope's speeds, for weights that are linear in each."""
 
     def __init__(self, edges: FloatArray) -> None:
+        self.edges = edges
         power = np.arange(1, POWERS + 2)[:, None]
         self.integrals = (edges[1:] ** power - edges[:-1] ** power) / power
 
     def whole(self, weights: Weights) -> FloatArray:
         """Integral of the weight over each cell: (n, K)."""
         return weights.level * self.integrals[0] + weights.rise * self.integrals[1]
+
+    def line(self, weights: Weights, left: FloatArray, right: FloatArray) -> FloatArray:
+        """Integral over each cell of weight times what runs straight from left to right (n, K): (n, K)."""
+        start, width = self.edges[:-1], np.diff(self.edges)
+        ahead = weights.level * self.integrals[1] + weights.rise * self.integrals[2] - start * self.whole(weights)
+        found: FloatArray = left * self.whole(weights) + (right - left) * ahead / width
+        return found
 
     def of(self, weights: Weights, coefficients: FloatArray) -> FloatArray:
         """Integral of weight times a polynomial (POWERS, n) of speed over each cell: (n, K)."""
@@ -108,7 +116,7 @@ class Part:
         self.gripping = envelope.gripping[rows] & self.counted
         self.share, self.grip_share = envelope.share[rows], envelope.grip_share[rows][:, None]
         with np.errstate(invalid="ignore"):  # infinite force in cells of no weight
-            self.pull = np.where(self.counted, envelope.force[rows] * self.whole, np.inf)
+            self.pull = np.where(self.counted, cells.line(weights, envelope.left[rows], envelope.right[rows]), np.inf)
         self.made = [shift.take(rows) for shift in envelope.shifts]
         self.shift_weight = (
             np.stack([weights.of_shift(shift.beyond_ms) for shift in self.made], axis=1)
