@@ -99,10 +99,12 @@ recheck.ruling
 recheck.spending
 recheck.reading
 recheck.choices
+recheck.completing
 recheck.costing
 recheck.asking
 recheck.striking
 recheck.rounds
+recheck.screening
 recheck.groups
 recheck.listing
 recheck.evidence

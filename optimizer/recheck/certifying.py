@@ -16,16 +16,14 @@ from optimizer.choice.options import FloatArray, IntArray
 from optimizer.recheck.asking import Case
 from optimizer.recheck.choices import Boxes, joined
 from optimizer.recheck.evidence import Evidence, Group, Listed, Node, Split
-from optimizer.recheck.groups import CHUNK, Groups
+from optimizer.recheck.groups import Groups
 from optimizer.recheck.listing import Level, List, better, everything, level_for
-from optimizer.recheck.rounds import Left, Prospects, Rounds
+from optimizer.recheck.rounds import CHUNK, Left, Prospects, Rounds
 from optimizer.search.necessary import Demand
 
-CELLS = (8, 2)
-"""Widths of cells for the bounds of whole drive sets, one after the other."""
-SCHEDULE = ((4, 1), (2, 1), (1, 2))
+SCHEDULE = ((4, 1), (4, 3), (2, 3))
 """Cells and ways of the first rounds of a drive set; then it is split."""
-SPLIT_ROUND = (1, 3)
+SPLIT_ROUND = (2, 3)
 MOST_PARTIAL = 400
 """Builds of a box, or parts of builds on the way to them, that are few enough to be gone through one by one."""
 MOST_BOXES = 20_000
@@ -154,7 +152,6 @@ class Certifier:
             level_ms=self.level.level_ms,
             complete=not self.why_not,
             why_not=self.why_not,
-            cells=CELLS,
             group_slots=tuple(names[s] for s in self.groups.group_slots),
             set_slots=tuple(names[s] for s in self.groups.set_slots),
             groups=() if self.why_not else groups,
@@ -173,7 +170,7 @@ class Certifier:
     def _by_group(self) -> tuple[Group, ...]:
         self.tell("evidence: bounds of all combinations", 0.75)
         sieved = self.groups.sieved(self.rounds)
-        bound, low = sieved.highest(self.rounds, CELLS)
+        bound, low = sieved.highest(self.rounds)
         places = np.flatnonzero(~low)
         drafts = [_Draft() for _ in places]
         self._close(sieved.boxes(places), drafts)

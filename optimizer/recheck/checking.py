@@ -17,9 +17,9 @@ from optimizer.errors import UsageError
 from optimizer.recheck.asking import Case
 from optimizer.recheck.choices import Boxes, joined
 from optimizer.recheck.evidence import Evidence, Node, Split, hash_of, read
-from optimizer.recheck.groups import CHUNK, Groups, Sieved
+from optimizer.recheck.groups import Groups, Sieved
 from optimizer.recheck.listing import Level, List, better, everything, level_for
-from optimizer.recheck.rounds import Left, Prospects, Rounds
+from optimizer.recheck.rounds import CHUNK, Left, Prospects, Rounds
 from optimizer.run.judge import CHECKS
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.necessary import Demand
@@ -224,7 +224,7 @@ class Checker:
 
     def _tree(self, rounds: Rounds, sieved: Sieved, listed: List, level: Level) -> None:
         """Every group and every drive set: bounded below the level, or opened and closed again."""
-        bound, low = sieved.highest(rounds, self.evidence.cells)
+        bound, low = sieved.highest(rounds)
         places = np.flatnonzero(~low)
         self.highest = float(bound[low].max(initial=0.0))
         opened = self._groups(sieved, bound, low)

@@ -47,6 +47,8 @@ class Costing:
         self.kits: tuple[Kit, ...] = options.scenario.kits
         self.in_kits = {part_id for kit in self.kits for part_id, _ in kit.contents}
         self.in_free = {part.id for s in self.free for part in options.parts[s]}
+        self.ids = tuple({part.id: o for o, part in enumerate(parts)} for parts in options.parts)
+        self._shares: dict[tuple[int, str, tuple[int, ...], float], float] = {}
         self.jobs = sorted(options.scenario.car.jobs)
         self.job_cents = np.array([options.scenario.car.jobs[job].cost_cents for job in self.jobs], dtype=np.float64)
         self.needs = tuple(self._needs(s) for s in range(len(options.slots)))
@@ -162,7 +164,7 @@ class Costing:
         return found
 
     def _suits(self, t: int, part: Part) -> bool:
-        return any(other.id == part.id for other in self.options.parts[t])
+        return part.id in self.ids[t]
 
     def _same_part(self, builds: IntArray, rows: IntArray, prices: _Prices, cents: list[FloatArray]) -> None:
         """Count what further pieces cost in a free slot, where the drive set has the same part."""
@@ -178,7 +180,7 @@ class Costing:
                 alone = self._buying(part, own, prices)
                 for f, s in free:
                     count = self.options.slots[s].count
-                    place = next(p for p, each in enumerate(self.options.parts[s]) if each.id == part.id)
+                    place = self.ids[s][part.id]
                     more = min((self._buying(part, own + n, prices) - alone) * count / n for n in totals if n >= count)
                     cents[f][here, place] += more - self._share(s, part, self.free, prices)
 
@@ -187,9 +189,13 @@ class Costing:
         slots = self.options.slots
         if self._mixed(s):
             among = tuple(range(len(slots)))
+        key = (s, part.id, among, prices.piece.get(part.id, 0.0))
+        if key in self._shares:
+            return self._shares[key]
         others = [slots[t].count for t in among if t != s and self._suits(t, part)]
         totals = {slots[s].count + n for n in _sums(others)}
-        return slots[s].count * min(self._buying(part, n, prices) / n for n in totals)
+        self._shares[key] = slots[s].count * min(self._buying(part, n, prices) / n for n in totals)
+        return self._shares[key]
 
     def _mixed(self, s: int) -> bool:
         """Whether several drive slots take this kind of part: then its pieces are shared among all slots alike."""

@@ -93,7 +93,6 @@ class Evidence:
     level_ms: float
     complete: bool
     why_not: str
-    cells: tuple[int, ...]
     group_slots: tuple[str, ...]
     set_slots: tuple[str, ...]
     groups: tuple[Group, ...]
@@ -135,7 +134,6 @@ def as_json(evidence: Evidence) -> str:
         "level_ms": evidence.level_ms,
         "complete": evidence.complete,
         "why_not": evidence.why_not,
-        "cells": list(evidence.cells),
         "group_slots": list(evidence.group_slots),
         "set_slots": list(evidence.set_slots),
     }
@@ -314,7 +312,6 @@ def _evidence(item: _Item) -> Evidence:
         level_ms=item.at("level_ms").number(least=0.0),
         complete=complete,
         why_not=item.at("why_not").text(),
-        cells=tuple(each.whole(1, 64) for each in item.at("cells").each()),
         group_slots=item.at("group_slots").texts(),
         set_slots=item.at("set_slots").texts(),
         groups=tuple(_group(each) for each in item.at("groups").each()),
@@ -347,7 +344,7 @@ def _node(item: _Item, deeper: int) -> Node:
             raise cut.wrong("a share and a multiplier")
         cuts.append((pair[0].number(least=0.0, most=1.0), pair[1].number(least=0.0)))
     then = _then(item.at("then"), deeper - 1) if item.has("then") else None
-    return Node(item.at("cells").whole(1, 64), item.at("ways").whole(1, 16), tuple(cuts), then)
+    return Node(item.at("cells").whole(1, 16), item.at("ways").whole(1, 8), tuple(cuts), then)
 
 
 def _then(item: _Item, deeper: int) -> Node | Split | str:

@@ -11,13 +11,17 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.recheck.asking import Case
 from optimizer.recheck.choices import Boxes
 from optimizer.recheck.rounds import Rounds
+from optimizer.recheck.screening import Screen
+from optimizer.recheck.striking import CENT, strike
 
 GEARING = ("engine", "gearset", "final drive")
 """Kinds of the slots whose parts name a group."""
-MONEY_STEP = 2_500.0
+MONEY_STEP = 10_000.0
 """Cents: drive sets that leave nearly as much for the rest are looked at together, with the most that any leaves."""
-CHUNK = 150
-"""Boxes worked on at once: what fits the processor's cache."""
+MANY = 2**52
+"""Numbers that still tell rows apart."""
+CHUNK = 600
+"""Drive sets bounded at once."""
 
 
 class Groups:
@@ -107,27 +111,35 @@ class Sieved:
     def boxes(self, places: IntArray) -> Boxes:
         """Boxes of some of the sets."""
         boxes = self.kinds.take(self.kind[places])
+        strike(list(boxes.allowed), boxes.cents, self.groups.case.budget + CENT - self.spent[places])
         return replace(boxes, builds=self.groups.builds[self.rows[places]], spent=self.spent[places])
 
-    def highest(self, rounds: Rounds, coarser: tuple[int, ...]) -> tuple[FloatArray, BoolArray]:
+    def highest(self, rounds: Rounds) -> tuple[FloatArray, BoolArray]:
         """Score (n,) that no build of each set passes, and whether that is too low for the level.
 
-        Cells are made finer for those that coarse ones leave.
+        On coarse cells first; on fine ones for those that are left.
         """
         bound = np.full(len(self), np.inf)
         waiting = np.arange(len(self))
-        for cells in coarser:
+        for fine in (False, True):
+            screen = Screen(self.groups.case, rounds.aim, fine=fine)
             for start in range(0, len(waiting), CHUNK):
                 some = waiting[start : start + CHUNK]
-                bound[some] = rounds.highest(self.boxes(some), cells)
+                opened = rounds.open(self.boxes(some))
+                cases = screen.cases(opened.frame, opened.span)
+                bound[some] = rounds.scores.joined(rounds.scores.bounds(cases))
             waiting = waiting[bound[waiting] >= rounds.aim]
         return bound, bound < rounds.aim
 
 
 def _numbered(columns: IntArray) -> IntArray:
     """One number (n,) for each row (n, k), the same only for equal rows, in their order."""
-    number = np.zeros(len(columns), dtype=np.int64)
+    number, size = np.zeros(len(columns), dtype=np.int64), 1
     for column in columns.T:
-        values, place = np.unique(column, return_inverse=True)
-        _, number = np.unique(number * len(values) + place.reshape(-1), return_inverse=True)
-    return number.reshape(-1)
+        low = int(column.min(initial=0))
+        width = int(column.max(initial=0)) - low + 1
+        if size * width > MANY:
+            values, number = np.unique(number, return_inverse=True)
+            size = len(values)
+        number, size = number.reshape(-1) * width + (column - low), size * width
+    return number

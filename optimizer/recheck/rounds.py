@@ -26,6 +26,8 @@ RUN_ERROR_MS = 2e-3
 """More than the simulator's own error (docs/method.md, section 4): bounds are laid this far below the level."""
 ROUNDING_MS = 1e-7
 """Cuts are loosened by this for rounding."""
+CHUNK = 150
+"""Boxes worked on at once: what fits the processor's cache."""
 CUTS = 2
 """Cuts for each demand: one between the best and the worst of everything, one through what the first thought best."""
 
@@ -167,11 +169,6 @@ class Rounds:
             top = found[0].top if found else None
             found.append(Envelope(self.case.space, opened.frame, opened.span, conditions, edges, aim, top))
         return found
-
-    def highest(self, boxes: Boxes, coarser: int) -> FloatArray:
-        """Score (E,) that no build of each box passes."""
-        cases = [best_case(each) for each in self.envelopes(self.open(boxes), coarser)]
-        return self.scores.joined(self.scores.bounds(cases))
 
     def go(self, boxes: Boxes, coarser: int, bins: int, decisions: Decisions) -> Left:
         """One round for boxes that are looked at alike."""

@@ -54,9 +54,9 @@ class Striking:
         allowed = [ok & ~self.hopeless[s] for s, ok in zip(boxes.free, boxes.allowed, strict=True)]
         for _ in range(ROUNDS):
             before = sum(int(ok.sum()) for ok in allowed)
-            _strike(allowed, boxes.cents, self.case.budget + CENT - boxes.spent)
+            strike(allowed, boxes.cents, self.case.budget + CENT - boxes.spent)
             for coefficients, left in rotors:
-                _strike(allowed, coefficients, left)
+                strike(allowed, coefficients, left)
             for want in self.wanted:
                 dead |= self._want(boxes, allowed, want)
             self._strike_pairs(boxes.free, allowed)
@@ -99,7 +99,7 @@ class Striking:
                 theirs &= ours.astype(np.float32) @ fits > 0.5
 
 
-def _strike(allowed: list[BoolArray], amounts: tuple[FloatArray, ...], left: FloatArray) -> None:
+def strike(allowed: list[BoolArray], amounts: tuple[FloatArray, ...], left: FloatArray) -> None:
     """Strike out options that pass what is left even with the least of all other slots."""
     least = [np.where(ok, each, np.inf).min(axis=1) for ok, each in zip(allowed, amounts, strict=True)]
     with np.errstate(invalid="ignore"):  # a slot without options left: the box is dropped

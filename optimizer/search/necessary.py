@@ -116,7 +116,8 @@ class Part:
         self.gripping = envelope.gripping[rows] & self.counted
         self.share, self.grip_share = envelope.share[rows], envelope.grip_share[rows][:, None]
         with np.errstate(invalid="ignore"):  # infinite force in cells of no weight
-            self.pull = np.where(self.counted, cells.line(weights, envelope.left[rows], envelope.right[rows]), np.inf)
+            pull = cells.line(weights, envelope.left[rows], envelope.right[rows])
+            self.pull = np.where(self.counted, np.where(np.isfinite(pull), pull, envelope.left[rows]), np.inf)
         self.made = [shift.take(rows) for shift in envelope.shifts]
         self.shift_weight = (
             np.stack([weights.of_shift(shift.beyond_ms) for shift in self.made], axis=1)

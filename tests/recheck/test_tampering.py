@@ -287,7 +287,7 @@ def test_a_part_that_was_to_be_in(folder, changed, tmp_path):
         (lambda told: told.update(version=2), "this is not 'saltmile search evidence', version 1"),
         (lambda told: told.pop("groups"), "'groups' is missing"),
         (lambda told: told["question"].update(top=0), "/question/top: expected a whole number"),
-        (lambda told: told["cells"].append(0), "/cells[2]: expected a whole number"),
+        (lambda told: opened_group(told).update(sets=-1), "/sets: expected a whole number"),
         (lambda told: set_cut(told, [0.1, -1e-6]), "expected a number from 0 to"),
         (lambda told: set_cut(told, [1.2, 1e-6]), "expected a number from 0 to 1"),
         (lambda told: set_cut(told, [0.1]), "expected a share and a multiplier"),

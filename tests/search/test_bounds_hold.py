@@ -229,7 +229,7 @@ def test_a_wrong_bound_is_noticed() -> None:
     def weaker(*arguments: object) -> tuple[Batch, list[Envelope]]:
         batch, envelopes = whole(*arguments)
         for each in envelopes:
-            each.force = each.force * 0.9
+            each.left, each.right = each.left * 0.9, each.right * 0.9
         return batch, envelopes
 
     tightener.envelopes = weaker  # type: ignore[method-assign]
@@ -250,5 +250,6 @@ def test_a_narrower_span_gives_sharper_bounds() -> None:
         Envelope(ranker.space, each.frame, each.span, conditions, edges, aim) for each in (batch, half)
     )
     finite = np.isfinite(whole.force)
-    assert (narrow.force[finite] <= whole.force[finite] + 1e-6).all()
-    assert (narrow.force[finite] < whole.force[finite] - 1e-3).any()
+    thrust, least = whole.left + whole.right, narrow.left + narrow.right  # in the middle of each cell, twice
+    assert (least[finite] <= thrust[finite] + 1e-6).all()
+    assert (least[finite] < thrust[finite] - 1e-3).any()
