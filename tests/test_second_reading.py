@@ -10,11 +10,11 @@ import pytest
 from optimizer.choice.legality import legality_of
 from optimizer.choice.options import options_of
 from optimizer.choice.price import PriceBook
+from optimizer.recheck.reading import Reading
 from optimizer.scenario.event import Limit, Override, PairRule, Rule, Scenario
 from optimizer.scenario.parts import BoltPattern, Extra, Tire, Wheel
 from optimizer.scenario.reading import read_scenario
 from tests.search.catalogs import random_catalog
-from optimizer.recheck.reading import Reading
 
 LIFTABLE = ("corner load", "tire on rim width", "tire age", "wheel offset", "brake clearance", "tire pressure",
             "tire category", "wheel rating unknown", "ride height", "circumference match", "wheel load")  # fmt: skip

@@ -24,12 +24,12 @@ from optimizer.search.necessary import Demand
 SCHEDULE = ((4, 1), (4, 3), (2, 3))
 """Cells and ways of the first rounds of a drive set; then it is split."""
 SPLIT_ROUND = (2, 3)
-MOST_PARTIAL = 400
+MOST_PARTIAL = 200
 """Builds of a box, or parts of builds on the way to them, that are few enough to be gone through one by one."""
 MOST_BOXES = 20_000
 """Boxes after which it gives up."""
 HALVINGS = 40
-DIGITS = 3
+DIGITS = 2
 """Significant digits of multipliers and decimals of shares that are written down."""
 
 

@@ -280,7 +280,8 @@ class Checker:
                     rows = alike[start : start + CHUNK]
                     nodes = [waiting.nodes[row] for row in rows]
                     left = rounds.go(waiting.boxes.take(rows), int(kind[0]), int(kind[1]), _Written(nodes))
-                    some = _Waiting(left.boxes, [waiting.names[rows[r]] for r in left.rows], [nodes[r] for r in left.rows])
+                    names_left = [waiting.names[rows[row]] for row in left.rows]
+                    some = _Waiting(left.boxes, names_left, [nodes[row] for row in left.rows])
                     rest += self._follow(rounds, left, some, to_try, names)
             waiting = _Waiting(
                 joined([waiting.boxes.take(np.zeros(0, dtype=np.int64)), *(each.boxes for each in rest)]),
@@ -306,11 +307,11 @@ class Checker:
                 listing.append(place)
         if listing:
             builds, box, too_many = left.builds(np.array(listing), self.case, MOST_PARTIAL)
-            for place in np.flatnonzero(too_many):
-                self._fault(f"{some.names[place]}: too many builds are left to try them one by one")
-            for place in np.unique(box):
-                to_try.append(builds[box == place])
-                names.append(some.names[place])
+            for crowded in np.flatnonzero(too_many):
+                self._fault(f"{some.names[crowded]}: too many builds are left to try them one by one")
+            for own in np.unique(box):
+                to_try.append(builds[box == own])
+                names.append(some.names[own])
         nodes = [some.nodes[place].then for place in further]
         found.append(
             _Waiting(

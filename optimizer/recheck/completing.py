@@ -13,6 +13,8 @@ import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 
+ENOUGH = 1e15
+"""More than any test needs, where there is no limit."""
 Pairs = Mapping[tuple[int, int], BoolArray]
 
 
@@ -126,7 +128,7 @@ def _tests(asking: Asking, order: list[int]) -> list[_Tests]:
     """Money, each cut, and each cut with money at what a cent is worth."""
     found = []
     if np.isfinite(asking.left).any():
-        left = np.where(np.isfinite(asking.left), asking.left, 1e15)
+        left = asking.left
         found.append(_test(asking, order, left, tuple(-each for each in asking.cents)))
     for line in asking.lines:
         found.append(_test(asking, order, line.spare, line.scores))
@@ -140,4 +142,4 @@ def _tests(asking: Asking, order: list[int]) -> list[_Tests]:
 def _test(asking: Asking, order: list[int], start: FloatArray, values: tuple[FloatArray, ...]) -> _Tests:
     best = np.stack([np.where(asking.allowed[f], values[f], -np.inf).max(axis=1) for f in order])
     rest = np.concatenate([np.cumsum(best[::-1], axis=0)[::-1][1:], np.zeros((1, len(start)))])
-    return _Tests(start, values, rest)
+    return _Tests(np.minimum(start, ENOUGH), values, rest)

@@ -8,7 +8,6 @@ well depends on the drive set: a part it has keeps its price, and what is left o
 from __future__ import annotations
 
 import itertools
-from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -149,7 +148,7 @@ class Costing:
         return self._tables[key]
 
     def _of_slot(self, s: int, among: tuple[int, ...], prices: _Prices) -> FloatArray:
-        """Amount of each option of a slot: its share of what the pieces cost, fitting, less the fitted part's resale."""
+        """Amount of each option: its share of what the pieces cost, fitting, less the fitted part's resale."""
         slot = self.options.slots[s]
         gain = slot.count * self.options.parts[s][0].resale_cents
         found = np.zeros(len(self.options.parts[s]))
@@ -222,9 +221,9 @@ class Costing:
         """Share the jobs that the set does not pay among the free slots that may need them."""
         unpaid = 1.0 - self._paid(builds)
         sharing = np.maximum(sum((self.needs[s].max(axis=0) for s in self.free), np.zeros(len(self.jobs))), 1.0)
-        for each, s in zip(cents, self.free, strict=True):
+        for f, s in enumerate(self.free):
             if self.needs[s].any():
-                each += unpaid * (self.job_cents / sharing) @ self.needs[s].T
+                cents[f] += unpaid * (self.job_cents / sharing) @ self.needs[s].T
 
 
 def _sums(counts: list[int]) -> set[int]:

@@ -154,10 +154,16 @@ def _group_out(group: Group) -> dict[str, Any]:
     return found
 
 
+def _short(number: float) -> float | int:
+    """A whole number without its point."""
+    return int(number) if number == int(number) else number
+
+
 def _node_out(node: Node | str) -> dict[str, Any] | str:
     if isinstance(node, str):
         return node
-    found: dict[str, Any] = {"cells": node.cells, "ways": node.ways, "cuts": [list(cut) for cut in node.cuts]}
+    cuts = [[_short(share), _short(worth)] for share, worth in node.cuts]
+    found: dict[str, Any] = {"round": [node.cells, node.ways], "cuts": cuts}
     if isinstance(node.then, Split):
         found["then"] = {"split": node.then.slot, "parts": {k: _node_out(v) for k, v in node.then.parts.items()}}
     elif node.then is not None:
@@ -220,11 +226,11 @@ def parse(text: str, name: str = "the evidence") -> Evidence:
         raise UsageError(f"{name} is not whole or not JSON: {fault}") from fault
     try:
         return _evidence(_Item(whole, ""))
-    except _Malformed as fault:
+    except _MalformedError as fault:
         raise UsageError(f"{name} is no evidence that can be read: {fault}") from fault
 
 
-class _Malformed(ValueError):
+class _MalformedError(ValueError):
     """Something in the file is not what it should be."""
 
 
@@ -248,12 +254,12 @@ class _Item:
     def __init__(self, value: Any, where: str) -> None:
         self.value, self.where = value, where
 
-    def wrong(self, expected: str) -> _Malformed:
-        return _Malformed(f"{self.where or 'the whole'}: expected {expected}, not {str(self.value)[:40]!r}")
+    def wrong(self, expected: str) -> _MalformedError:
+        return _MalformedError(f"{self.where or 'the whole'}: expected {expected}, not {str(self.value)[:40]!r}")
 
     def at(self, name: str) -> _Item:
         if not isinstance(self.value, dict) or name not in self.value:
-            raise _Malformed(f"{self.where or 'the whole'}: {name!r} is missing")
+            raise _MalformedError(f"{self.where or 'the whole'}: {name!r} is missing")
         return _Item(self.value[name], f"{self.where}/{name}")
 
     def has(self, name: str) -> bool:
@@ -292,7 +298,7 @@ class _Item:
 
 def _evidence(item: _Item) -> Evidence:
     if item.at("format").text() != FORMAT or item.at("version").whole(0) != VERSION:
-        raise _Malformed(f"this is not {FORMAT!r}, version {VERSION}")
+        raise _MalformedError(f"this is not {FORMAT!r}, version {VERSION}")
     question, complete = item.at("question"), item.at("complete").value
     if not isinstance(complete, bool):
         raise item.at("complete").wrong("true or false")
@@ -344,7 +350,10 @@ def _node(item: _Item, deeper: int) -> Node:
             raise cut.wrong("a share and a multiplier")
         cuts.append((pair[0].number(least=0.0, most=1.0), pair[1].number(least=0.0)))
     then = _then(item.at("then"), deeper - 1) if item.has("then") else None
-    return Node(item.at("cells").whole(1, 16), item.at("ways").whole(1, 8), tuple(cuts), then)
+    kind = item.at("round").each()
+    if len(kind) != 2:
+        raise item.at("round").wrong("cells and ways")
+    return Node(kind[0].whole(1, 16), kind[1].whole(1, 8), tuple(cuts), then)
 
 
 def _then(item: _Item, deeper: int) -> Node | Split | str:

@@ -93,8 +93,9 @@ class Groups:
             dead |= rounds.striking.hopeless[s][self.builds[:, s]]
         kind = place[which]
         alive = np.flatnonzero((kind >= 0) & ~dead)
-        cheapest = sum(np.where(ok, each, np.inf).min(axis=1) for ok, each in zip(left.allowed, left.cents, strict=True))
         if len(left):
+            open_ = zip(left.allowed, left.cents, strict=True)
+            cheapest = sum(np.where(ok, each, np.inf).min(axis=1) for ok, each in open_)
             alive = alive[spent[alive] + cheapest[kind[alive]] <= case.budget + 0.5]
         return Sieved(self, left, kind[alive], alive, spent[alive])
 

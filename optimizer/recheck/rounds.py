@@ -26,7 +26,7 @@ RUN_ERROR_MS = 2e-3
 """More than the simulator's own error (docs/method.md, section 4): bounds are laid this far below the level."""
 ROUNDING_MS = 1e-7
 """Cuts are loosened by this for rounding."""
-CHUNK = 150
+CHUNK = 400
 """Boxes worked on at once: what fits the processor's cache."""
 CUTS = 2
 """Cuts for each demand: one between the best and the worst of everything, one through what the first thought best."""
@@ -239,9 +239,9 @@ class Rounds:
         bound, net = prospects.most(multiplier)
         most = base + bound
         point = every.frame.base.copy()
-        for ok, each, add in zip(allowed, net, every.additions, strict=True):
+        for f, (each, add) in enumerate(zip(net, every.additions, strict=True)):
             best = each.argmax(axis=1)
-            ok &= ~holds[:, None] | (most[:, None] - each.max(axis=1)[:, None] + each >= -ROUNDING_MS)
+            allowed[f] &= ~holds[:, None] | (most[:, None] - each.max(axis=1)[:, None] + each >= -ROUNDING_MS)
             point += add.of(best)
         line = Line(np.where(holds, base, np.inf), scores, multiplier)
         return line, np.where(holds, most, np.inf), point

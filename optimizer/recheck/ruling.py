@@ -46,30 +46,21 @@ def _bad(rule: Rule, value: str | float) -> bool:
 
 def _value(part: Part, field: str) -> str | float | None:
     """What a rule reads off a part, lengths in meters; None where the part has no such thing."""
-    if field == "category":
-        return part.category
-    if field == "id":
-        return part.id
-    if field == "mass":
-        return part.mass_kg
+    values: dict[str, str | float | None] = {"category": part.category, "id": part.id, "mass": part.mass_kg}
     if isinstance(part, Engine):
-        if field == "forced induction":
-            return "yes" if part.forced_induction else "no"
-        return part.displacement_m3 if field == "displacement" else None
+        values["displacement"] = part.displacement_m3
+        values["forced induction"] = "yes" if part.forced_induction else "no"
     if isinstance(part, Tire):
-        sizes: dict[str, str | float | None] = {
-            "rim diameter": INCH_M * part.size.rim_diameter_in,
-            "section width": part.size.section_width_m,
-            "diameter": part.size.diameter_m,
-            "load index": part.load_index,
-            "speed symbol": part.speed_symbol,
-        }
-        return sizes.get(field)
+        values["rim diameter"] = INCH_M * part.size.rim_diameter_in
+        values["section width"] = part.size.section_width_m
+        values["diameter"] = part.size.diameter_m
+        values["load index"] = part.load_index
+        values["speed symbol"] = part.speed_symbol
     if isinstance(part, Wheel):
-        inches: float | None = {"rim diameter": part.rim_diameter_in, "rim width": part.rim_width_in}.get(field)
-        return None if inches is None else INCH_M * inches
-    if isinstance(part, Rotor) and field == "diameter":
-        return part.diameter_m
-    if isinstance(part, FinalDrive) and field == "ratio":
-        return part.ratio
-    return None
+        values["rim diameter"] = INCH_M * part.rim_diameter_in
+        values["rim width"] = INCH_M * part.rim_width_in
+    if isinstance(part, Rotor):
+        values["diameter"] = part.diameter_m
+    if isinstance(part, FinalDrive):
+        values["ratio"] = part.ratio
+    return values.get(field)

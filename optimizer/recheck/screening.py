@@ -1,13 +1,11 @@
 """A quick bound for many drive sets at once: the best of everything a box holds, in each cell of speed by itself.
 
-It rests on what `run.envelope` rests on (docs/method.md, section 4), with three things made simpler. Slip is at least what
-the least resistance asks of the most grip, and at most what the driver allows. Thrust is at most power over wheel speed,
-power being looked up in a table of highest values over windows.
+It rests on what `run.envelope` rests on (docs/method.md, section 4), with some things made simpler. Slip is at least
+what the least resistance asks of the most grip, and at most what the driver allows. Thrust is at most power over wheel
+speed, power being looked up in a table of highest values over windows.
 """
 
 from __future__ import annotations
-
-
 
 import numpy as np
 
@@ -54,10 +52,10 @@ class Screen:
 
     def _most_slip(self, conditions: Conditions) -> float:
         """Slip (driven tires) that no driver passes."""
-        return float(slip_of_grip_use(self.case.judge.model.car.grip_use_limit, np.array(conditions.salt.slip_at_slide)))
+        """Highest and lowest power of windows that begin in a step of engine speed: (2, zones, engines, n)."""
 
     def _powers(self, conditions: Conditions) -> FloatArray:
-        """Highest and lowest power (2, zones, engines, grid) of windows that begin in a step of the grid of speeds."""
+        """Highest and lowest power of windows that begin in a step of engine speed: (2, zones, engines, steps)."""
         model, slip = self.case.judge.model, self._most_slip(conditions)
         limits = np.array([engine.rev_limit_rpm for engine in model.engines])
         steps = int(np.log(limits.max() / SLOWEST_RPM) / STEP) + 2

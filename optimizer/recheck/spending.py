@@ -22,6 +22,10 @@ class Spending:
         self.slots = {slot.name: slot for slot in self.car.slots}
         costs = (*self.event.fixed_costs, *scenario.race_class.fixed_costs)
         self.fixed_cents = sum(cents for _, cents in costs)
+        self.on_the_car: Counter[str] = Counter()
+        for slot in self.car.slots:
+            if slot.fitted != NONE_ID:
+                self.on_the_car[slot.fitted] += slot.count
 
     def used(self, build: Mapping[str, Part]) -> Counter[str]:
         """Pieces of each part that a build uses, by id."""
@@ -61,11 +65,7 @@ class Spending:
                     mounted[part.id] += self.slots[name].count
         fixed = self.fixed_cents + sum(self.car.jobs[job].cost_cents for job in jobs)
         work_hours = sum(self.car.jobs[job].hours for job in jobs)
-        on_the_car: Counter[str] = Counter()
-        for slot in self.car.slots:
-            if slot.fitted != NONE_ID:
-                on_the_car[slot.fitted] += slot.count
-        fixed -= sum(n * parts[i].resale_cents for i, n in (on_the_car - used).items())
+        fixed -= sum(n * parts[i].resale_cents for i, n in (self.on_the_car - used).items())
 
         useful = [kit for kit in self.scenario.kits if any(i in used for i, _ in kit.contents)]
         best: tuple[int, float] | None = None

@@ -83,9 +83,9 @@ class Striking:
             has |= want[s][boxes.builds[:, s]]
         able = [(ok & want[s]).any(axis=1) for s, ok in zip(boxes.free, allowed, strict=True)]
         number = np.sum(able, axis=0)
-        for s, ok, can in zip(boxes.free, allowed, able, strict=True):
+        for f, (s, can) in enumerate(zip(boxes.free, able, strict=True)):
             last = ~has & can & (number == 1)
-            ok &= want[s] | ~last[:, None]
+            allowed[f] &= want[s] | ~last[:, None]
         dead: BoolArray = ~has & (number == 0)
         return dead
 
@@ -105,4 +105,4 @@ def strike(allowed: list[BoolArray], amounts: tuple[FloatArray, ...], left: Floa
     with np.errstate(invalid="ignore"):  # a slot without options left: the box is dropped
         room = left - sum(least, start=np.zeros(len(left)))
         for ok, each, low in zip(allowed, amounts, least, strict=True):
-            ok &= each - low[:, None] <= room[:, None]
+            np.logical_and(ok, each - low[:, None] <= room[:, None], out=ok)

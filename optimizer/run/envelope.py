@@ -48,8 +48,10 @@ class Shift(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class _InGear:
-    """One gear over K cells: thrust at both ends of a line that none passes (-inf where it does not go), and where its
-    limiter may act."""
+    """One gear over K cells.
+
+    Thrust at both ends of a line that none passes (-inf where it does not go), and where its limiter may act.
+    """
 
     left: FloatArray
     right: FloatArray
@@ -66,8 +68,8 @@ class Envelope:
     mass : Affine
         M: translating mass and turning mass in the gear ``top``.
     left, right : arrays (E, K)
-        Thrust of the engine at the ends of each cell, between which no car's passes the straight line; -inf where no car
-        gets, inf where the cell is not counted.
+        Thrust of the engine at the ends of each cell, between which no car's passes the straight line; -inf where no
+        car gets, inf where the cell is not counted.
     share : array (E, K)
         Least inertia in a cell over M, in the gear that pulls there.
     grip_share : array (E,)
@@ -225,10 +227,8 @@ class Envelope:
             high = np.maximum(np.minimum(high, slip(np.maximum(most, 0.0), least_base)), low)
         beyond = ((0, 0), (0, len(self.edges) - 1 - cells))
         ends = self._by_power(gear, window, powers, most, (left * (1.0 + low), right * (1.0 + low)))
-        return _InGear(
-            *(np.pad(np.where(goes, each, -np.inf), beyond, constant_values=-np.inf) for each in ends),
-            np.pad(right * (1.0 + high) >= at_limit, beyond),
-        )
+        pulls = [np.pad(np.where(goes, each, -np.inf), beyond, constant_values=-np.inf) for each in ends]
+        return _InGear(pulls[0], pulls[1], np.pad(right * (1.0 + high) >= at_limit, beyond))
 
     def _by_power(
         self,
@@ -241,7 +241,7 @@ class Envelope:
         """Thrust at the ends of a line above that of every car of the cell: (E, K) each.
 
         Thrust times wheel speed is the engine's power (less on a slipping clutch or on the limiter), and the reciprocal
-        of speed lies below its chord. Where the highest thrust ``most`` is the less in the middle, it is taken all along.
+        of speed lies below its chord. Where the highest thrust ``most`` is less in the middle, it is taken all along.
         """
         low, high = self._engine_speeds(gear, window)
         watts = (gear.force_per_torque / gear.rpm_per_surface)[:, None] * powers.highest(self.base.engine, low, high)

@@ -189,8 +189,8 @@ class LinearSpace:
     def frame(self, builds: IntArray, allowed: tuple[BoolArray, ...] | None = None) -> Frame:
         """Drive sets given as builds (D, S) whose free slots do not matter.
 
-        ``allowed`` are the options (D, m_s) of each free slot that count; those that are usable at all if None. The fewer
-        they are, the closer the plane lies to the product.
+        ``allowed`` are the options (D, m_s) of each free slot that count; those that are usable at all if None. The
+        fewer they are, the closer the plane lies to the product.
         """
         model, count = self.model, len(builds)
         drive = model.drive_rows(builds)

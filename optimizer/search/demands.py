@@ -176,11 +176,12 @@ class Scores:
             number = np.tile(grid[run], len(possible))
             most = np.minimum(case.speed_at(self.marks_m[1]), edges[-1])[rows]
             least = np.clip(least_speeds[run][rows], edges[1], most)
-            ranges.append(tuple(least + (most - least) * (number + end) / bins for end in (0, 1)) + (most,))
+            low, high = (least + (most - least) * (number + end) / bins for end in (0, 1))
+            ranges.append((low, high, most))
         # no mean is above the highest speed; where a best case has no end in sight its last range is open
         open_end = [np.where(high >= most, np.inf, high) for _, high, most in ranges]
         able = self.joined(open_end) >= level
-        rows, ranges = rows[able], [tuple(each[able] for each in three) for three in ranges]
+        rows, ranges = rows[able], [(low[able], high[able], most[able]) for low, high, most in ranges]
         limit = most_time[rows].copy()
         parts = []
         for run, (envelope, case) in enumerate(zip(envelopes, cases, strict=True)):
