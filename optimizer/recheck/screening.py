@@ -51,8 +51,9 @@ class Screen:
         self.tables = [self._powers(conditions) for conditions in case.judge.conditions]
 
     def _most_slip(self, conditions: Conditions) -> float:
-        """Slip (driven tires) that no driver passes."""
-        """Highest and lowest power of windows that begin in a step of engine speed: (2, zones, engines, n)."""
+        """Slip of driven tires that no driver passes."""
+        limit, slide = self.case.judge.model.car.grip_use_limit, conditions.salt.slip_at_slide
+        return float(slip_of_grip_use(limit, np.array(slide)))
 
     def _powers(self, conditions: Conditions) -> FloatArray:
         """Highest and lowest power of windows that begin in a step of engine speed: (2, zones, engines, steps)."""

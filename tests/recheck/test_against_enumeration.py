@@ -72,3 +72,23 @@ def test_a_short_list_must_hold_all_there_are():
     assert whole.complete
     assert Checker(case, whole).verdict().faults == ()
     assert not short.complete
+
+
+def test_a_multiplier_that_closes_nothing_is_refused():
+    """At half a meter per second for a cent no cut says anything: sets that money alone had closed stay open."""
+    seen = 0
+    for seed in range(12):
+        case, builds = case_and_builds(seed)
+        told = json.loads(as_json(certify(case, builds[:TOP], "hash")))
+        closed = [
+            (f"group {' + '.join(group['parts'])}, set {name}", node)
+            for group in told["groups"]
+            for name, node in group.get("opened", {}).items()
+            if "then" not in node
+        ]
+        for _, node in closed:
+            node["cuts"] = [[share, 0.5] for share, _ in node["cuts"]]
+        found = "\n".join(Checker(case, parse(json.dumps(told))).verdict().faults)
+        seen += sum(f"{name}: what the file says does not rule out" in found for name, _ in closed)
+
+    assert seen > 5

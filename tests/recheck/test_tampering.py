@@ -50,16 +50,6 @@ def opened_group(told: dict) -> dict:
     return next(group for group in told["groups"] if "opened" in group)
 
 
-def closed_nodes(told: dict) -> list[tuple[str, dict]]:
-    """Names of the sets whose first round leaves nothing, with what is told of them."""
-    return [
-        (f"group {' + '.join(group['parts'])}, set {name}", node)
-        for group in told["groups"]
-        for name, node in group.get("opened", {}).items()
-        if "then" not in node
-    ]
-
-
 def test_what_was_written_holds(folder, told, tmp_path):
     assert faults(folder, told, tmp_path) == ""
 
@@ -115,16 +105,6 @@ def test_a_dropped_set(folder, changed, tmp_path):
     del group["opened"][name]
 
     assert f"group {' + '.join(group['parts'])}, set {name}: not opened" in faults(folder, changed, tmp_path)
-
-
-def test_a_multiplier_that_closes_nothing(folder, changed, tmp_path):
-    """At half a meter per second for a cent no cut says anything: sets that were closed by cuts alone stay open."""
-    for _, node in closed_nodes(changed):
-        for cut in node["cuts"]:
-            cut[1] = 0.5
-    found = faults(folder, changed, tmp_path)
-
-    assert any(f"{name}: what the file says does not rule out" in found for name, _ in closed_nodes(changed))
 
 
 def test_builds_that_are_no_longer_to_be_tried(folder, changed, tmp_path):
