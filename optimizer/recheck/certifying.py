@@ -24,7 +24,7 @@ from optimizer.search.necessary import Demand
 SCHEDULE = ((4, 1), (4, 3), (2, 3))
 """Cells and ways of the first rounds of a drive set; then it is split."""
 SPLIT_ROUND = (2, 3)
-MOST_PARTIAL = 200
+MOST_PARTIAL = 300
 """Builds of a box, or parts of builds on the way to them, that are few enough to be gone through one by one."""
 MOST_BOXES = 20_000
 """Boxes after which it gives up."""
@@ -183,7 +183,7 @@ class Certifier:
         highest = np.full(len(self.groups.firsts), -np.inf)
         np.maximum.at(highest, group[low], bound[low])
         return tuple(
-            Group(self.groups.name_of(g), int(size), round(float(top), 4) if np.isfinite(top) else None, opened[g])
+            Group(self.groups.name_of(g), int(size), round(float(top), 3) if np.isfinite(top) else None, opened[g])
             for g, (size, top) in enumerate(zip(self.groups.sizes(), highest, strict=True))
         )
 
@@ -245,14 +245,18 @@ class Certifier:
     def _split(self, boxes: Boxes, drafts: list[_Draft]) -> tuple[Boxes, list[_Draft]]:
         """Each box once for every open option of the slot it is to be split by."""
         pieces, made = [], []
-        for row, draft in enumerate(drafts):
-            f = boxes.free.index(self.case.options.position(draft.slot))
-            options = np.flatnonzero(boxes.allowed[f][row])
-            parts, kept = self.rounds.split(boxes.take(np.full(len(options), row)), f, options)
+        for slot in sorted({draft.slot for draft in drafts}):
+            alike = np.array([row for row, draft in enumerate(drafts) if draft.slot == slot])
+            s = self.case.options.position(slot)
+            parts, rows, options = self.rounds.split(boxes.take(alike), boxes.free.index(s))
             pieces.append(parts)
-            children = {self.case.options.parts[boxes.free[f]][options[place]].id: _Draft() for place in kept}
-            draft.then = children
-            made += list(children.values())
+            children: list[dict[str, _Draft]] = [{} for _ in alike]
+            for row, option in zip(rows, options, strict=True):
+                child = _Draft()
+                children[row][self.case.options.parts[s][option].id] = child
+                made.append(child)
+            for row, own in zip(alike, children, strict=True):
+                drafts[row].then = own
         return joined(pieces), made
 
     def _try(self, builds: IntArray) -> None:

@@ -24,7 +24,7 @@ from optimizer.run.judge import CHECKS
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.necessary import Demand
 
-SPEED_AGREES_MS, BOUND_AGREES_MS = 1e-6, 1e-4
+SPEED_AGREES_MS, BOUND_AGREES_MS = 1e-6, 1e-3
 """How near speeds of builds, and bounds as they are rounded in the file, must be to what is found."""
 MOST_FAULTS = 50
 """Faults that are named one by one."""
@@ -294,7 +294,8 @@ class Checker:
         self, rounds: Rounds, left: Left, some: _Waiting, to_try: list[IntArray], names: list[str]
     ) -> list[_Waiting]:
         """What follows for the boxes that a round leaves."""
-        further, listing, found = [], [], []
+        further, listing = [], []
+        splits: dict[str, list[int]] = {}
         for place, (name, node) in enumerate(zip(some.names, some.nodes, strict=True)):
             if node.then is None:
                 count = left.boxes.completions[place]
@@ -302,7 +303,7 @@ class Checker:
             elif isinstance(node.then, Node):
                 further.append(place)
             elif isinstance(node.then, Split):
-                found.append(self._split(rounds, some.boxes.take(np.array([place])), name, node.then))
+                splits.setdefault(node.then.slot, []).append(place)
             else:
                 listing.append(place)
         if listing:
@@ -312,6 +313,7 @@ class Checker:
             for own in np.unique(box):
                 to_try.append(builds[box == own])
                 names.append(some.names[own])
+        found = [self._split(rounds, some, slot, np.array(places)) for slot, places in splits.items()]
         nodes = [some.nodes[place].then for place in further]
         found.append(
             _Waiting(
@@ -322,25 +324,26 @@ class Checker:
         )
         return found
 
-    def _split(self, rounds: Rounds, box: Boxes, name: str, split: Split) -> _Waiting:
-        """The parts of a box; each that is left must stand in the file."""
-        slots = self.case.options.slots
-        place = next((f for f, s in enumerate(box.free) if slots[s].name == split.slot), None)
-        if place is None:
-            self._fault(f"{name}: split by {split.slot!r}, which is no slot that is open")
-            return _Waiting(box.take(np.zeros(0, dtype=np.int64)), [], [])
-        options = np.flatnonzero(box.allowed[place][0])
-        parts, kept = rounds.split(box.take(np.zeros(len(options), dtype=np.int64)), place, options)
-        names, nodes, rows = [], [], []
-        for row, option in enumerate(options[kept]):
-            part = self.case.options.parts[box.free[place]][option].id
-            if part not in split.parts:
-                self._fault(f"{name}: the part with {split.slot} {part} is missing")
+    def _split(self, rounds: Rounds, some: _Waiting, slot: str, places: IntArray) -> _Waiting:
+        """The parts of boxes that are split by a slot; each that is left must stand in the file."""
+        boxes, slots = some.boxes.take(places), self.case.options.slots
+        f = next((f for f, s in enumerate(boxes.free) if slots[s].name == slot), None)
+        if f is None:
+            for place in places:
+                self._fault(f"{some.names[place]}: split by {slot!r}, which is no slot that is open")
+            return _Waiting(boxes.take(np.zeros(0, dtype=np.int64)), [], [])
+        parts, rows, options = rounds.split(boxes, f)
+        names, nodes, kept = [], [], []
+        for place, (row, option) in enumerate(zip(rows, options, strict=True)):
+            part, split = self.case.options.parts[boxes.free[f]][option].id, some.nodes[places[row]].then
+            name = f"{some.names[places[row]]}, {slot} {part}"
+            if not isinstance(split, Split) or part not in split.parts:
+                self._fault(f"{name}: this part of the split is missing")
                 continue
-            names.append(f"{name}, {split.slot} {part}")
+            names.append(name)
             nodes.append(split.parts[part])
-            rows.append(row)
-        return _Waiting(parts.take(np.array(rows, dtype=np.int64)), names, nodes)
+            kept.append(place)
+        return _Waiting(parts.take(np.array(kept, dtype=np.int64)), names, nodes)
 
     def _try(self, to_try: list[IntArray], names: list[str], level_ms: float, listed: List) -> None:
         """Go through builds one by one: none may be legal and rank among those listed."""

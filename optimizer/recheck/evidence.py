@@ -137,8 +137,10 @@ def as_json(evidence: Evidence) -> str:
         "group_slots": list(evidence.group_slots),
         "set_slots": list(evidence.set_slots),
     }
+    kinds = _kinds(evidence)
+    head["rounds"] = [list(kind) for kind in kinds]
     lines = [f'"{key}":{_compact(value)}' for key, value in head.items()]
-    groups = ",\n".join(_compact(_group_out(group)) for group in evidence.groups)
+    groups = ",\n".join(_compact(_group_out(group, kinds)) for group in evidence.groups)
     lines.append(f'"groups":[\n{groups}\n]')
     return "{\n" + ",\n".join(lines) + "\n}\n"
 
@@ -147,10 +149,26 @@ def _compact(value: object) -> str:
     return json.dumps(value, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
 
 
-def _group_out(group: Group) -> dict[str, Any]:
-    found: dict[str, Any] = {"parts": list(group.parts), "sets": group.sets, "highest_ms": group.highest_ms}
+def _kinds(evidence: Evidence) -> list[tuple[int, int]]:
+    """Every pair of cells and ways that some round has."""
+    waiting = [node for group in evidence.groups for node in group.opened.values()]
+    found = set()
+    while waiting:
+        node = waiting.pop()
+        found.add((node.cells, node.ways))
+        if isinstance(node.then, Node):
+            waiting.append(node.then)
+        elif isinstance(node.then, Split):
+            waiting += node.then.parts.values()
+    return sorted(found, reverse=True)
+
+
+def _group_out(group: Group, kinds: list[tuple[int, int]]) -> dict[str, Any]:
+    found: dict[str, Any] = {"parts": list(group.parts), "sets": group.sets}
+    if group.highest_ms is not None:
+        found["highest_ms"] = group.highest_ms
     if group.opened:
-        found["opened"] = {name: _node_out(node) for name, node in group.opened.items()}
+        found["opened"] = {name: _node_out(node, kinds) for name, node in group.opened.items()}
     return found
 
 
@@ -159,15 +177,16 @@ def _short(number: float) -> float | int:
     return int(number) if number == int(number) else number
 
 
-def _node_out(node: Node | str) -> dict[str, Any] | str:
-    if isinstance(node, str):
-        return node
-    cuts = [[_short(share), _short(worth)] for share, worth in node.cuts]
-    found: dict[str, Any] = {"round": [node.cells, node.ways], "cuts": cuts}
+def _node_out(node: Node, kinds: list[tuple[int, int]]) -> dict[str, Any]:
+    cuts = [_short(number) for cut in node.cuts for number in cut]
+    found: dict[str, Any] = {"round": kinds.index((node.cells, node.ways)), "cuts": cuts}
     if isinstance(node.then, Split):
-        found["then"] = {"split": node.then.slot, "parts": {k: _node_out(v) for k, v in node.then.parts.items()}}
+        parts = {name: _node_out(each, kinds) for name, each in node.then.parts.items()}
+        found["then"] = {"split": node.then.slot, "parts": parts}
+    elif isinstance(node.then, Node):
+        found["then"] = _node_out(node.then, kinds)
     elif node.then is not None:
-        found["then"] = _node_out(node.then)
+        found["then"] = node.then
     return found
 
 
@@ -302,6 +321,7 @@ def _evidence(item: _Item) -> Evidence:
     question, complete = item.at("question"), item.at("complete").value
     if not isinstance(complete, bool):
         raise item.at("complete").wrong("true or false")
+    kinds = [_kind(each) for each in item.at("rounds").each()]
     budget, race, salt = (question.at(name) for name in ("budget_cents", "class", "salt"))
     return Evidence(
         inputs_sha256=item.at("inputs_sha256").text(),
@@ -320,7 +340,7 @@ def _evidence(item: _Item) -> Evidence:
         why_not=item.at("why_not").text(),
         group_slots=item.at("group_slots").texts(),
         set_slots=item.at("set_slots").texts(),
-        groups=tuple(_group(each) for each in item.at("groups").each()),
+        groups=tuple(_group(each, kinds) for each in item.at("groups").each()),
     )
 
 
@@ -329,39 +349,43 @@ def _listed(item: _Item) -> Listed:
     return Listed(parts, item.at("speed_ms").number(least=0.0), item.at("price_cents").whole(-(10**12)))
 
 
-def _group(item: _Item) -> Group:
-    highest = item.at("highest_ms")
+def _kind(item: _Item) -> tuple[int, int]:
+    kind = item.each()
+    if len(kind) != 2:
+        raise item.wrong("cells and ways")
+    return kind[0].whole(1, 16), kind[1].whole(1, 8)
+
+
+def _group(item: _Item, kinds: list[tuple[int, int]]) -> Group:
     opened = item.at("opened").items() if item.has("opened") else {}
     return Group(
         item.at("parts").texts(),
         item.at("sets").whole(0),
-        None if highest.value is None else highest.number(),
-        {name: _node(each, MOST_ROUNDS) for name, each in opened.items()},
+        item.at("highest_ms").number() if item.has("highest_ms") else None,
+        {name: _node(each, kinds, MOST_ROUNDS) for name, each in opened.items()},
     )
 
 
-def _node(item: _Item, deeper: int) -> Node:
+def _node(item: _Item, kinds: list[tuple[int, int]], deeper: int) -> Node:
     if deeper == 0:
         raise item.wrong("fewer rounds inside each other")
-    cuts = []
-    for cut in item.at("cuts").each():
-        pair = cut.each()
-        if len(pair) != 2:
-            raise cut.wrong("a share and a multiplier")
-        cuts.append((pair[0].number(least=0.0, most=1.0), pair[1].number(least=0.0)))
-    then = _then(item.at("then"), deeper - 1) if item.has("then") else None
-    kind = item.at("round").each()
-    if len(kind) != 2:
-        raise item.at("round").wrong("cells and ways")
-    return Node(kind[0].whole(1, 16), kind[1].whole(1, 8), tuple(cuts), then)
+    number = item.at("round").whole(0)
+    if number >= len(kinds):
+        raise item.at("round").wrong(f"one of the {len(kinds)} rounds")
+    cuts = item.at("cuts").each()
+    if len(cuts) % 2:
+        raise item.at("cuts").wrong("a share and a multiplier for each cut")
+    pairs = zip(cuts[::2], cuts[1::2], strict=True)
+    told = tuple((share.number(least=0.0, most=1.0), worth.number(least=0.0)) for share, worth in pairs)
+    return Node(*kinds[number], told, _then(item.at("then"), kinds, deeper - 1) if item.has("then") else None)
 
 
-def _then(item: _Item, deeper: int) -> Node | Split | str:
+def _then(item: _Item, kinds: list[tuple[int, int]], deeper: int) -> Node | Split | str:
     if isinstance(item.value, str):
         if item.value != "list":
             raise item.wrong("a round, a split or 'list'")
         return item.value
     if not item.has("split"):
-        return _node(item, deeper)
+        return _node(item, kinds, deeper)
     parts = item.at("parts").items()
-    return Split(item.at("split").text(), {name: _node(each, deeper) for name, each in parts.items()})
+    return Split(item.at("split").text(), {name: _node(each, kinds, deeper) for name, each in parts.items()})

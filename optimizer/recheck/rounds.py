@@ -212,10 +212,12 @@ class Rounds:
             ),
         )
 
-    def split(self, boxes: Boxes, f: int, options: IntArray) -> tuple[Boxes, IntArray]:
-        """Boxes (E,) with one option (E,) each in their f-th free slot; those that are left, and their rows."""
+    def split(self, boxes: Boxes, f: int) -> tuple[Boxes, IntArray, IntArray]:
+        """Boxes once for every open option of their f-th free slot: those that are left, their rows, their options."""
+        row, option = np.nonzero(boxes.allowed[f])
         radius = self.case.space.frame(boxes.builds).drive.radius_m
-        return self.striking.narrowed(boxes.only(f, options), radius)
+        parts, kept = self.striking.narrowed(boxes.take(row).only(f, option), radius[:, row])
+        return parts, row[kept], option[kept]
 
     def _hold(
         self,

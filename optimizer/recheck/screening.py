@@ -28,8 +28,6 @@ SLOWEST_EDGE_MS = 2.0
 STEP = 0.002
 """Step of the table of powers, as a share of engine speed."""
 SLOWEST_RPM = 200.0
-LESS = 1e-2
-"""More than what a table of powers adds to them, as a share."""
 WIDER = 1.0 + 1e-9
 """Windows are this much wider, for rounding."""
 
@@ -62,13 +60,13 @@ class Screen:
         steps = int(np.log(limits.max() / SLOWEST_RPM) / STEP) + 2
         grid = SLOWEST_RPM * np.exp(STEP * np.arange(steps))
         low = np.minimum(np.concatenate([[0.0], grid[1:]]), limits[:, None])
-        extremes, engine = TorqueExtremes(power_table(model.table)), np.arange(len(limits))
+        engine = np.arange(len(limits))
+        most, least = (TorqueExtremes(power_table(model.table, least=each)) for each in (False, True))
         found = []
         for _, factor in self.zones:
             high = np.minimum(grid * np.exp(STEP) * factor * (1.0 + slip) * WIDER, limits[:, None])
             window = low, np.maximum(high, low)
-            # the table has a little more than the power at its points: what it adds is taken off again
-            found.append([extremes.highest(engine, *window), extremes.lowest(engine, *window) * (1.0 - LESS)])
+            found.append([most.highest(engine, *window), least.lowest(engine, *window)])
         return np.stack(found, axis=1)
 
     def cases(self, frame: Frame, span: Span) -> list[BestCase]:

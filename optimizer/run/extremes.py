@@ -7,17 +7,18 @@ import numpy as np
 from optimizer.run.inputs import FloatArray, IntArray, TorqueTable
 
 
-def power_table(table: TorqueTable) -> TorqueTable:
-    """Torque times engine speed (N m rpm) at the points of a torque table, so that no power between points is missed.
+def power_table(table: TorqueTable, *, least: bool = False) -> TorqueTable:
+    """Torque times engine speed (N m rpm) at the points of a torque table, so that straight lines between lie above it.
 
-    Between two points torque is linear, and power at most a quarter of step times change of torque above its own line.
+    Between two points torque is linear, and power at most a quarter of step times change of torque off its own line;
+    with ``least`` the lines lie below it.
     """
     points = table.torque_nm.shape[1]
     change = np.abs(np.diff(table.torque_nm, axis=1))
     still = np.zeros((len(change), 1))
     beside = np.maximum(np.concatenate([change, still], axis=1), np.concatenate([still, change], axis=1))
-    power = table.torque_nm * (np.arange(points) * table.step_rpm) + 0.25 * table.step_rpm * beside
-    return TorqueTable(power, table.step_rpm)
+    off = (-0.25 if least else 0.25) * table.step_rpm * beside
+    return TorqueTable(table.torque_nm * (np.arange(points) * table.step_rpm) + off, table.step_rpm)
 
 
 class TorqueExtremes:

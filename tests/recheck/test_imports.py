@@ -14,9 +14,8 @@ LOOK = "import sys, optimizer.recheck.{module}; print(*sorted(sys.modules))"
 
 
 def loaded(module: str) -> set[str]:
-    done = subprocess.run(
-        [sys.executable, "-c", LOOK.format(module=module)], capture_output=True, text=True, check=True
-    )
+    command = [sys.executable, "-c", LOOK.format(module=module)]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)  # noqa: S603
     return set(done.stdout.split())
 
 

@@ -68,7 +68,7 @@ def test_a_lowered_bound(folder, changed, tmp_path):
 
 
 def test_a_bound_taken_away(folder, changed, tmp_path):
-    changed["groups"][0]["highest_ms"] = None
+    del changed["groups"][0]["highest_ms"]
 
     assert "group E1 + F1 + G1: the highest bound is" in faults(folder, changed, tmp_path)
 
@@ -269,9 +269,11 @@ def test_a_part_that_was_to_be_in(folder, changed, tmp_path):
         (lambda told: told.pop("groups"), "'groups' is missing"),
         (lambda told: told["question"].update(top=0), "/question/top: expected a whole number"),
         (lambda told: opened_group(told).update(sets=-1), "/sets: expected a whole number"),
-        (lambda told: set_cut(told, [0.1, -1e-6]), "expected a number from 0 to"),
-        (lambda told: set_cut(told, [1.2, 1e-6]), "expected a number from 0 to 1"),
-        (lambda told: set_cut(told, [0.1]), "expected a share and a multiplier"),
+        (lambda told: set_cuts(told, [0.1, -1e-6]), "expected a number from 0 to"),
+        (lambda told: set_cuts(told, [1.2, 1e-6]), "expected a number from 0 to 1"),
+        (lambda told: set_cuts(told, [0.1]), "expected a share and a multiplier"),
+        (lambda told: told["rounds"].clear(), "/round: expected one of the 0 rounds"),
+        (lambda told: told["rounds"].insert(0, [0, 1]), "/rounds[0][0]: expected a whole number"),
         (lambda told: set_then(told, "believe me"), "expected a round, a split or 'list'"),
     ],
 )
@@ -285,8 +287,8 @@ def test_what_cannot_be_read(folder, changed, tmp_path, change, named, capsys):
     assert named in capsys.readouterr().err
 
 
-def set_cut(told: dict, cut: list) -> None:
-    next(iter(opened_group(told)["opened"].values()))["cuts"][0] = cut
+def set_cuts(told: dict, cuts: list) -> None:
+    next(iter(opened_group(told)["opened"].values()))["cuts"] = cuts
 
 
 def set_then(told: dict, then: str) -> None:
