@@ -175,6 +175,8 @@ def recheck(folder: Path, file: Path) -> int:
 
     Exit code 0: all of it holds. 1: something does not, and is named.
     """
+    # its matrices are small: threads would wait for each other longer than they compute
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from optimizer.recheck.checking import recheck as checked  # noqa: PLC0415
     from optimizer.recheck.telling import verdict_text  # noqa: PLC0415
 

@@ -56,7 +56,7 @@ def test_evidence_of_another_list_is_refused(seed):
     case, builds = case_and_builds(seed)
     told = json.loads(as_json(certify(case, builds[:TOP], "hash")))
     wrong = json.loads(as_json(certify(case, builds[1 : TOP + 1], "hash")))
-    for name in ("groups", "complete", "why_not"):
+    for name in ("rounds", "groups", "complete", "why_not"):
         wrong[name] = told[name]
 
     assert Checker(case, parse(json.dumps(wrong))).verdict().faults
