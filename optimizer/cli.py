@@ -116,6 +116,8 @@ def check(folder: Path, everything: bool, race_class: str | None, as_json: bool)
 @click.option("--all", "all_builds", is_flag=True, help="Tell every build in full, not only the first three.")
 @click.option("--quick", is_flag=True, help="Rule out by samples too: often sooner, not a complete search.")
 @click.option("--time-limit", type=click.FloatRange(0, min_open=True), metavar="SECONDS", help="Stop searching then.")
+@click.option("--evidence", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+              help="Write into FILE why nothing faster was left out; see recheck.")
 @_salt
 @_class_and_json
 @_common
@@ -128,6 +130,7 @@ def rank(
     all_builds: bool,
     quick: bool,
     time_limit: float | None,
+    evidence: Path | None,
     salt: str | None,
     race_class: str | None,
     as_json: bool,
@@ -155,10 +158,34 @@ def rank(
             if as_json:
                 _write(documents.as_json(documents.refusal_document(refusal)))
             raise
+        if evidence is not None:
+            from optimizer.recheck.evidence import hash_of, write  # noqa: PLC0415
+
+            progress("evidence", 0.8)
+            write(evidence, pipeline.evidence_of(scenario, result, question, hash_of(folder)))
     if as_json:
         _write(documents.as_json(documents.rank_document(result)))
     else:
         _write(ranking_text(result, all_builds=all_builds, color=_wants_color()))
+
+
+@cli.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("file", type=click.Path(path_type=Path))
+@_common
+def recheck(folder: Path, file: Path) -> int:
+    """Check the evidence in FILE (see rank --evidence) against FOLDER, without the search.
+
+    Exit code 0: all of it holds. 1: something does not, and is named.
+    """
+    # its matrices are small: threads would wait for each other longer than they compute
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from optimizer.recheck.checking import recheck as checked  # noqa: PLC0415
+    from optimizer.recheck.telling import verdict_text  # noqa: PLC0415
+
+    verdict = checked(folder, file)
+    _write(verdict_text(verdict))
+    return 1 if verdict.faults else 0
 
 
 @cli.command()

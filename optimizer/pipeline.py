@@ -17,6 +17,9 @@ from optimizer.choice.options import IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import places_of, with_wishes
 from optimizer.errors import NoLegalBuildError, UsageError
+from optimizer.recheck.asking import Asked, Case
+from optimizer.recheck.certifying import certify
+from optimizer.recheck.evidence import as_json
 from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
 from optimizer.scenario.event import Scenario
@@ -195,6 +198,30 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
         second_looks=(*doubts, *doubts_of_swaps(shop.scenario, swaps)),
         power_in_this_air=spreads,
     )
+
+
+def evidence_of(scenario: Scenario, result: RankResult, question: Question, inputs_sha256: str) -> str:
+    """Evidence that nothing faster than the builds listed was left out, as the text of a file (docs/evidence.md).
+
+    It is made from the list alone, by what `recheck` is made of, however the search went.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read, before the question.
+    result : RankResult
+        The answer to the question.
+    question : Question
+    inputs_sha256 : str
+        Hash of the folder's files.
+    """
+    asked = Asked(
+        question.top, question.budget_cents, question.race_class, question.salt, question.with_parts,
+        question.without_parts,
+    )  # fmt: skip
+    case = Case(scenario, asked)
+    builds = np.stack([case.options.encode(card.build) for card in result.builds])
+    return as_json(certify(case, builds, inputs_sha256))
 
 
 def predict(scenario: Scenario, parts: tuple[str, ...] = (), question: Question | None = None) -> Prediction:

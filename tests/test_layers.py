@@ -99,6 +99,23 @@ answers.plausibility
 answers.result_doubts
 answers.power_in_air
 
+recheck.ruling
+recheck.spending
+recheck.reading
+recheck.choices
+recheck.completing
+recheck.costing
+recheck.asking
+recheck.striking
+recheck.rounds
+recheck.screening
+recheck.groups
+recheck.listing
+recheck.evidence
+recheck.certifying
+recheck.checking
+recheck.telling
+
 pipeline
 
 report.wording

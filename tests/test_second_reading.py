@@ -1,4 +1,4 @@
-"""The package's legality and prices against `second_reading`: same verdicts, same checks, same money."""
+"""The package's legality and prices against `recheck.reading`: same verdicts, same checks, same money."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ import pytest
 from optimizer.choice.legality import legality_of
 from optimizer.choice.options import options_of
 from optimizer.choice.price import PriceBook
+from optimizer.recheck.reading import Reading
 from optimizer.scenario.event import Limit, Override, PairRule, Rule, Scenario
 from optimizer.scenario.parts import BoltPattern, Extra, Tire, Wheel
 from optimizer.scenario.reading import read_scenario
 from tests.search.catalogs import random_catalog
-from tests.second_reading import Reading
 
 LIFTABLE = ("corner load", "tire on rim width", "tire age", "wheel offset", "brake clearance", "tire pressure",
             "tire category", "wheel rating unknown", "ride height", "circumference match", "wheel load")  # fmt: skip

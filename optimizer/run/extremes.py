@@ -7,6 +7,20 @@ import numpy as np
 from optimizer.run.inputs import FloatArray, IntArray, TorqueTable
 
 
+def power_table(table: TorqueTable, *, least: bool = False) -> TorqueTable:
+    """Torque times engine speed (N m rpm) at the points of a torque table, so that straight lines between lie above it.
+
+    Between two points torque is linear, and power at most a quarter of step times change of torque off its own line;
+    with ``least`` the lines lie below it.
+    """
+    points = table.torque_nm.shape[1]
+    change = np.abs(np.diff(table.torque_nm, axis=1))
+    still = np.zeros((len(change), 1))
+    beside = np.maximum(np.concatenate([change, still], axis=1), np.concatenate([still, change], axis=1))
+    off = (-0.25 if least else 0.25) * table.step_rpm * beside
+    return TorqueTable(table.torque_nm * (np.arange(points) * table.step_rpm) + off, table.step_rpm)
+
+
 class TorqueExtremes:
     """Extremes of a torque table over windows: between its points torque is linear, so only points and ends count.
 
@@ -19,7 +33,7 @@ class TorqueExtremes:
         self._highest = _runs_of(table.torque_nm)
         self._lowest = _runs_of(-table.torque_nm)
         slope = np.diff(table.torque_nm, axis=1, append=table.torque_nm[:, -1:]) / table.step_rpm
-        self._steepest, self._flattest = _runs_of(slope), _runs_of(-slope)
+        self._steepest, self._steepest_fall = _runs_of(slope), _runs_of(-slope)
 
     def highest(self, engine: IntArray, low_rpm: FloatArray, high_rpm: FloatArray) -> FloatArray:
         """Highest torque [N m] of engines (E,) between engine speeds (E, K)."""
@@ -37,14 +51,19 @@ class TorqueExtremes:
         The chord, raised by as much as a curve can rise above it whose slope stays between the least and the greatest
         met: two lines of those slopes, one from each end, hold the curve below them and meet highest above the chord.
         """
-        rows, places = engine[:, None], self.table.torque_nm.shape[1]
+        places = self.table.torque_nm.shape[1]
+        rows = (engine * places)[:, None]
         low, high = low_rpm / self.table.step_rpm, high_rpm / self.table.step_rpm
         at_low, at_high = _linear(self.table.torque_nm, rows, low), _linear(self.table.torque_nm, rows, high)
         first, final = (np.clip(each.astype(np.int64), 0, places - 1) for each in (low, high))
         size = np.frexp(final - first + 1)[1] - 1
         back = final - (1 << size) + 1
-        steepest = np.maximum(self._steepest[size, rows, first], self._steepest[size, rows, back])
-        flattest = -np.maximum(self._flattest[size, rows, first], self._flattest[size, rows, back])
+        start = size * self.table.torque_nm.size + rows
+        steepest, fall = (
+            np.maximum(runs.ravel().take(start + first), runs.ravel().take(start + back))
+            for runs in (self._steepest, self._steepest_fall)
+        )
+        flattest = -fall
         width = np.maximum(high_rpm - low_rpm, 1e-9)
         chord = np.clip((at_high - at_low) / width, flattest, steepest)
         spread = np.maximum(steepest - flattest, 1e-12)
@@ -54,14 +73,16 @@ class TorqueExtremes:
     def _over(
         self, runs: FloatArray, points: FloatArray, engine: IntArray, low_rpm: FloatArray, high_rpm: FloatArray
     ) -> FloatArray:
-        last, rows = points.shape[1] - 1, engine[:, None]
-        low, high = low_rpm / self.table.step_rpm, high_rpm / self.table.step_rpm
+        # places in the arrays laid flat: far quicker than an index for each axis
+        last, rows = points.shape[1] - 1, (engine * points.shape[1])[:, None]
+        low, high = low_rpm * (1.0 / self.table.step_rpm), high_rpm * (1.0 / self.table.step_rpm)
         ends = np.maximum(_linear(points, rows, low), _linear(points, rows, high))
-        first = np.clip(np.ceil(low), 0, last).astype(np.int64)
-        final = np.clip(np.floor(high), 0, last).astype(np.int64)
+        first = np.minimum(np.maximum(np.ceil(low), 0.0), last).astype(np.int64)
+        final = np.minimum(np.maximum(high, 0.0), last).astype(np.int64)
         count = final - first + 1
         size = np.frexp(np.maximum(count, 1))[1] - 1
-        inside = np.maximum(runs[size, rows, first], runs[size, rows, np.maximum(final - (1 << size) + 1, 0)])
+        flat, start = runs.ravel(), size * points.size + rows
+        inside = np.maximum(flat.take(start + first), flat.take(start + np.maximum(final - (1 << size) + 1, 0)))
         return np.where(count > 0, np.maximum(ends, inside), ends)
 
 
@@ -77,7 +98,9 @@ def _runs_of(points: FloatArray) -> FloatArray:
 
 
 def _linear(points: FloatArray, rows: IntArray, place: FloatArray) -> FloatArray:
-    """Values between points, flat beyond them."""
-    below = np.clip(place.astype(np.int64), 0, points.shape[1] - 2)
-    low = points[rows, below]
-    return low + np.clip(place - below, 0.0, 1.0) * (points[rows, below + 1] - low)
+    """Values between points, flat beyond them; ``rows`` is where each engine's points begin."""
+    below = np.minimum(np.maximum(place, 0.0), points.shape[1] - 2).astype(np.int64)
+    at, flat = rows + below, points.ravel()
+    low = flat.take(at)
+    found: FloatArray = low + np.minimum(np.maximum(place - below, 0.0), 1.0) * (flat.take(at + 1) - low)
+    return found

@@ -14,7 +14,6 @@ from typing import cast
 
 import numpy as np
 
-from optimizer.choice.fit import axles_of
 from optimizer.choice.masses import axle_load_changes
 from optimizer.choice.options import Options
 from optimizer.physics import air, rolling, tires
@@ -244,7 +243,7 @@ class RunModel:
         """Gauge pressure (n,) of the tires on an axle: as planned, with what extras change there."""
         pressure = np.full(len(builds), self.car.hub(axle).tire_pressure_pa)
         for s, slot in enumerate(self.options.slots):
-            if slot.kind == "extra" and axle in axles_of(slot):
+            if slot.kind == "extra" and slot.axle in (None, axle):
                 pressure += self._gather(builds, s, lambda p: p.pressure_pa if isinstance(p, Extra) else 0.0)
         return pressure
 

@@ -170,13 +170,21 @@ class Scores:
         grid = np.array(np.meshgrid(*[np.arange(bins)] * runs, indexing="ij")).reshape(runs, -1)
         rows = np.repeat(possible, grid.shape[1])
         edges, cells = envelopes[0].edges, Cells(envelopes[0].edges)
-        limit = most_time[rows].copy()
-        parts = []
-        for run, (envelope, case) in enumerate(zip(envelopes, cases, strict=True)):
+        ranges = []
+        for run, case in enumerate(cases):
             number = np.tile(grid[run], len(possible))
             most = np.minimum(case.speed_at(self.marks_m[1]), edges[-1])[rows]
             least = np.clip(least_speeds[run][rows], edges[1], most)
             low, high = (least + (most - least) * (number + end) / bins for end in (0, 1))
+            ranges.append((low, high, most))
+        # no mean is above the highest speed; where a best case has no end in sight its last range is open
+        open_end = [np.where(high >= most, np.inf, high) for _, high, most in ranges]
+        able = self.joined(open_end) >= level
+        rows, ranges = rows[able], [(low[able], high[able], most[able]) for low, high, most in ranges]
+        limit = most_time[rows].copy()
+        parts = []
+        for run, (envelope, case) in enumerate(zip(envelopes, cases, strict=True)):
+            low, high, most = ranges[run]
             reach = np.clip(np.searchsorted(edges, low * (1 + 1e-12), side="right") - 1, 1, len(edges) - 1)
             first_ms = np.minimum(case.speed_at(self.marks_m[0]), edges[-1])[rows]
             guess = first_ms - FIRST_GUESS * (most - first_ms) - 0.3

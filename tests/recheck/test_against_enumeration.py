@@ -1,0 +1,94 @@
+"""Evidence on small random catalogs of which every build is known: it closes on the true list, and on no other."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from optimizer.recheck.asking import Asked, Case
+from optimizer.recheck.certifying import certify
+from optimizer.recheck.checking import Checker
+from optimizer.recheck.evidence import as_json, parse
+from tests.search.catalogs import enumerate_all, random_catalog
+
+TOP = 5
+
+
+def case_and_builds(seed: int, sizes=None) -> tuple[Case, np.ndarray]:
+    scenario = random_catalog(seed) if sizes is None else random_catalog(seed, sizes=sizes)
+    builds, _, _, _ = enumerate_all(scenario)
+    return Case(scenario, Asked(TOP)), builds
+
+
+def assert_closes(case: Case, builds: np.ndarray) -> None:
+    evidence = certify(case, builds[:TOP], "hash")
+    assert evidence.complete, evidence.why_not
+    again = parse(as_json(evidence))
+    assert again == evidence
+    assert Checker(case, again).verdict().faults == ()
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_true_list_closes_and_checks(seed):
+    """Over all layouts and scorings; what is written is what is read."""
+    case, builds = case_and_builds(seed)
+
+    assert_closes(case, builds)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_list_that_leaves_the_best_out_does_not_close(seed):
+    """The best of all, or the third, is left out and the next one put at the end."""
+    case, builds = case_and_builds(seed)
+    for left_out in (0, 2):
+        wrong = np.delete(builds, left_out, axis=0)[:TOP]
+        evidence = certify(case, wrong, "hash")
+
+        assert not evidence.complete
+        assert "not listed" in evidence.why_not
+
+
+@pytest.mark.parametrize("seed", [0, 1, 4])
+def test_evidence_of_another_list_is_refused(seed):
+    """The tree of the true list does not do for one that leaves the best out, whatever else is made to agree."""
+    case, builds = case_and_builds(seed)
+    told = json.loads(as_json(certify(case, builds[:TOP], "hash")))
+    wrong = json.loads(as_json(certify(case, builds[1 : TOP + 1], "hash")))
+    for name in ("rounds", "groups", "complete", "why_not"):
+        wrong[name] = told[name]
+
+    assert Checker(case, parse(json.dumps(wrong))).verdict().faults
+
+
+def test_a_short_list_must_hold_all_there_are():
+    """Where fewer builds are legal than were asked for, every other one is tried."""
+    scenario = random_catalog(0, sizes=(1, 1, 1, 2, 2, 1, 1))
+    builds, _, _, _ = enumerate_all(scenario)
+    case = Case(scenario, Asked(len(builds) + 3))
+    whole, short = certify(case, builds, "hash"), certify(case, builds[:-1], "hash")
+
+    assert whole.complete
+    assert Checker(case, whole).verdict().faults == ()
+    assert not short.complete
+
+
+def test_a_multiplier_that_closes_nothing_is_refused():
+    """At half a meter per second for a cent no cut says anything: sets that money alone had closed stay open."""
+    seen = 0
+    for seed in range(12):
+        case, builds = case_and_builds(seed)
+        told = json.loads(as_json(certify(case, builds[:TOP], "hash")))
+        closed = [
+            (f"group {' + '.join(group['parts'])}, set {name}", node)
+            for group in told["groups"]
+            for name, node in group.get("opened", {}).items()
+            if "then" not in node
+        ]
+        for _, node in closed:
+            node["cuts"][1::2] = [0.5] * (len(node["cuts"]) // 2)
+        found = "\n".join(Checker(case, parse(json.dumps(told))).verdict().faults)
+        seen += sum(f"{name}: what the file says does not rule out" in found for name, _ in closed)
+
+    assert seen > 5
