@@ -268,12 +268,12 @@ class PriceBook:
         return {each: found for each, found in places.items() if len(found) == 2 and each not in in_kits}
 
     def shared_packs(self) -> list[tuple[tuple[int, int], tuple[int, int], int]]:
-        """Parts of which two slots together need fewer packs than each by itself.
+        """Parts of which two slots together need fewer packs than each by itself, or more: what is owned counts once.
 
         Returns
         -------
         list of ((slot, option), (slot, option), int)
-            What that saves against `AdditiveBounds.apart` [cents].
+            What that saves against `AdditiveBounds.apart` [cents]; below 0 where it costs more.
         """
         found = []
         for each, ((s, o), (t, q)) in self._in_two_slots().items():
@@ -281,7 +281,7 @@ class PriceBook:
             counts = [self.options.slots[slot].count for slot in (s, t)]
             one_by_one = sum(packs_needed(part, max(0, count - part.owned)) or 0 for count in counts)
             together = packs_needed(part, max(0, sum(counts) - part.owned))
-            if together is not None and together < one_by_one:
+            if together is not None and together != one_by_one:
                 found.append(((s, o), (t, q), (one_by_one - together) * (part.price_cents or 0)))
         return found
 

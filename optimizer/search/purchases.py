@@ -71,7 +71,8 @@ class Purchases:
         """With one part in two slots, of one pack, and without."""
         (s, o), (t, q) = first, second
         both = self._may_have(sets, s, o) & self._may_have(sets, t, q)
-        if not both.any():
+        free = [place for place in (first, second) if place[0] in sets.free]
+        if not both.any() or (saved < 0 and len(free) == 2):  # without a box of its own the price is low, never high
             return sets
         with_it = sets.take(np.flatnonzero(both))
         with_it = replace(with_it, spent=with_it.spent - saved)
@@ -79,7 +80,6 @@ class Purchases:
             if slot in sets.free:
                 f = sets.free.index(slot)
                 with_it = _only(with_it, f, np.arange(with_it.allowed[f].shape[1]) == option)
-        free = [place for place in (first, second) if place[0] in sets.free]
         if not free:
             return sets.take(np.flatnonzero(~both)).and_also(with_it)
         if len(free) == 1:

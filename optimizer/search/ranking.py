@@ -208,6 +208,8 @@ class Ranker:
         while target > max(self.pool.level, 0.0):
             before = len(self.pool.builds)
             missed = self._search(target)
+            if self.evidence.stopped:  # what does not reach the target may still pass the level
+                self.evidence.highest_left_ms = float(self.bound[0])
             if self.pool.level >= target or self.evidence.stopped:
                 return
             if len(self.pool.builds) > before:
