@@ -1,6 +1,6 @@
-"""Writes docs/performance.md: ``python -m tests.benchmarks.performance_page scale.json peers.json``.
+"""Writes docs/performance.md: ``python -m tests.benchmarks.performance_page scale.json [more.json] peers.json``.
 
-The two files are what `scale` and `peers` print. Nothing is measured here and nothing is left out: runs that did not
+The files are what `scale` and `peers` print. Nothing is measured here and nothing is left out: runs that did not
 finish and methods that did better than the ranking stand in the tables like the others.
 """
 
@@ -15,6 +15,7 @@ from optimizer.units import to_unit
 
 PAGE = Path(__file__).parent.parent.parent / "docs" / "performance.md"
 PROGRAMS = ("python", "numpy", "scipy", "highspy", "pymoo", "ortools")
+CLOSED = {True: "yes", False: "no", None: "not asked"}
 NAMES = {
     "saltmile": "saltmile rank, best build", "genetic": "genetic algorithm (pymoo), with repair",
     "evolution": "differential evolution (scipy), with penalty", "highs": "no-good loop on HiGHS, linear scores",
@@ -48,8 +49,8 @@ def scale_rows(document: dict[str, Any]) -> list[tuple[Any, ...]]:
         facts, seen = document["facts"][f"{row['size']} {row['family']}"], row.get("evidence", {})
         found.append((
             row["size"], row["family"], facts["builds"], f"{facts['drive_sets']:,}", row["top"], wall(row),
-            seen.get("opened"), seen.get("completions"), seen.get("simulations"), row["peak_mb"],
-            mph(row.get("top_ms")),
+            CLOSED[seen.get("closed")] if row["finished"] else None, seen.get("opened"), seen.get("completions"),
+            seen.get("simulations"), row["peak_mb"], mph(row.get("top_ms")),
         ))  # fmt: skip
     return found
 
@@ -82,6 +83,16 @@ def peer_rows(instance: dict[str, Any]) -> list[tuple[Any, ...]]:
     ]  # fmt: skip
 
 
+def together(scales: list[dict[str, Any]]) -> dict[str, Any]:
+    """What several runs of `scale` printed, as one."""
+    whole: dict[str, Any] = {"versions": scales[0]["versions"], "facts": {}, "rows": [], "top10_over_top1": {}}
+    for each in scales:
+        whole["rows"] += each["rows"]
+        for name in ("facts", "top10_over_top1"):
+            whole[name] |= each[name]
+    return whole
+
+
 def page(scale: dict[str, Any], peers: dict[str, Any]) -> str:
     """The whole page."""
     said = "; ".join(f"{name} {peers['versions'][name]}" for name in PROGRAMS)
@@ -103,8 +114,8 @@ def page(scale: dict[str, Any], peers: dict[str, Any]) -> str:
         "scores are what single changes of the best known build bring: the loops are told where to look."
     )
     head = (
-        "size", "drive", "builds", "drive sets", "top", "time", "opened", "completions", "simulations", "MB",
-        "best [mph]",
+        "size", "drive", "builds", "drive sets", "top", "time", "complete", "looked into", "completions", "simulations",
+        "MB", "best [mph]",
     )  # fmt: skip
     parts = [
         "# Performance", written, "## Growth with the catalog", growth, table(("size", "options"), slots_of(scale)),
@@ -123,12 +134,12 @@ def page(scale: dict[str, Any], peers: dict[str, Any]) -> str:
 def main() -> None:
     """Write the page."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("scale", type=Path)
+    parser.add_argument("scale", type=Path, nargs="+")
     parser.add_argument("peers", type=Path)
     parser.add_argument("--page", type=Path, default=PAGE)
     asked = parser.parse_args()
-    documents = [json.loads(each.read_text(encoding="utf-8")) for each in (asked.scale, asked.peers)]
-    asked.page.write_text(page(*documents), encoding="utf-8")
+    *scales, peers = (json.loads(each.read_text(encoding="utf-8")) for each in (*asked.scale, asked.peers))
+    asked.page.write_text(page(together(scales), peers), encoding="utf-8")
 
 
 if __name__ == "__main__":
