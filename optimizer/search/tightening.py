@@ -49,8 +49,9 @@ CHUNK = 150
 """Drive sets bounded at once: what fits the processor's cache."""
 DIP_MS = 0.5
 """A board may fall into the pause of a shift: speed there is less than this below what the build scores."""
-FEW, LISTED = 2000, 500
-"""Completions of a box that are worth listing before the last of the first rounds; most that one list may have."""
+FEW, LISTED, LISTED_OF_SPLIT = 2000, 500, 3000
+"""Completions of a box that are worth listing before the last of the first rounds; most that one list may have, of a
+whole drive set and of a split one: to split it once more takes as long as to simulate some thousand builds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,21 +157,21 @@ class Tightener:
             piece = self._round(some, goal, bins)
             many = np.ones(len(piece.batch.sets), dtype=bool)
             for box in np.flatnonzero(listing | (piece.batch.sets.completions <= FEW)):
-                builds = self._listed(piece, int(box), goal)
+                builds = self._listed(piece, int(box), goal, LISTED if bins < SPLIT_BINS else LISTED_OF_SPLIT)
                 if builds is not None:
                     found.append(builds)
                     many[box] = False
             rest.append(piece.batch.sets.take(many))
         return reduce(DriveSets.and_also, rest)
 
-    def _listed(self, piece: Left, box: int, goal: Goal) -> IntArray | None:
-        """Completions (n, S) of a box that keep all cuts of one of its ways; None where there are too many."""
+    def _listed(self, piece: Left, box: int, goal: Goal, most: int) -> IntArray | None:
+        """Completions (n, S) of a box that keep all cuts of one of its ways; None where one way has too many."""
         found = []
         for way in np.flatnonzero(piece.box == box):
             lines = [cut.line(int(way)) for cut in piece.cuts]
             lines.sort(key=lambda line: line.threshold == -np.inf)
             allowed = [ok[way] for ok in piece.allowed]
-            builds, cut_off = self.lister.complete(piece.batch, box, allowed, lines, asked(goal), LISTED)
+            builds, cut_off = self.lister.complete(piece.batch, box, allowed, lines, asked(goal), most)
             if cut_off:
                 return None
             found.append(builds)
