@@ -121,7 +121,7 @@ def test_rank_argues_in_order(ask, folder):
         "Best single swap in each slot",
         "Too close to call",
         "How complete the search was",
-        "As far as the search can tell nothing else in your sheets is faster in this model",
+        "Complete search: nothing else in your sheets is faster in this model",
         "Assumed, not measured",
         "Caution",
     ]
@@ -130,6 +130,17 @@ def test_rank_argues_in_order(ask, folder):
     assert places == sorted(places)
     assert re.search(r"does \d+\.\d mph, the model says, \d+\.\d\d mph (over|short of) the \d+\.\d mph", text)
     assert re.search(r"It costs \$\d,\d{3}, \$\d+ left of \$2,400\.", text)
+
+
+def test_what_the_search_says_of_itself_follows_how_it_was_asked(ask, folder):
+    """Ruled out by samples too, or stopped at once: neither is called complete."""
+    quick, stopped = (flat(ask("rank", folder, *how).out) for how in (["--quick"], ["--time-limit", "0.001"]))
+    refused = ask("rank", folder, "--time-limit", "0")
+
+    assert "As far as the search can tell nothing else in your sheets is faster in this model" in quick
+    assert re.search(r"Best found, within \d+\.\d\d mph: time was up before the search was complete", stopped)
+    assert "Complete search" not in quick + stopped
+    assert refused.code == 2
 
 
 def test_text_and_document_agree(ranked):
