@@ -15,7 +15,7 @@ from typing import cast
 import numpy as np
 
 from optimizer.choice.masses import axle_load_changes
-from optimizer.choice.options import Options
+from optimizer.choice.options import BoolArray, Options
 from optimizer.physics import air, rolling, tires
 from optimizer.physics.driveline import shift_rpm
 from optimizer.run.conditions import Conditions, DynoSide, air_power_factor, torque_table
@@ -77,6 +77,9 @@ class RunModel:
 
     def __init__(self, options: Options) -> None:
         self.options = options
+        self._columns: dict[tuple[int, str], FloatArray] = {}
+        self._carrying: dict[str, tuple[BoolArray, ...]] = {}
+        self._efficiencies: tuple[FloatArray, FloatArray] | None = None
         car = options.scenario.car
         self.car = car
         self.limiter_holds_rating = options.scenario.event.rating_rule == "limiter" and car.limiter_adjustable
@@ -204,9 +207,11 @@ class RunModel:
                 found.append(s)
         return tuple(found)
 
-    def _gather(self, builds: IntArray, s: int, value: Callable[[Part], float]) -> FloatArray:
-        """A number of the option chosen in one slot: shape (n,)."""
-        return np.array([value(part) for part in self.options.parts[s]], dtype=float)[builds[:, s]]
+    def _gather(self, builds: IntArray, s: int, name: str, value: Callable[[Part], float]) -> FloatArray:
+        """A number of the option chosen in one slot: shape (n,). Kept by its name, for all options at once."""
+        if (s, name) not in self._columns:
+            self._columns[s, name] = np.array([value(part) for part in self.options.parts[s]], dtype=float)
+        return self._columns[s, name][builds[:, s]]
 
     def drive_rows(self, builds: IntArray) -> DriveRows:
         """Drive attributes of builds (n, S)."""
@@ -217,18 +222,18 @@ class RunModel:
         cap = np.full(count, np.inf)
         for s, slot in enumerate(self.options.slots):
             if slot.kind == "extra":
-                mu *= self._gather(builds, s, lambda p: p.grip_factor if isinstance(p, Extra) else 1.0)
-                cap = np.minimum(cap, self._gather(builds, s, _cap_of))
+                mu *= self._gather(builds, s, "grip", lambda p: p.grip_factor if isinstance(p, Extra) else 1.0)
+                cap = np.minimum(cap, self._gather(builds, s, "cap", _cap_of))
         cap = np.minimum(cap, self._bracket_caps(builds))
         axles = [self._tire_rows(builds, axle) for axle in ("front", "rear")]
         coefficient, speed_term, radius, growth, grip, rating = (np.stack(each) for each in zip(*axles, strict=True))
         return DriveRows(
             engine=builds[:, e],
-            rev_limit_rpm=self._gather(builds, e, lambda p: cast(Engine, p).rev_limit_rpm),
-            launch_rpm=self._gather(builds, e, lambda p: cast(Engine, p).launch_rpm),
+            rev_limit_rpm=self._gather(builds, e, "rev limit", lambda p: cast(Engine, p).rev_limit_rpm),
+            launch_rpm=self._gather(builds, e, "launch", lambda p: cast(Engine, p).launch_rpm),
             overall=overall,
             shift_rpm=shift,
-            final_ratio=self._gather(builds, f, lambda p: cast(FinalDrive, p).ratio),
+            final_ratio=self._gather(builds, f, "ratio", lambda p: cast(FinalDrive, p).ratio),
             efficiency=self._efficiency(builds, g, f),
             coefficient=coefficient,
             speed_term=speed_term,
@@ -244,7 +249,8 @@ class RunModel:
         pressure = np.full(len(builds), self.car.hub(axle).tire_pressure_pa)
         for s, slot in enumerate(self.options.slots):
             if slot.kind == "extra" and slot.axle in (None, axle):
-                pressure += self._gather(builds, s, lambda p: p.pressure_pa if isinstance(p, Extra) else 0.0)
+                each = self._gather(builds, s, "pressure", lambda p: p.pressure_pa if isinstance(p, Extra) else 0.0)
+                pressure += each
         return pressure
 
     def _tire_rows(self, builds: IntArray, axle: Axle) -> tuple[FloatArray, ...]:
@@ -255,15 +261,15 @@ class RunModel:
             raise ValueError(msg)
         pressure = np.maximum(self.pressure_pa(builds, axle), 5e4)
         level, growth = rolling.rolling_terms(pressure, rolling.REFERENCE_PRESSURE_PA)
-        own = self._gather(builds, s, lambda p: cast(Tire, p).rolling_coefficient)
+        own = self._gather(builds, s, "rolling", lambda p: cast(Tire, p).rolling_coefficient)
         margin = 1 + self.options.scenario.event.fast_case.tire_speed_margin
         return (
             own * level,
             own * growth,
-            self._gather(builds, s, lambda p: rolling_radius_m(cast(Tire, p))),
-            self._gather(builds, s, lambda p: cast(Tire, p).growth),
-            self._gather(builds, s, lambda p: cast(Tire, p).grip_factor),
-            self._gather(builds, s, lambda p: rated_speed_ms(cast(Tire, p)) / margin),
+            self._gather(builds, s, "radius", lambda p: rolling_radius_m(cast(Tire, p))),
+            self._gather(builds, s, "growth", lambda p: cast(Tire, p).growth),
+            self._gather(builds, s, "tire grip", lambda p: cast(Tire, p).grip_factor),
+            self._gather(builds, s, "rated", lambda p: rated_speed_ms(cast(Tire, p))) / margin,
         )
 
     def _efficiency(self, builds: IntArray, g: int, f: int) -> FloatArray:
@@ -271,9 +277,12 @@ class RunModel:
 
         A part that states no efficiency has that of the fitted one.
         """
-        finals = [cast(FinalDrive, part).efficiency for part in self.options.parts[f]]
-        relative = np.array([1.0 if own is None or finals[0] is None else own / finals[0] for own in finals])
-        return self.car.driveline_efficiency * self._gear_efficiency(g)[:, builds[:, g]] * relative[builds[:, f]]
+        if self._efficiencies is None:
+            finals = [cast(FinalDrive, part).efficiency for part in self.options.parts[f]]
+            relative = np.array([1.0 if own is None or finals[0] is None else own / finals[0] for own in finals])
+            self._efficiencies = self._gear_efficiency(g), relative
+        of_gears, of_finals = self._efficiencies
+        return self.car.driveline_efficiency * of_gears[:, builds[:, g]] * of_finals[builds[:, f]]
 
     def _gear_efficiency(self, g: int) -> FloatArray:
         """Efficiency of each gear of each gearset over that which the fitted gearset states: (G, m)."""
@@ -295,11 +304,13 @@ class RunModel:
         gearsets = [cast(Gearset, part) for part in self.options.parts[g]]
         gears = max(len(part.ratios) for part in gearsets)
         ratios = np.array([part.ratios + (0.0,) * (gears - len(part.ratios)) for part in gearsets])
-        final = self._gather(builds, f, lambda p: cast(FinalDrive, p).ratio)
+        final = self._gather(builds, f, "ratio", lambda p: cast(FinalDrive, p).ratio)
         overall = ratios[builds[:, g]].T * final
         shift = np.empty((gears, len(builds)))
-        for pair in {(int(a), int(b)) for a, b in builds[:, [e, g]]}:
-            shift[:, (builds[:, e] == pair[0]) & (builds[:, g] == pair[1])] = self._shifts(*pair, gears)[:, None]
+        pairs, which = np.unique(builds[:, e] * len(gearsets) + builds[:, g], return_inverse=True)
+        for place, pair in enumerate(pairs.tolist()):
+            engine, gearset = divmod(pair, len(gearsets))
+            shift[:, which == place] = self._shifts(engine, gearset, gears)[:, None]
         return overall, shift
 
     def _shifts(self, engine: int, gearset: int, gears: int) -> FloatArray:
@@ -330,7 +341,9 @@ class RunModel:
             if bracket.requires in event.carries:
                 continue
             carried = np.zeros(len(builds), dtype=bool)
-            for s, carry in enumerate(self.options.carrying(bracket.requires)):
+            if bracket.requires not in self._carrying:
+                self._carrying[bracket.requires] = self.options.carrying(bracket.requires)
+            for s, carry in enumerate(self._carrying[bracket.requires]):
                 carried |= carry[builds[:, s]]
             cap = np.minimum(cap, np.where(carried, np.inf, bracket.cap_ms))
         return cap

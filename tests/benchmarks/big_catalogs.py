@@ -232,7 +232,7 @@ def _wheels(rng: np.random.Generator, options: int, both_axles: bool) -> list[Pa
 def _rotors(rng: np.random.Generator, options: int, heat_share: float) -> list[Part]:
     """By diameter, which wheels limit; lighter of the same heat mass (hats of alloy) costs more."""
     found: list[Part] = [
-        make_rotor("R-front-stock", heat_mass_kg=4.0 * heat_share),
+        make_rotor("R-front-stock", axle="front", heat_mass_kg=4.0 * heat_share),
         make_rotor("R-rear-stock", axle="rear", mass_kg=3.6, heat_mass_kg=3.0 * heat_share),
     ]
     for axle in ("front", "rear"):
