@@ -178,12 +178,7 @@ class Ranker:
 
     def _find(self, *, thorough: bool) -> None:
         """Find good builds, then rule out the rest by argument if that is wanted and can be done, or by tangents."""
-        if self.sets.completions.sum() <= ALL_LISTED:
-            self._search(-np.inf)
-            self.evidence.closed = self._close() if thorough else None
-            return
-        hopeful = self.sets.take(self.bound > self.pool.level - BOUND_SLACK_MS)
-        few = np.isfinite(self.pool.level) and hopeful.completions.sum() <= ALL_LISTED
+        few = self.sets.completions.sum() <= ALL_LISTED
         target = self.pool.level if few else self._probe()
         if thorough and np.isfinite(self.pool.level):
             self.evidence.closed = self._close()
