@@ -39,8 +39,6 @@ SAMPLE, SAMPLE_DEPTH_MS = 24, 0.3
 """Drive sets whose slopes are taken as typical, and how far below the level."""
 CUTS = 2
 """Cuts for each way: one between the best and the worst of everything, one at what the first thought best."""
-COARSER = 4
-"""Cells of the first screening are so many times as wide."""
 TOO_FAST_MS = 0.1
 """Steps of speed in which it is looked at what rotors must take of the slowest completion."""
 SIMULATED = 4096
@@ -104,18 +102,6 @@ class Tightener:
         self.propagation = narrower.propagation
         self.scores = Scores(judge.event.scoring, judge.marks_m)
         self.typical = np.ones(len(COORDINATES))
-
-    def screen(self, sets: DriveSets, goal: Goal) -> DriveSets:
-        """Drive sets of which some completion could meet a goal, money aside."""
-        if not np.isfinite(goal.level):
-            return sets
-        level, kept = goal.level - RUN_ERROR_MS, []
-        for start in range(0, len(sets), CHUNK):
-            some = sets.take(np.arange(start, min(start + CHUNK, len(sets))))
-            _, envelopes = self.envelopes(some, level, COARSER)
-            bounds = self.scores.bounds([best_case(each) for each in envelopes])
-            kept.append(start + np.flatnonzero(self.scores.joined(bounds) >= level))
-        return sets.take(np.concatenate(kept)) if kept else sets
 
     def learn(self, sets: DriveSets, goal: Goal) -> None:
         """Find out what coordinates are typically worth, which says what to split by; it decides nothing else."""
@@ -247,10 +233,10 @@ class Tightener:
             tuple(cut.take(alive[kept]) for cut in cuts),
         )
 
-    def envelopes(self, sets: DriveSets, level_ms: float, coarser: int = 1) -> tuple[Batch, list[Envelope]]:
+    def envelopes(self, sets: DriveSets, level_ms: float) -> tuple[Batch, list[Envelope]]:
         """Drive sets opened, and their envelope in each run, on speeds about a level."""
         batch = self.bounding.open(sets)
-        edges, aim = edges_about(level_ms, self.judge.model.car.start_speed_ms, coarser)
+        edges, aim = edges_about(level_ms, self.judge.model.car.start_speed_ms)
         found: list[Envelope] = []
         for conditions in self.judge.conditions:
             top = found[0].top if found else None
