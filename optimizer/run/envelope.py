@@ -99,14 +99,15 @@ class Envelope:
     ) -> None:
         self.edges, self.span = edges, span
         self.cars, self.base = cars_of(space, frame, span, conditions)
-        self.resistance, self.grip = self._forces()
+        base_grip = self._base_grip()
+        self.resistance, self.grip = self._forces(base_grip)
         inputs = self.base
         self.inertia = [self._turning(inputs.overall[gear]) for gear in range(len(inputs.overall))]
         low, high = self.resistance.ends(edges, span)
         self.least_resistance = np.minimum(low[:, :-1], low[:, 1:])
         self._find_mildest(low, aim)
         self.most_resistance = np.maximum(high[:, :-1], high[:, 1:])
-        base_low, base_high = self._base_grip().ends(edges, span)
+        base_low, base_high = base_grip.ends(edges, span)
         least_base = np.minimum(base_low[:, :-1], base_low[:, 1:])
         self.gripping = least_base > 1.0
         bases = np.maximum(least_base, 1.0), np.maximum(np.maximum(base_high[:, :-1], base_high[:, 1:]), 1.0)
@@ -169,7 +170,7 @@ class Envelope:
         inputs = self.base
         return (inputs.rear_mu - inputs.front_mu) * inputs.transfer
 
-    def _forces(self) -> tuple[Force, Force]:
+    def _forces(self, base_grip: Force) -> tuple[Force, Force]:
         """Resistance, and the most thrust that the driver lets the tires take."""
         inputs = self.base
         resistance = Force(len(inputs))
@@ -177,10 +178,9 @@ class Envelope:
         for power, part in enumerate(drag):
             resistance.add(power, self.cars["drag_area_m2"], part)
         self._rolling(resistance)
-        grip = self._base_grip()
         factor = inputs.grip_use_limit / (1.0 - inputs.grip_use_limit * self._moved())
-        grip.const *= factor
-        grip.slope *= factor[:, None]
+        grip = Force(len(inputs))
+        grip.const, grip.slope = base_grip.const * factor, base_grip.slope * factor[:, None]
         return resistance, grip
 
     def _turning(self, ratio: FloatArray | None) -> Affine:
