@@ -68,6 +68,7 @@ run.affine
 run.extremes
 run.envelope
 run.stopping
+run.pauses
 run.judge
 
 search.surrogate
@@ -82,9 +83,11 @@ search.necessary
 search.demands
 search.tightening
 search.opening
+search.memory
 search.pool
 search.climbing
 search.ranking
+search.study
 search.solver
 search.constraints
 search.selection_model

@@ -49,6 +49,12 @@ class LinearRow:
             abs(self.upper), *(float(np.abs(each).max()) for each in self.coefficients)
         )
 
+    @property
+    def carriers(self) -> tuple[BoolArray, ...] | None:
+        """Options (m_s,) per slot of which the row asks for at least one; None where it asks for anything else."""
+        plain = self.upper == -1.0 and all(np.isin(each, (-1.0, 0.0)).all() for each in self.coefficients)
+        return tuple(each < 0 for each in self.coefficients) if plain else None
+
     def total(self, builds: IntArray) -> FloatArray:
         """Left-hand side of builds ``(n, S)``; shape ``(n,)``."""
         total = np.zeros(len(builds))

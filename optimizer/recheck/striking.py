@@ -11,8 +11,6 @@ from optimizer.recheck.asking import Case
 from optimizer.recheck.choices import Boxes
 from optimizer.run.judge import SPEED_STEP_MS
 
-DIP_MS = 0.5
-"""A board may fall into the pause of a shift: speed there is less than this below what the build scores."""
 ROUNDS = 4
 """Times that everything is gone through: what is not struck out then only makes more work."""
 CENT = 0.5
@@ -24,11 +22,11 @@ class Striking:
 
     def __init__(self, case: Case, level: float) -> None:
         self.case = case
-        self.level = level - DIP_MS
-        self.hopeless = case.judge.hopeless(self.level)
+        # a board may fall into the pause of a shift
+        self.at_board = level - case.judge.most_dip_ms(level)
+        self.hopeless = case.judge.hopeless(level, self.at_board)
         carries = case.scenario.event.carries
         brackets = [each for each in case.scenario.race_class.brackets if each.requires not in carries]
-        # no dip here: a car that is held below a speed scores no more
         needed = [each for each in brackets if level > each.cap_ms + SPEED_STEP_MS]
         equipment = [case.options.carrying(each.requires) for each in needed]
         self.wanted = (*case.choices.wanted, *equipment)
@@ -70,7 +68,7 @@ class Striking:
         """What rotors must take: per free slot coefficients, and what is left of the row."""
         found = []
         judge, rows = self.case.judge, np.arange(len(boxes))
-        for coefficients, upper in judge.rotor_rows(self.level, radius_m):
+        for coefficients, upper in judge.rotor_rows(self.at_board, radius_m):
             each = [np.broadcast_to(c, (len(boxes), c.shape[1])) for c in coefficients]
             used = sum((each[s][rows, boxes.builds[:, s]] for s in self.case.drive_slots), np.zeros(len(boxes)))
             found.append((tuple(each[s] for s in boxes.free), upper - used))

@@ -18,6 +18,7 @@ from optimizer.run.conditions import Conditions, conditions_of, fast_conditions_
 from optimizer.run.driving import Gear
 from optimizer.run.inputs import FloatArray, RunInputs
 from optimizer.run.model import RunModel, S, rated_speed_ms
+from optimizer.run.pauses import most_lost_in_pause
 from optimizer.run.simulator import Run, simulate
 from optimizer.run.stopping import Stopping, rotor_capacity_j, stopping_of
 from optimizer.scenario.parts import Axle, Extra, Tire
@@ -40,8 +41,8 @@ class Judged:
     margins : array (4, n)
         What is left of tire speed, stopping distance, rotor rise and revs, as a share of what is allowed.
     fast_surface_ms : array (2, n)
-        Surface speed of front and rear tires at the boards, on the fast day or in the runs that count, whichever is
-        higher.
+        Highest surface speed of front and rear tires up to the last board, on the fast day or in the runs that count,
+        whichever is higher.
     stopping : Stopping
         Stops from the higher of exit and planned speed.
     """
@@ -136,16 +137,17 @@ class Judge:
             stopping=stopping,
         )
 
-    def hopeless(self, level_ms: float) -> tuple[BoolArray, ...]:
+    def hopeless(self, level_ms: float, board_ms: float) -> tuple[BoolArray, ...]:
         """Options with which no build that reaches a level meets every check: bool (m_s,) per slot.
 
-        The speed at a board is at least the score, a tire's surface at least as fast as the car, and no build
+        The highest speed of a run is at least the score, a tire's surface at least as fast as the car, and no build
         is lighter than the lightest parts together: a tire rated below the level is out, and so is a rotor that
-        the lightest car's energy at the level (or at the planned speed) takes over its limit.
+        the lightest car's energy at the last board, passed at ``board_ms`` at least (or at the planned speed), takes
+        over its limit.
         """
         speed = max(level_ms, 0.0)
         lightest = self.model.base[S["mass_kg"]] + sum(table[:, S["mass_kg"]].min() for table in self.model.sums)
-        energy = 0.5 * float(lightest) * max(speed, self.planned_ms) ** 2
+        energy = 0.5 * float(lightest) * max(board_ms, self.planned_ms, 0.0) ** 2
         out = []
         for s, slot in enumerate(self.options.slots):
             parts = self.options.parts[s]
@@ -158,6 +160,10 @@ class Judge:
             else:
                 out.append(np.zeros(len(parts), dtype=bool))
         return tuple(out)
+
+    def most_dip_ms(self, level_ms: float) -> float:
+        """Most that a build which scores a level can be slower at a board: see `most_lost_in_pause`."""
+        return most_lost_in_pause(self.model, self.conditions, level_ms) if np.isfinite(level_ms) else 0.0
 
     def caps_ms(self) -> tuple[float, ...]:
         """Every ground speed cap that some build could run into: speed brackets, and parts with a cap of their own."""
@@ -235,9 +241,11 @@ class Judge:
         return rpm_at_speed(surface, np.take_along_axis(inputs.overall, run.passing.gear, axis=0), radius)
 
     def _tire_surface(self, run: Run) -> FloatArray:
-        """Surface speed of front and rear tires at the last board: driven ones turn faster than the car goes."""
-        fastest = np.maximum(run.passing.speed[0], run.passing.speed[1])
-        turning = np.maximum(run.passing.surface[0], run.passing.surface[1])
+        """Highest surface speed of front and rear tires up to the last board; driven ones turn faster than the car.
+
+        Not that at the boards: one may fall into the pause of a shift, when a tire has been faster.
+        """
+        fastest, turning = run.highest_ms
         driven = self.model.car.drive
         return np.stack(
             [turning if driven in ("front", "all") else fastest, turning if driven in ("rear", "all") else fastest]

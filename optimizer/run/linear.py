@@ -55,6 +55,8 @@ class Frame:
         The same of what grows with speed squared.
     low_load_n : array (D,)
         A load of the undriven axle that no completion falls below.
+    free_least_radius_m, free_least_rating_ms : arrays (D,)
+        Least rolling radius and least surface speed held by the limiter of the undriven tires.
     """
 
     builds: IntArray
@@ -67,6 +69,8 @@ class Frame:
     free_growth_floor: FloatArray
     free_growth_ceiling: FloatArray
     low_load_n: FloatArray
+    free_least_radius_m: FloatArray
+    free_least_rating_ms: FloatArray
 
     def take(self, rows: IntArray) -> Frame:
         """Some of the drive sets, or drive sets repeated."""
@@ -76,7 +80,8 @@ class Frame:
         return Frame(
             self.builds[rows], drive, self.base[rows], self.free_level[rows], self.free_growth[rows],
             self.free_floor[rows], self.free_ceiling[rows], self.free_growth_floor[rows],
-            self.free_growth_ceiling[rows], self.low_load_n[rows],
+            self.free_growth_ceiling[rows], self.low_load_n[rows], self.free_least_radius_m[rows],
+            self.free_least_rating_ms[rows],
         )  # fmt: skip
 
 
@@ -208,7 +213,7 @@ class LinearSpace:
         base[:, : len(SUMS)] = sums
         if self.free_tires is None:
             nothing = np.zeros(count)
-            return Frame(builds, self._loosest(drive), base, *[nothing] * 7)
+            return Frame(builds, self._loosest(drive), base, *[nothing] * 9)
         axle = ("front", "rear").index(cast(str, self.free_axle))
         tires = [cast(Tire, part) for part in model.options.parts[self.free_tires]]
         own = np.array([tire.rolling_coefficient for tire in tires])
@@ -224,12 +229,14 @@ class LinearSpace:
         base[:, C["free_rolling_n"]] = floor * load - (floor - steady) * low_load
         base[:, C["free_rolling_nv2"]] = growth_floor * (load - low_load)
         radius = drive.radius_m.copy()
-        radius[axle] = _ends(np.array([rolling_radius_m(tire) for tire in tires]), ok)[1]
+        smallest, radius[axle] = _ends(np.array([rolling_radius_m(tire) for tire in tires]), ok)
         rating = drive.rating_ms.copy()
+        least_rating = _ends(self.model.held_ms(self.free_tires), ok)[0]
         rating[axle] = np.inf
         loosest = replace(self._loosest(drive), radius_m=radius, rating_ms=rating)
         return Frame(
-            builds, loosest, base, level, growth, floor, steady + high * level, growth_floor, high * growth, low_load
+            builds, loosest, base, level, growth, floor, steady + high * level, growth_floor, high * growth, low_load,
+            np.broadcast_to(smallest, count), np.broadcast_to(least_rating, count),
         )  # fmt: skip
 
     def _loosest(self, drive: DriveRows) -> DriveRows:
@@ -270,6 +277,40 @@ class LinearSpace:
                 rear_lift_m2=grip_point[:, C["rear_lift_m2"]],
             )
         return inputs
+
+    def slow_inputs(
+        self, frame: Frame, point: FloatArray, grip_point: FloatArray, conditions: Conditions
+    ) -> RunInputs:
+        """Simulator inputs of cars no faster than any real one: most of everything that slows, at points (D, L).
+
+        No plane stands in for a product here: the undriven axle has the highest coefficient on the load of the point,
+        lift saves at the lowest, undriven wheels turn at the smallest radius, and their rating holds the limiter.
+        """
+        drive = frame.drive
+        if self.free_axle is not None:
+            axle, sums = ("front", "rear").index(self.free_axle), self.salt.rolling_coefficient
+            own = {"coefficient": frame.free_ceiling - sums - frame.base[:, C["rolling_change"]],
+                   "speed_term": frame.free_growth_ceiling, "radius_m": frame.free_least_radius_m,
+                   "rating_ms": frame.free_least_rating_ms}  # fmt: skip
+            worst = {name: getattr(drive, name).copy() for name in own}
+            for name, value in own.items():
+                worst[name][axle] = value
+            drive = replace(drive, **worst)
+        inputs = self.model.inputs_from(point[:, : len(SUMS)], drive, conditions)
+        saves, grows = inputs.lift_rolling_m2, inputs.lift_rolling_v2
+        if self.free_axle is not None:  # of lift that saves, at the lowest coefficient: not at that of the worst tire
+            lift = np.maximum(point[:, C[f"{self.free_axle}_lift_m2"]], 0.0)
+            saves = saves - (frame.free_ceiling - frame.free_floor) * lift
+            grows = grows - (frame.free_growth_ceiling - frame.free_growth_floor) * lift
+        return replace(
+            inputs,
+            lift_rolling_m2=saves,
+            lift_rolling_v2=grows,
+            front_grip_n=grip_point[:, C["front_load_kg"]] * air.G,
+            rear_grip_n=grip_point[:, C["rear_load_kg"]] * air.G,
+            front_lift_m2=grip_point[:, C["front_lift_m2"]],
+            rear_lift_m2=grip_point[:, C["rear_lift_m2"]],
+        )
 
     def _with_rolling(self, inputs: RunInputs, frame: Frame, point: FloatArray) -> RunInputs:
         """The same inputs with the undriven axle's rolling taken from the coordinates."""

@@ -28,6 +28,8 @@ SUMS = (
     "rolling_change", "engine_kgm2", "shaft_kgm2", "front_turning_kgm2", "rear_turning_kgm2",
 )  # fmt: skip
 """Quantities that are plain sums over slots."""
+LEAST_PRESSURE_PA = 5e4
+"""Rolling is not taken further down than this gauge pressure."""
 S = {name: position for position, name in enumerate(SUMS)}
 
 
@@ -244,6 +246,12 @@ class RunModel:
             rating_ms=rating if self.limiter_holds_rating else np.full_like(rating, np.inf),
         )
 
+    def held_ms(self, s: int) -> FloatArray:
+        """Surface speed (m_s,) at which the limiter holds each tire of a slot for its rating; infinite where not."""
+        margin = 1 + self.options.scenario.event.fast_case.tire_speed_margin
+        rated = np.array([rated_speed_ms(cast(Tire, part)) for part in self.options.parts[s]])
+        return rated / margin if self.limiter_holds_rating else np.full(len(rated), np.inf)
+
     def pressure_pa(self, builds: IntArray, axle: Axle) -> FloatArray:
         """Gauge pressure (n,) of the tires on an axle: as planned, with what extras change there."""
         pressure = np.full(len(builds), self.car.hub(axle).tire_pressure_pa)
@@ -259,7 +267,7 @@ class RunModel:
         if s is None:
             msg = f"the car has no slot for {axle} tires"
             raise ValueError(msg)
-        pressure = np.maximum(self.pressure_pa(builds, axle), 5e4)
+        pressure = np.maximum(self.pressure_pa(builds, axle), LEAST_PRESSURE_PA)
         level, growth = rolling.rolling_terms(pressure, rolling.REFERENCE_PRESSURE_PA)
         own = self._gather(builds, s, "rolling", lambda p: cast(Tire, p).rolling_coefficient)
         margin = 1 + self.options.scenario.event.fast_case.tire_speed_margin

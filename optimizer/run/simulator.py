@@ -38,7 +38,8 @@ LIMITS: tuple[LimitName, ...] = ("power", "revs", "grip", "distance", "speed cap
 class Entry(NamedTuple):
     """How cars enter a gear: ground and wheel speed, acceleration, distance, time, whether they can; arrays (n,).
 
-    Where they cannot because they stop accelerating first, ``lack`` is the acceleration that failed them, below 0.
+    ``top_speed`` and ``top_surface`` are the highest ground and wheel speed so far, before the pause of a shift. Where
+    they cannot because they stop accelerating first, ``lack`` is the acceleration that failed them, below 0.
     """
 
     speed: FloatArray
@@ -46,6 +47,8 @@ class Entry(NamedTuple):
     pull: FloatArray
     distance: FloatArray
     time: FloatArray
+    top_speed: FloatArray
+    top_surface: FloatArray
     able: BoolArray
     lack: FloatArray
 
@@ -53,17 +56,18 @@ class Entry(NamedTuple):
         """The same for some cars."""
         return Entry(
             self.speed[rows], self.surface[rows], self.pull[rows], self.distance[rows], self.time[rows],
-            self.able[rows], self.lack[rows],
+            self.top_speed[rows], self.top_surface[rows], self.able[rows], self.lack[rows],
         )  # fmt: skip
 
     def put(self, rows: IntArray, some: Entry) -> Entry:
         """The same with other values for some cars; the others go no further."""
         able, lack = np.zeros_like(self.able), self.lack.copy()
         able[rows], lack[rows] = some.able, some.lack
-        speed, surface, pull, distance, time = (each.copy() for each in self[:5])
-        for whole, values in zip((speed, surface, pull, distance, time), some[:5], strict=True):
-            whole[rows] = values
-        return Entry(speed, surface, pull, distance, time, able, lack)
+        speed, surface, pull, distance, time, top_speed, top_surface = (each.copy() for each in self[:7])
+        whole = Entry(speed, surface, pull, distance, time, top_speed, top_surface, able, lack)
+        for mine, values in zip(whole[:7], some[:7], strict=True):
+            mine[rows] = values
+        return whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +80,8 @@ class Run:
         The speed that counts: mean between the two marks, or the speed at one; 0 for a car that gets nowhere.
     passing : Passing
         Passing the two marks, arrays (2, n): gear (0 is first), limit (index into `LIMITS`), speeds, grip used.
+    highest_ms : array (2, n)
+        Highest ground and wheel speed up to the last mark. A mark may fall into the pause of a shift, after it.
     final_ms : array (n,)
         Ground speed at which the car would settle, given room.
     lack : array (n,)
@@ -85,12 +91,15 @@ class Run:
 
     score_ms: FloatArray
     passing: Passing
+    highest_ms: FloatArray
     final_ms: FloatArray
     lack: FloatArray
 
     def take(self, rows: IntArray) -> Run:
         """The same for some cars."""
-        return Run(self.score_ms[rows], self.passing.take(rows), self.final_ms[rows], self.lack[rows])
+        return Run(
+            self.score_ms[rows], self.passing.take(rows), self.highest_ms[:, rows], self.final_ms[rows], self.lack[rows]
+        )
 
 
 def score_of(passing: Passing, marks_m: tuple[float, float], measure: Measure) -> FloatArray:
@@ -129,6 +138,7 @@ def simulate(
     return Run(
         score_ms=np.concatenate([part.score_ms for part in parts]),
         passing=passing,
+        highest_ms=np.concatenate([part.highest_ms for part in parts], axis=1),
         final_ms=np.concatenate([part.final_ms for part in parts]),
         lack=np.concatenate([part.lack for part in parts]),
     )
@@ -173,7 +183,8 @@ def _simulate_chunk(
     """Pull through the gears upward, then try them as the last one downward, highest first."""
     count = len(inputs)
     entries = _entries(inputs, marks_m, None if last_gear is None else int(last_gear.max(initial=0)))
-    best = Run(np.zeros(count), Passing.empty(len(marks_m), count), np.zeros(count), np.zeros(count))
+    nothing = Passing.empty(len(marks_m), count)
+    best = Run(np.zeros(count), nothing, np.zeros((2, count)), np.zeros(count), np.zeros(count))
     for gear, entry, passing in reversed(entries):
         tried = _may_end_in(gear, entry, best.score_ms)
         rows = np.flatnonzero(tried if last_gear is None else tried & (last_gear == gear.number))
@@ -227,6 +238,7 @@ def _keep_better(best: Run, run: Run, rows: IntArray) -> None:
     better = run.score_ms > best.score_ms[rows]
     to, of = rows[better], np.flatnonzero(better)
     best.score_ms[to] = run.score_ms[of]
+    best.highest_ms[:, to] = run.highest_ms[:, of]
     best.final_ms[to] = run.final_ms[of]
     for name in PASSING:
         getattr(best.passing, name)[:, to] = getattr(run.passing, name)[:, of]
@@ -235,7 +247,7 @@ def _keep_better(best: Run, run: Run, rows: IntArray) -> None:
 def _start(inputs: RunInputs) -> Entry:
     """Standing, or at the speed the car is pushed to."""
     speed, zero = np.full(len(inputs), inputs.start_speed_ms), np.zeros(len(inputs))
-    return Entry(speed, speed, zero, zero, zero, np.ones(len(inputs), dtype=bool), zero)
+    return Entry(speed, speed, zero, zero, zero, speed, speed, np.ones(len(inputs), dtype=bool), zero)
 
 
 def _enter(gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, float]) -> tuple[Entry, Passing]:
@@ -296,7 +308,9 @@ def _pull_through(gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[flo
     distance = np.where(skip, entry.distance, end.distance + rolled)
     time = np.where(skip, entry.time, end.time + pause_s)
     lack = np.where(entry.able & ~skip & ahead.settles, ahead.least, entry.lack)
-    return Entry(speed, speed, entry.pull, distance, time, able, lack), passing
+    top_speed = np.where(skip, entry.top_speed, np.maximum(entry.top_speed, end.speed))
+    top_surface = np.where(skip, entry.top_surface, np.maximum(entry.top_surface, top))
+    return Entry(speed, speed, entry.pull, distance, time, top_speed, top_surface, able, lack), passing
 
 
 def _drive_further(
@@ -362,7 +376,10 @@ def _end_in(gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, fl
     passing = _pass_held(passing, end, marks_m, gear.number, (held, held_use, holding))
     _name_limits(passing, held, settles, inputs.grip_use_limit)
     score = score_of(passing, marks_m, measure)
-    return Run(np.where(np.isfinite(score), score, 0.0), passing, held, np.zeros(len(inputs)))
+    highest = np.stack(
+        [np.fmax(entry.top_speed, passing.speed[-1]), np.fmax(entry.top_surface, passing.surface[-1])]
+    )
+    return Run(np.where(np.isfinite(score), score, 0.0), passing, highest, held, np.zeros(len(inputs)))
 
 
 def _pass_held(

@@ -104,21 +104,23 @@ class Bounding:
     def slowest(self, batch: Batch) -> FloatArray:
         """Speed (B,) that every completion at least scores, caps aside."""
         roll, grip = _extreme_points(batch.span, best=False)
-        return self.judge.joined(self._runs(batch.frame, roll, grip)) - SLACK_MS
+        slow = [self.space.slow_inputs(batch.frame, roll, grip, each) for each in self.judge.conditions]
+        self.simulated += len(slow) * len(roll)
+        return self.judge.joined(tuple(self.judge.run_of(each) for each in slow)) - SLACK_MS
 
     def slowest_on_fast_day(self, batch: Batch) -> FloatArray:
-        """Ground speed (B,) at the last board on the fast day that every completion at least has, caps aside."""
+        """Ground speed (B,) that every completion at least reaches up to the last board on the fast day, caps aside."""
         roll, grip = _extreme_points(batch.span, best=False)
-        run = simulate(self.space.inputs(batch.frame, roll, self.judge.fast, grip), self.judge.marks_m, "exit")
+        run = simulate(self.space.slow_inputs(batch.frame, roll, grip, self.judge.fast), self.judge.marks_m, "exit")
         self.simulated += len(roll)
-        return run.passing.speed[1]
+        return run.highest_ms[0]
 
     def fastest_on_fast_day(self, batch: Batch) -> FloatArray:
-        """Surface speed (B,) of the driven tires at the last board on the fast day, of the best in every coordinate."""
+        """Highest surface speed (B,) of driven tires up to the last board on the fast day, of the best in all."""
         roll, grip = _extreme_points(batch.span, best=True)
         run = simulate(self.space.inputs(batch.frame, roll, self.judge.fast, grip), self.judge.marks_m, "exit")
         self.simulated += len(roll)
-        return run.passing.surface[1]
+        return run.highest_ms[1]
 
     def least_slip(self, batch: Batch, speed: FloatArray, conditions: Conditions) -> FloatArray:
         """Slip (B,) that every completion at least has while it keeps a ground speed (B,)."""
@@ -142,8 +144,8 @@ class Bounding:
             score = self.speed_of(batch, np.arange(len(point)), point)
             run = simulate(self.space.inputs(batch.frame, point, self.judge.fast), self.judge.marks_m, "exit")
             self.simulated += len(point)
-            turning.append(run.passing.surface[1] - score)
-            ground.append(run.passing.speed[1] - score)
+            turning.append(run.highest_ms[1] - score)
+            ground.append(run.highest_ms[0] - score)
         return _least_lead(turning), _least_lead(ground)
 
     def speed_of(self, batch: Batch, rows: IntArray, points: FloatArray) -> FloatArray:

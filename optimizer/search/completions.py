@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
-from optimizer.search.drive_sets import job_sum
+from optimizer.search.drive_sets import job_sums
 
 BLOCKS = (500, 20_000)
 """Partial builds worked on at once, least and most: about as many as completions are wanted, since the first of them
@@ -103,29 +103,38 @@ class _Search:
         self.threshold = task.threshold.copy()
         self.cut_off = False
         self.blocks = 0
-        slots = len(task.allowed)
-        self.slots = slots
-        self.rest_score = self._suffix(
-            [[_top(task.scores[k][f], task.allowed[f]) for f in range(slots)] for k in range(len(task.scores))]
-        )
-        self.rest_net = self._suffix(
-            [
-                [_top(task.scores[k][f] - task.multipliers[k] * task.cents[f], task.allowed[f]) for f in range(slots)]
-                for k in range(len(task.scores))
-            ]
-        )
-        self.rest_cents = self._suffix([[-_top(-task.cents[f], task.allowed[f]) for f in range(slots)]])[0]
-        self.rest_hours = self._suffix([[-_top(-task.hours[f], task.allowed[f]) for f in range(slots)]])[0]
-        self.rest_rows = self._suffix([[-_top(-row[f], task.allowed[f]) for f in range(slots)] for row in task.rows])
+        self.slots = len(task.allowed)
+        self.options = [np.flatnonzero(ok) for ok in task.allowed]
+        count, rows = len(task.scores), len(task.rows)
+        every = self._side_by_side([*task.scores, *task.rows, task.cents, task.hours])
+        scores, harsh, cents, hours = every[:count], every[count : count + rows], every[-2], every[-1]
+        starts = np.cumsum([0, *map(len, task.allowed)])[:-1]
+        self.scores = self._by_slot(scores, starts)
+        self.rows = self._by_slot(harsh, starts)
+        net = scores - task.multipliers[:, None] * cents
+        rest = self._best_of_rest(np.concatenate([scores, net, -harsh, -cents[None], -hours[None]]), starts)
+        self.rest_score, self.rest_net = rest[:count], rest[count : 2 * count]
+        self.rest_rows, self.rest_cents, self.rest_hours = -rest[2 * count : -2], -rest[-2], -rest[-1]
+        self.fits = {
+            (f, g): ~forbidden[:, self.options[g]] for (f, g), forbidden in task.pairs.items() if forbidden.any()
+        }
+        self.job_cents, self.job_hours = job_sums(task.job_cents), job_sums(task.job_hours)
 
     @staticmethod
-    def _suffix(values: list[list[float]]) -> FloatArray:
-        """Sums over the slots still open: column f holds the sum from f on."""
-        if not values:
-            return np.zeros((0, 1))
-        table = np.array(values, dtype=float)
-        sums = np.cumsum(table[:, ::-1], axis=1)[:, ::-1]
-        return np.concatenate([sums, np.zeros((len(table), 1))], axis=1)
+    def _side_by_side(tables: list[list[FloatArray]]) -> FloatArray:
+        """Tables of one number an option, all slots after each other: (n, sum of m_s)."""
+        return np.stack([np.concatenate(table) for table in tables])
+
+    def _by_slot(self, tables: FloatArray, starts: IntArray) -> list[FloatArray]:
+        """Numbers (n, options) of the allowed options, per slot."""
+        return [tables[:, start + options] for start, options in zip(starts, self.options, strict=True)]
+
+    def _best_of_rest(self, tables: FloatArray, starts: IntArray) -> FloatArray:
+        """Sums (n, F + 1) of the highest allowed number of each slot from the f-th on."""
+        allowed = np.concatenate(self.task.allowed)
+        best = np.maximum.reduceat(np.where(allowed, tables, -np.inf), starts, axis=1)
+        sums = np.cumsum(best[:, ::-1], axis=1)[:, ::-1]
+        return np.concatenate([sums, np.zeros((len(best), 1))], axis=1)
 
     def run(self) -> Found:
         task = self.task
@@ -173,48 +182,36 @@ class _Search:
 
     def _spent(self, cents: FloatArray, jobs: IntArray) -> FloatArray:
         """Lower bound on the price of partial builds, with the jobs they need so far."""
-        return cents + job_sum(jobs & ~self.task.jobs_done, self.task.job_cents)
+        return cents + self.job_cents(jobs & ~self.task.jobs_done)
 
     def _grow(self, block: _Block, depth: int) -> _Block:
         """Add every allowed option of the next slot to every partial build, and drop what cannot be saved."""
         task = self.task
-        options = np.flatnonzero(task.allowed[depth])
-        parent = np.repeat(np.arange(len(block.cents)), len(options))
-        option = np.tile(options, len(block.cents))
-        keep = np.ones(len(option), dtype=bool)
+        higher = block.scores[:, :, None] + self.scores[depth][:, None, :]
+        least = self.threshold - self.rest_score[:, depth + 1]
+        keep = (higher >= least[:, None, None]).all(axis=0)
         for f in range(depth):
-            forbidden = task.pairs.get((f, depth))
-            if forbidden is not None:
-                keep &= ~forbidden[block.choices[parent, f], option]
-        scores = block.scores[:, parent] + np.stack([table[depth][option] for table in task.scores])
-        keep &= (scores + self.rest_score[:, depth + 1, None] >= self.threshold[:, None]).all(axis=0)
+            if (f, depth) in self.fits:
+                keep &= self.fits[f, depth][block.choices[:, f]]
+        parent, place = np.nonzero(keep)
+        option, scores = self.options[depth][place], higher[:, parent, place]
+        rows = block.rows[:, parent] + self.rows[depth][:, place]
+        good = (rows + self.rest_rows[:, depth + 1, None] <= task.row_left[:, None]).all(axis=0)
         cents = block.cents[parent] + task.cents[depth][option]
         jobs = block.jobs[parent] | task.jobs[depth][option]
         spent = self._spent(cents, jobs)
-        keep &= spent + self.rest_cents[depth + 1] <= self.cents_left
+        good &= spent + self.rest_cents[depth + 1] <= self.cents_left
         hours = block.hours[parent] + task.hours[depth][option]
-        keep &= hours + job_sum(jobs & ~task.jobs_done, task.job_hours) + self.rest_hours[depth + 1] <= task.hours_left
+        good &= hours + self.job_hours(jobs & ~task.jobs_done) + self.rest_hours[depth + 1] <= task.hours_left
         hope = scores[0] + self.rest_score[0, depth + 1]
         if np.isfinite(self.cents_left):
             reach = scores + self.rest_net[:, depth + 1, None] + task.multipliers[:, None] * (self.cents_left - spent)
-            keep &= (reach >= self.threshold[:, None]).all(axis=0)
+            good &= (reach >= self.threshold[:, None]).all(axis=0)
             hope = np.minimum(hope, reach[0])
         if self.cheapest:
             hope = -spent
-        rows = (
-            block.rows[:, parent] + np.stack([table[depth][option] for table in task.rows])
-            if task.rows
-            else block.rows[:, parent]
-        )
-        if task.rows:
-            keep &= (rows + self.rest_rows[:, depth + 1, None] <= task.row_left[:, None]).all(axis=0)
-        choices = np.concatenate([block.choices[parent[keep]], option[keep, None]], axis=1)
-        return _Block(choices, scores[:, keep], cents[keep], hours[keep], jobs[keep], rows[:, keep], hope[keep])
-
-
-def _top(values: FloatArray, allowed: BoolArray) -> float:
-    """Largest value of the allowed options."""
-    return float(values[allowed].max()) if allowed.any() else -np.inf
+        choices = np.concatenate([block.choices[parent], option[:, None]], axis=1)
+        return _Block(choices, scores, cents, hours, jobs, rows, hope).take(good)
 
 
 def _split(block: _Block, size: int) -> Iterator[_Block]:

@@ -5,7 +5,7 @@ Positions only: a drive set is a build whose free slots do not matter.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +16,8 @@ from optimizer.choice.price import AdditiveBounds, PriceBook
 
 _HALF_A_CENT = 0.5
 """Slack on sums of floats that bound whole cents."""
+TABLED_JOBS = 8
+"""Jobs whose sums are kept for every mask."""
 _BLOCK = 1 << 17
 """Numbers worked on at once, so that they stay in the processor's cache: 1 MiB of them."""
 
@@ -91,6 +93,28 @@ class DriveSets:
         only[np.arange(len(parent)), option] = True
         return replace(one, allowed=(*one.allowed[:f], only, *one.allowed[f + 1 :]))
 
+    def by_carrier(self, carry: tuple[BoolArray, ...]) -> DriveSets:
+        """Completions that carry something, split by the first free slot that does; ``carry`` (m_s,) per slot.
+
+        In the sets that result it is plain which slot carries it: what that costs is then counted in full.
+        """
+        own = np.zeros(len(self), dtype=np.bool_)
+        for s, has_it in enumerate(carry):
+            if s not in self.free:
+                own |= has_it[self.builds[:, s]]
+        found, rest = self.take(own), self.take(~own)
+        for f, s in enumerate(self.free):
+            if carry[s].any():
+                found = found.and_also(rest.only(f, carry[s]))
+                rest = rest.only(f, ~carry[s])
+        return found
+
+    def only(self, f: int, options: BoolArray) -> DriveSets:
+        """With some options (m_s,) only in the f-th free slot; sets that have none of them are dropped."""
+        allowed = self.allowed[f] & options
+        some = replace(self, allowed=(*self.allowed[:f], allowed, *self.allowed[f + 1 :]))
+        return some.take(np.asarray(allowed.any(axis=1)))
+
     def and_also(self, others: DriveSets) -> DriveSets:
         """These and others with the same free slots."""
         return DriveSets(
@@ -133,6 +157,14 @@ def job_sum(jobs: IntArray, amounts: IntArray | FloatArray) -> FloatArray:
     for j, amount in enumerate(amounts):
         total += float(amount) * ((jobs >> j) & 1)
     return total
+
+
+def job_sums(amounts: IntArray | FloatArray) -> Callable[[IntArray], FloatArray]:
+    """`job_sum` for the same amounts over and over: looked up where that is a small table."""
+    if len(amounts) > TABLED_JOBS:
+        return lambda jobs: job_sum(jobs, amounts)
+    table = job_sum(np.arange(1 << len(amounts)), amounts)
+    return lambda jobs: table[jobs]
 
 
 def option_cents(sets: DriveSets, bounds: AdditiveBounds) -> list[FloatArray]:

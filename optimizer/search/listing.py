@@ -13,7 +13,7 @@ from optimizer.choice.price import AdditiveBounds
 from optimizer.search.bounding import Batch
 from optimizer.search.completions import Task, complete
 from optimizer.search.drive_sets import DriveSets, job_sum
-from optimizer.search.propagation import Goal, Propagation
+from optimizer.search.propagation import Goal, Propagation, SetRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +48,10 @@ class Lister:
     ) -> None:
         self.legality, self.bounds, self.hours_limit, self.propagation = legality, bounds, hours_limit, propagation
 
+    def rows(self, batch: Batch, goal: Goal, spare: float = 1.0) -> list[SetRow]:
+        """Linear rows that completions of a batch must keep; rotors must take ``spare`` times what the goal asks."""
+        return self.propagation.rows(batch.sets, goal, spare)
+
     def complete(
         self,
         batch: Batch,
@@ -56,7 +60,7 @@ class Lister:
         lines: Sequence[Line],
         goal: Goal,
         most: int,
-        spare: float = 1.0,
+        rows: Sequence[SetRow],
     ) -> tuple[IntArray, bool]:
         """Completions of one drive set of a batch, and whether some were left out because there are too many.
 
@@ -70,18 +74,18 @@ class Lister:
         lines : sequence of Line
             The first one says which completions come first.
         goal : Goal
-            Speed for which rotors and equipment must do, and the money.
+            The money there is.
         most : int
             Of how many completions the best are kept.
-        spare : float
-            Factor on the energy that rotors must take.
+        rows : sequence of SetRow
+            What `rows` says of the whole batch.
         """
         here = np.array([place])
         one, additions = batch.sets.take(here), [add.take(here) for add in batch.additions]
         scores = [[add.along(line.slope)[0] for add in additions] for line in lines]
         spread = [np.ptp(score[ok]) for score, ok in zip(scores[0], allowed, strict=True)]
         order = sorted(range(len(one.free)), key=lambda f: -spread[f])
-        task = self._task(one, order, allowed, scores, goal, spare, [
+        task = self._task(one, order, allowed, scores, goal, [(row.of(place), row.left[place]) for row in rows], [
             (line.const + float(batch.frame.base[place] @ line.slope), line) for line in lines
         ])  # fmt: skip
         found = complete(task, most, cheapest=goal.cheapest)
@@ -96,12 +100,11 @@ class Lister:
         allowed: Sequence[BoolArray],
         scores: list[list[FloatArray]],
         goal: Goal,
-        spare: float,
+        rows: list[tuple[tuple[FloatArray, ...], float]],
         lines: list[tuple[float, Line]],
     ) -> Task:
         """What is to be completed, free slots in a given order."""
         free = [one.free[f] for f in order]
-        rows = self.propagation.rows(one, goal, spare)
         where = {s: place for place, s in enumerate(free)}
         pairs = {}
         for (s, t), forbidden in self.legality.pairs.items():
@@ -126,7 +129,7 @@ class Lister:
             hours=[self.bounds.hours[s] for s in free],
             hours_left=self.hours_limit - hours_spent - job_hours + 1e-6,
             multipliers=np.array([line.multiplier for _, line in lines]),
-            rows=[[coefficients[f] for f in order] for coefficients in (row.of(0) for row in rows)],
-            row_left=np.array([row.left[0] for row in rows]),
+            rows=[[coefficients[f] for f in order] for coefficients, _ in rows],
+            row_left=np.array([left for _, left in rows]),
             pairs=pairs,
         )

@@ -41,7 +41,7 @@ class Narrower:
         Hopeless tires and rotors, slots left without the equipment a speed bracket asks for, and what money then no
         longer allows.
         """
-        sets = _without_hopeless(sets, self.judge.hopeless(goal.level))
+        sets = _without_hopeless(sets, self.judge.hopeless(goal.level, goal.at_board))
         return self.propagation.narrowed(sets, goal)
 
     def by_equipment(self, sets: DriveSets, goal: Goal) -> DriveSets:

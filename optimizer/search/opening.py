@@ -151,11 +151,11 @@ class Opener:
         if splits and np.isfinite(goal.level) and not goal.probe:
             loose = ~np.logical_or.reduce([cut.holds for cut in cuts])
             loose &= batch.sets.completions[kept] > WORTH_SPLITTING
+        rows = self.lister.rows(batch, goal, PROBE_SPARE if goal.probe else 1.0)
         for place in np.flatnonzero(~loose):
             box, mark = int(kept[place]), int(batch.sets.mark[kept[place]])
             allowed, lines = [ok[box] for ok in batch.sets.allowed], self._lines(cuts, int(place), goal)
-            spare = PROBE_SPARE if goal.probe else 1.0
-            builds, short_list = self.lister.complete(batch, box, allowed, lines, goal, most[mark], spare)
+            builds, short_list = self.lister.complete(batch, box, allowed, lines, goal, most[mark], rows)
             found.append(builds)
             if short_list:
                 cut_off.add(mark)

@@ -25,6 +25,7 @@ class Evidence:
     simulations : runs simulated in all.
     kth_ms : speed of the last build listed; nothing left out is faster by more than ``slack_ms``.
     highest_left_ms : highest bound among drive sets that were not opened.
+    recalled : builds that earlier questions about the same car had run and checked.
     stopped : whether time was up before the search was through.
     closed : whether everything not listed is ruled out by argument; None where that was not asked, False where too much
         was left to say.
@@ -39,6 +40,7 @@ class Evidence:
     kth_ms: float = 0.0
     highest_left_ms: float = 0.0
     slack_ms: float = CUT_SLACK_MS
+    recalled: int = 0
     stopped: bool = False
     closed: bool | None = None
 
@@ -66,6 +68,11 @@ class Pool:
         """Add legal builds."""
         self.builds = np.concatenate([self.builds, builds])
         self.numbers = np.concatenate([self.numbers, np.stack([speed, cents.astype(float), hours, care], axis=1)])
+
+    def holds(self, builds: IntArray) -> int:
+        """How many of the builds (n, S) are in it."""
+        known = {row.tobytes() for row in self.builds}
+        return sum(row.tobytes() in known for row in np.ascontiguousarray(builds))
 
     @property
     def level(self) -> float:

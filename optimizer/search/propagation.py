@@ -31,6 +31,7 @@ class Goal:
 
     ``ties`` says whether builds that can only equal the level count; ``cheapest`` lists cheap completions first;
     ``probe`` lists the best of each drive set though they may miss the level: to find some good builds, not all.
+    ``dip`` is how much slower than the level such a build may pass a board, where that falls into the pause of a shift.
     """
 
     level: float
@@ -38,6 +39,12 @@ class Goal:
     ties: bool = False
     cheapest: bool = False
     probe: bool = False
+    dip: float = 0.0
+
+    @property
+    def at_board(self) -> float:
+        """Least speed at the last board of a build at the level."""
+        return self.level - self.dip
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +144,7 @@ class Propagation:
             used = sum((row.coefficients[s][sets.builds[:, s]] for s in drive), np.zeros(len(sets)))
             left = row.upper + row.slack - used
             found.append(SetRow(tuple(row.coefficients[s][None] for s in sets.free), one_kind, left))
-        found += self._rotor_rows(sets, goal.level, spare)
+        found += self._rotor_rows(sets, goal.at_board, spare)
         for has_it in self.equipment(goal):
             carry = [each.astype(float) for each in has_it]
             has = sum((carry[s][sets.builds[:, s]] for s in drive), np.zeros(len(sets)))

@@ -54,7 +54,7 @@ class Purchases:
         for f, s in enumerate(sets.free):
             if self.in_kits[s].any():
                 kinds = [~self.in_kits[s], *np.eye(len(self.in_kits[s]), dtype=bool)[self.in_kits[s]]]
-                parts = [part for each in parts for kind in kinds if len(part := _only(each, f, kind))]
+                parts = [part for each in parts for kind in kinds if len(part := each.only(f, kind))]
                 if sum(map(len, parts)) > MOST_TIMES * len(sets):
                     return sets
         every = tuple(range(sets.builds.shape[1]))
@@ -79,7 +79,7 @@ class Purchases:
         for slot, option in (first, second):
             if slot in sets.free:
                 f = sets.free.index(slot)
-                with_it = _only(with_it, f, np.arange(with_it.allowed[f].shape[1]) == option)
+                with_it = with_it.only(f, np.arange(with_it.allowed[f].shape[1]) == option)
         if not free:
             return sets.take(np.flatnonzero(~both)).and_also(with_it)
         if len(free) == 1:
@@ -95,10 +95,3 @@ class Purchases:
         if s in sets.free:
             return sets.allowed[sets.free.index(s)][:, o]
         return np.asarray(sets.builds[:, s] == o)
-
-
-def _only(sets: DriveSets, f: int, options: BoolArray) -> DriveSets:
-    """Drive sets with some options (m,) only in their f-th free slot; without those that then have none there."""
-    allowed = sets.allowed[f] & options
-    some = np.asarray(allowed.any(axis=1))
-    return replace(sets, allowed=(*sets.allowed[:f], allowed, *sets.allowed[f + 1 :])).take(some)

@@ -24,12 +24,13 @@ from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Bounding
 from optimizer.search.climbing import Climber
-from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of
+from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of, within_budget
+from optimizer.search.memory import Limits, Memory
 from optimizer.search.opening import Opener
 from optimizer.search.pool import Evidence, Pool
 from optimizer.search.propagation import Goal
 from optimizer.search.purchases import Purchases
-from optimizer.search.tightening import Tightener, asked
+from optimizer.search.tightening import Tightener
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share of it that is done."""
@@ -99,6 +100,8 @@ class Ranker:
         Most own hours a build may take.
     progress : callable, optional
         Told what is going on.
+    memory : Memory, optional
+        What earlier questions about the same options, class and salt found out; it learns from this one.
     """
 
     def __init__(
@@ -109,6 +112,7 @@ class Ranker:
         budget_cents: int | None,
         hours_limit: float | None,
         progress: Progress | None = None,
+        memory: Memory | None = None,
     ) -> None:
         self.judge, self.legality, self.book = judge, legality, book
         self.budget = np.inf if budget_cents is None else float(budget_cents)
@@ -121,6 +125,8 @@ class Ranker:
         self.bounding = Bounding(judge, self.space)
         self.opener = Opener(judge, legality, self.bounding, self.bounds, self.hours_limit)
         self.climber = Climber(self.space.usable, self._try, self.progress)
+        self.memory = memory or Memory(judge.options)
+        self.limits = Limits.of(legality, self.budget, self.hours_limit)
         self.evidence = Evidence(combinations=math.prod(judge.options.sizes))
 
     def top(self, k: int, *, thorough: bool = False, time_limit_s: float | None = None) -> Ranking:
@@ -137,22 +143,51 @@ class Ranker:
             it gets then depends on the machine; without it the same question always takes the same way.
         """
         self.deadline = math.inf if time_limit_s is None else time.monotonic() + time_limit_s
-        self.progress("listing tire, gear and engine combinations", 0.0)
-        sets = drive_sets_of(self.legality, self.judge.model.drive_slots, self.book, self.budget_cents)
-        self.evidence.drive_sets = len(sets)
         self.pool = pool = Pool(self.judge, k)
         self.touched: set[int] = set()
+        self._recall()
         self._try(self.judge.options.fitted[None])
         self.climber.by_ones(pool)
+        self.progress("listing tire, gear and engine combinations", 0.0)
+        sets = self._drive_sets()
         self.progress("best cases of all combinations", 0.05)
         self._bound_all(sets)
         if len(self.sets):
             self._find(thorough=thorough)
+        elif thorough:
+            self.evidence.closed = True
         self.evidence.opened = len(self.touched)
         if not self.evidence.stopped and self._at_cap():
             self.progress("cheapest of the equally fast", 0.7)
             self._cheapest_first(pool.level, pool.kth_price)
+        if self.evidence.closed:
+            self.memory.settle(self._goal().level, self.limits)
         return self._ranked(k)
+
+    def _recall(self) -> None:
+        """Begin with what is known: builds that were run before, those that the question allows."""
+        builds, (speed, care), legal = self.memory.builds, self.memory.numbers.T, self.memory.legal
+        self.pool.fresh(builds)
+        self.evidence.recalled = len(builds)
+        rows = np.flatnonzero(legal & self.legality.allowed(builds))
+        if len(rows):
+            prices = self.book.price(builds[rows])
+            good = prices.available & (prices.cents <= self.budget)
+            rows, cents, hours = rows[good], prices.cents[good], prices.hours[good]
+            self.pool.add(builds[rows], speed[rows], cents, hours, care[rows])
+
+    def _drive_sets(self) -> DriveSets:
+        """Drive sets with all completions that could matter: those that the question allows and that are not known."""
+        sets = drive_sets_of(self.legality, self.judge.model.drive_slots, self.book, self.budget_cents)
+        self.evidence.drive_sets = len(sets)
+        asked_for = [row.carriers for row in self.legality.rows]
+        unknown = self.memory.left_open(self.pool.level, self.limits)
+        carriers = [each for each in (*asked_for, unknown) if each is not None]
+        self.whole = not carriers
+        for carry in carriers:
+            sets = sets.by_carrier(carry)
+        whole = self.whole or self.budget_cents is None
+        return sets if whole else within_budget(sets, self.bounds, int(self.budget))
 
     # --- the search ---------------------------------------------------------------------------------------------
 
@@ -161,13 +196,13 @@ class Ranker:
 
         Those that could not even without any rule between the other slots need not be gone through in detail.
         """
-        goal, kept, bounds = asked(Goal(self.pool.level, self.budget)), [sets.take(np.zeros(0, dtype=np.int64))], []
+        goal, kept, bounds = self._goal_at(self.pool.level), [sets.take(np.zeros(0, dtype=np.int64))], []
         least = self.pool.level - BOUND_SLACK_MS
         for start in range(0, len(sets), BLOCK):
             self.progress("best cases of all combinations", 0.05 + 0.05 * start / len(sets))
             block = sets.take(np.arange(start, min(start + BLOCK, len(sets))))
             if np.isfinite(least):
-                block = block.take(self.bounding.optimistic(block) > least)
+                block = block.take(self._best_cases(block) > least)
             block = self.opener.narrower.tighten(block, goal)
             bound = self.bounding.optimistic(block)
             kept.append(block.take(bound > least))
@@ -175,6 +210,16 @@ class Ranker:
         bound, sets = np.concatenate([np.zeros(0), *bounds]), reduce(DriveSets.and_also, kept)
         order = np.argsort(-bound, kind="stable")
         self.sets, self.bound = sets.take(order), bound[order]
+
+    def _best_cases(self, sets: DriveSets) -> FloatArray:
+        """Speeds (D,) that no completion of drive sets passes, from memory where it has them."""
+        bound = self.memory.best_cases(sets, self.limits)
+        unknown = np.flatnonzero(np.isinf(bound))
+        if len(unknown):
+            bound[unknown] = self.bounding.optimistic(sets.take(unknown))
+            if self.whole:
+                self.memory.learn_cases(sets.take(unknown), bound[unknown], self.limits)
+        return bound
 
     def _find(self, *, thorough: bool) -> None:
         """Find good builds, then rule out the rest by argument if that is wanted and can be done, or by tangents."""
@@ -228,17 +273,20 @@ class Ranker:
                 break
             top = float(estimate[0])
         for depth in PROBE_DEPTHS_MS:
-            if self._late():
+            if self._late() or self.pool.level > top:
                 break
             self.progress("looking for good builds", 0.1)
             _, rows = self._estimates(top - depth)
             rows = rows[:PROBES_SEEN]
             most = dict.fromkeys(rows.tolist(), FEW_LEAVES)
             goal = Goal(top - depth, self.budget, probe=True)
-            self._try(self.opener.open(self.sets, rows, goal, most, PROBED).builds)
-            if np.isfinite(self.pool.level):
-                self.climber.by_twos(self.pool, self._late)
-                return self.pool.level
+            builds = self.opener.open(self.sets, rows, goal, most, PROBED).builds
+            self._try(builds)
+            if self.pool.holds(builds) >= self.pool.k:
+                break
+        if np.isfinite(self.pool.level):
+            self.climber.by_twos(self.pool, self._late)
+            return self.pool.level
         return top
 
     def _estimates(self, level: float) -> tuple[FloatArray, IntArray]:
@@ -335,7 +383,7 @@ class Ranker:
         tightener = Tightener(self.judge, self.bounding, self.bounds, narrower, self.opener.lister, purchases)
         self.progress("ruling out the rest", 0.7)
         every = self.sets.marked(np.flatnonzero(self.bound > goal.level - BOUND_SLACK_MS))
-        sets = narrower.by_equipment(narrower.tighten(every, asked(goal)), asked(goal))
+        sets = narrower.by_equipment(narrower.tighten(every, goal), goal)
         sets = sets.take(self.bounding.optimistic(sets) > goal.level - BOUND_SLACK_MS)
         self.touched.update(sets.mark.tolist())
         tightener.learn(sets, goal)
@@ -353,7 +401,11 @@ class Ranker:
 
     def _goal(self) -> Goal:
         """What would rank with the K best; at a cap only what is faster: among the equally fast, price decides."""
-        return Goal(self.pool.level + SPEED_STEP_MS * self._at_cap(), self.budget)
+        return self._goal_at(self.pool.level + SPEED_STEP_MS * self._at_cap())
+
+    def _goal_at(self, level: float) -> Goal:
+        """Builds that score a level, what they may lose at a board included."""
+        return Goal(level, self.budget, dip=self.judge.most_dip_ms(level))
 
     def _at_cap(self) -> bool:
         """Whether a cap holds the K-th best, so that thousands may be just as fast."""
@@ -382,6 +434,7 @@ class Ranker:
         if len(rows) == 0:
             return
         judged = self.judge.judge(builds[rows], tuple(run.take(rows) for run in runs))
+        self.memory.learn(builds[rows], speed[rows], judged.care, judged.legal & (speed[rows] > 0))
         self.evidence.simulations += len(builds) * len(runs) + len(rows)
         for name, passed in zip(CHECKS, judged.passes, strict=True):
             self.evidence.refused[name] += int((~passed).sum())

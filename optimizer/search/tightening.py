@@ -7,7 +7,7 @@ smaller box, on which the next round is sharper.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import reduce
 
@@ -24,7 +24,7 @@ from optimizer.search.drive_sets import DriveSets, option_cents
 from optimizer.search.listing import Line, Lister
 from optimizer.search.narrowing import Narrower
 from optimizer.search.necessary import Demand
-from optimizer.search.propagation import Goal
+from optimizer.search.propagation import Goal, SetRow
 from optimizer.search.purchases import Purchases
 from optimizer.search.surrogate import lagrangian_bound
 
@@ -45,8 +45,6 @@ SIMULATED = 4096
 """Drive sets whose slowest completions are run at once."""
 CHUNK = 150
 """Drive sets bounded at once: what fits the processor's cache."""
-DIP_MS = 0.5
-"""A board may fall into the pause of a shift: speed there is less than this below what the build scores."""
 FEW, LISTED, LISTED_OF_SPLIT = 2000, 500, 3000
 """Completions of a box that are worth listing before the last of the first rounds; most that one list may have, of a
 whole drive set and of a split one: to split it once more takes as long as to simulate some thousand builds."""
@@ -123,12 +121,12 @@ class Tightener:
         """
         found = [np.zeros((0, sets.builds.shape[1]), dtype=np.int64)]
         if number == 1:
-            sets = self.propagation.narrowed(self.purchases.split(sets), asked(goal))
+            sets = self.propagation.narrowed(self.purchases.split(sets), goal)
         if number >= len(BINS):
             sets = self._not_too_fast(self._split(sets, goal), goal)
         bins = BINS[number] if number < len(BINS) else SPLIT_BINS
         rest = self._rounds(sets, goal, bins, found, late, listing=number >= len(BINS) - 1)
-        return np.unique(np.concatenate(found), axis=0), rest
+        return np.concatenate(found), rest
 
     def _rounds(
         self, sets: DriveSets, goal: Goal, bins: int, found: list[IntArray], late: Callable[[], bool], *, listing: bool
@@ -142,22 +140,24 @@ class Tightener:
             some = sets.take(np.arange(start, min(start + CHUNK, len(sets))))
             piece = self._round(some, goal, bins)
             many = np.ones(len(piece.batch.sets), dtype=bool)
+            rows = self.lister.rows(piece.batch, goal)
             for box in np.flatnonzero(listing | (piece.batch.sets.completions <= FEW)):
-                builds = self._listed(piece, int(box), goal, LISTED if bins < SPLIT_BINS else LISTED_OF_SPLIT)
+                most = LISTED if bins < SPLIT_BINS else LISTED_OF_SPLIT
+                builds = self._listed(piece, int(box), goal, most, rows)
                 if builds is not None:
                     found.append(builds)
                     many[box] = False
             rest.append(piece.batch.sets.take(many))
         return reduce(DriveSets.and_also, rest)
 
-    def _listed(self, piece: Left, box: int, goal: Goal, most: int) -> IntArray | None:
+    def _listed(self, piece: Left, box: int, goal: Goal, most: int, rows: Sequence[SetRow]) -> IntArray | None:
         """Completions (n, S) of a box that keep all cuts of one of its ways; None where one way has too many."""
         found = []
         for way in np.flatnonzero(piece.box == box):
             lines = [cut.line(int(way)) for cut in piece.cuts]
             lines.sort(key=lambda line: line.threshold == -np.inf)
             allowed = [ok[way] for ok in piece.allowed]
-            builds, cut_off = self.lister.complete(piece.batch, box, allowed, lines, asked(goal), most)
+            builds, cut_off = self.lister.complete(piece.batch, box, allowed, lines, goal, most, rows)
             if cut_off:
                 return None
             found.append(builds)
@@ -171,26 +171,30 @@ class Tightener:
         spread[np.stack([ok.sum(axis=1) for ok in sets.allowed]) < 2] = -1.0
         widest = spread.argmax(axis=0)
         parts = [sets.take(widest == f).split(int(f)) for f in np.unique(widest)]
-        return self.propagation.narrowed(reduce(DriveSets.and_also, parts), asked(goal))
+        return self.propagation.narrowed(reduce(DriveSets.and_also, parts), goal)
 
     def _not_too_fast(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """Without what even the slowest completion, or one at the level, takes past a tire's or a rotor's limit."""
         parts = [sets.take(np.zeros(0, dtype=np.int64))]
         for start in range(0, len(sets), SIMULATED):
             batch = self.bounding.open(sets.take(np.arange(start, min(start + SIMULATED, len(sets)))))
-            fit, batch = self.narrower.good_tires(batch, asked(goal).level, sampled=False)
+            fit, batch = self.narrower.good_tires(batch, goal.level, sampled=False)
             parts.append(batch.sets.take(fit))
         sets = reduce(DriveSets.and_also, parts)
         if len(sets) == 0 or not self.propagation.rotors_could_bind(sets, goal.level + TOO_FAST_MS):
             return sets
-        level = asked(goal).level
-        slowest = np.minimum(self.bounding.slowest(self.bounding.open(sets)), self._least_cap(level)) - DIP_MS
-        steps = np.maximum(np.floor((slowest - level) / TOO_FAST_MS), 0.0)
+        slowest = np.minimum(self.bounding.slowest(self.bounding.open(sets)), self._least_cap(goal.level))
+        steps = np.maximum(np.floor((slowest - goal.level) / TOO_FAST_MS), 0.0)
         kept = [
-            self.propagation.narrowed(sets.take(steps == step), replace(goal, level=level + step * TOO_FAST_MS))
+            self.propagation.narrowed(sets.take(steps == step), self._faster(goal, step * TOO_FAST_MS))
             for step in np.unique(steps)
         ]
         return reduce(DriveSets.and_also, kept)
+
+    def _faster(self, goal: Goal, by_ms: float) -> Goal:
+        """The goal at a higher level."""
+        level = goal.level + by_ms
+        return replace(goal, level=level, dip=self.judge.most_dip_ms(level))
 
     def _least_cap(self, level: float) -> float:
         """The lowest ground speed cap at or above a level; infinite where there is none."""
@@ -224,7 +228,7 @@ class Tightener:
                 fast, slow = self._line_through(demand, best, every)
         alive = np.flatnonzero((spare >= -ROUNDING_MS) & np.logical_and.reduce([ok.any(axis=1) for ok in options]))
         rows, options = ways.rows[alive], [ok[alive] for ok in options]
-        after = self.propagation.narrowed(_merged(batch.sets, rows, options), asked(goal))
+        after = self.propagation.narrowed(_merged(batch.sets, rows, options), goal)
         kept = np.flatnonzero(np.isin(rows, after.mark))
         return Left(
             replace(batch.take(after.mark), sets=replace(after, mark=sets.mark[after.mark])),
@@ -268,11 +272,6 @@ class Tightener:
         meets = holds & (const + np.einsum("bl,bl->b", point, slope) >= 0)
         ahead = meets[:, None]
         return np.where(ahead, point, every.span.least), np.where(ahead, every.span.most, point)
-
-
-def asked(goal: Goal) -> Goal:
-    """The goal for rules about the speed at a board, which may fall into the pause of a shift."""
-    return replace(goal, level=goal.level - DIP_MS)
 
 
 def _merged(sets: DriveSets, rows: IntArray, options: list[BoolArray]) -> DriveSets:

@@ -474,8 +474,8 @@ def test_a_run_that_fails_spoils_the_mean_of_times() -> None:
     """40 and 50 m/s: mean of speeds 45, of times 44.44; with one run that gets nowhere 25 and nothing."""
     passing = Passing.empty(2, 2)
     runs = (
-        Run(np.array([40.0, 0.0]), passing, np.zeros(2), np.zeros(2)),
-        Run(np.array([50.0, 50.0]), passing, np.zeros(2), np.zeros(2)),
+        Run(np.array([40.0, 0.0]), passing, np.zeros((2, 2)), np.zeros(2), np.zeros(2)),
+        Run(np.array([50.0, 50.0]), passing, np.zeros((2, 2)), np.zeros(2), np.zeros(2)),
     )
     speeds = judge_of(scoring=Scoring(runs=2)).joined(runs)
     times = judge_of(scoring=Scoring(runs=2, mean_of="times")).joined(runs)

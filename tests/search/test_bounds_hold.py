@@ -13,7 +13,9 @@ from optimizer.run.affine import Span
 from optimizer.run.driving import Gear
 from optimizer.run.envelope import Envelope
 from optimizer.run.inputs import IntArray, RunInputs
+from optimizer.run.simulator import simulate
 from optimizer.scenario.parts import Gearset, Tire
+from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Batch
 from optimizer.search.demands import Scores, best_case, edges_about
 from optimizer.search.drive_sets import DriveSets, drive_sets_of
@@ -156,7 +158,7 @@ def test_every_completion_that_is_fast_enough_is_kept(seed: int) -> None:
     assert len(builds) > 100
     for share in (0.8, 0.97):
         level = float(np.quantile(speed, share))
-        goal = Goal(level, np.inf)
+        goal = Goal(level, np.inf, ties=True, dip=ranker.judge.most_dip_ms(level))
         kept = left_of(ranker, sets, goal)
         for place in np.flatnonzero(speed >= level):
             assert builds[place].tobytes() in kept, (share, place, speed[place] - level)
@@ -265,3 +267,57 @@ def test_a_narrower_span_gives_sharper_bounds() -> None:
     both = finite & np.isfinite(narrow.force)
     assert (closer[both] < line[both] - 1e-3).any()
     assert (closer[both] <= line[both] + 1e-6).mean() > 0.999  # where gears take turns within a cell it may be coarser
+
+
+def slow_ranker(seed: int) -> Ranker:
+    """A catalog in which tires differ widely, so that what slows an undriven axle most is far from what slows least."""
+    scenario, rng = random_catalog(seed, sizes=(2, 2, 3, 6, 4, 3, 3)), np.random.default_rng(seed + 1000)
+    parts = dict(scenario.parts)
+    for name, part in parts.items():
+        if isinstance(part, Tire):
+            coefficient = float(rng.uniform(0.005, 0.02))
+            parts[name] = replace(part, rolling_coefficient=coefficient, mass_kg=float(rng.uniform(5, 20)))
+    front, rear = rng.uniform(-0.3, 0.3, 2)
+    car = replace(
+        scenario.car, front_lift_area_m2=float(front), rear_lift_area_m2=float(rear), shift_time_s=float(rng.uniform(0.2, 1.2))
+    )  # fmt: skip
+    scenario = replace(scenario, parts=MappingProxyType(parts), car=car)
+    if seed % 2:
+        event = replace(scenario.event, rating_rule="limiter")
+        scenario = replace(scenario, event=event, car=replace(car, limiter_adjustable=True))
+    _, legality, book, judge = machinery(scenario)
+    return Ranker(judge, legality, book, None, None)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_no_completion_is_slower_than_the_slowest(seed: int) -> None:
+    """In the runs that count and on the fast day, wherever no cap of a bracket or a part holds the real car."""
+    ranker, rng = slow_ranker(seed), np.random.default_rng(seed)
+    sets = sets_of(ranker, rng, 15)
+    batch = ranker.bounding.open(sets)
+    slowest, on_fast_day = ranker.bounding.slowest(batch), ranker.bounding.slowest_on_fast_day(batch)
+    rows, builds = some_completions(sets, rng, 20)
+    free = np.isinf(ranker.judge.model.drive_rows(builds).cap_ms)
+    assert free.any()
+    judge = ranker.judge
+    assert np.all(judge.speeds(builds)[free] >= slowest[rows][free])
+    fast = judge.model.inputs(builds, judge.fast)
+    highest = simulate(fast, judge.marks_m, "exit").highest_ms[0]
+    assert np.all(highest[free] >= on_fast_day[rows][free] - BOUND_SLACK_MS)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_board_in_the_pause_of_a_shift(seed: int) -> None:
+    """The highest speed of one of the runs is at least the score; at its last board a run lost no more than the dip."""
+    ranker, rng = slow_ranker(seed), np.random.default_rng(seed)
+    rows, builds = some_completions(sets_of(ranker, rng, 40), rng, 10)
+    del rows
+    judge = ranker.judge
+    runs = judge.runs(builds)
+    score = judge.joined(runs)
+    assert np.all(np.maximum.reduce([run.highest_ms[0] for run in runs]) >= score - 1e-6)
+    moving = score > 0
+    last = np.maximum.reduce([run.passing.speed[1] for run in runs])[moving]
+    dips = np.array([judge.most_dip_ms(float(speed)) for speed in score[moving]])
+    assert np.all(last >= score[moving] - dips)
+    assert np.all(np.maximum.reduce([run.highest_ms[1] for run in runs]) >= np.maximum.reduce([run.highest_ms[0] for run in runs]))

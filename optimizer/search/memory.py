@@ -1,0 +1,141 @@
+"""What earlier searches found out about one car, course and salt, for the next one to begin with.
+
+Speeds and checks of a build do not depend on money or on what is asked. What a complete search ruled out stays ruled
+out for every question that allows no more than it did. Nothing here is valid for another class, salt or course.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from optimizer.choice.legality import Legality
+from optimizer.choice.options import BoolArray, FloatArray, IntArray, Options
+from optimizer.search.drive_sets import DriveSets
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a question allows: money and own hours at most, options that are out (m_s,) per slot, names of the rows."""
+
+    cents: float
+    hours: float
+    forbidden: tuple[BoolArray, ...]
+    rows: frozenset[str]
+
+    @classmethod
+    def of(cls, legality: Legality, cents: float, hours: float) -> Limits:
+        """Limits of a question."""
+        return cls(cents, hours, legality.forbidden, frozenset(row.name for row in legality.rows))
+
+    def new_in(self, other: Limits) -> tuple[BoolArray, ...] | None:
+        """Options (m_s,) per slot that other limits allow and these do not; None where they allow more besides."""
+        if other.cents > self.cents or other.hours > self.hours or not self.rows <= other.rows:
+            return None
+        return tuple(out & ~still for out, still in zip(self.forbidden, other.forbidden, strict=True))
+
+    def in_place(self, place: tuple[IntArray, ...], sizes: tuple[int, ...]) -> Limits:
+        """The same with options at other places (m_s,) per slot; an option that is new there is not allowed."""
+        forbidden = []
+        for out, at, size in zip(self.forbidden, place, sizes, strict=True):
+            moved = np.ones(size, dtype=np.bool_)
+            moved[at] = out
+            forbidden.append(moved)
+        return replace(self, forbidden=tuple(forbidden))
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """Every legal build within some limits that scores at least ``level_ms`` is known."""
+
+    level_ms: float
+    limits: Limits
+
+
+class Memory:
+    """What is known about the builds of one scenario.
+
+    Attributes
+    ----------
+    builds : array (n, S)
+        Builds that were run and checked.
+    numbers : array (n, 2)
+        Their speed [m/s] and smallest margin.
+    legal : bool array (n,)
+        Whether they pass every check that needs a run.
+    settled : list of Settled
+    """
+
+    def __init__(self, options: Options) -> None:
+        self.options = options
+        self.builds: IntArray = np.zeros((0, len(options.slots)), dtype=np.int64)
+        self.numbers: FloatArray = np.zeros((0, 2))
+        self.legal: BoolArray = np.zeros(0, dtype=np.bool_)
+        self.settled: list[Settled] = []
+        self._known: set[bytes] = set()
+        self._cases: dict[bytes, float] = {}
+        self._scope: Limits | None = None
+
+    def learn(self, builds: IntArray, speed_ms: FloatArray, care: FloatArray, legal: BoolArray) -> None:
+        """Keep builds (n, S) that were run and checked."""
+        new = []
+        for row in np.ascontiguousarray(builds):
+            key = row.tobytes()
+            new.append(key not in self._known)
+            self._known.add(key)
+        fresh = np.array(new, dtype=np.bool_)
+        if fresh.any():
+            self.builds = np.concatenate([self.builds, builds[fresh]])
+            self.numbers = np.concatenate([self.numbers, np.stack([speed_ms, care], axis=1)[fresh]])
+            self.legal = np.concatenate([self.legal, legal[fresh]])
+
+    def settle(self, level_ms: float, limits: Limits) -> None:
+        """Note that every build within limits that scores at least so much is known; forget what that includes."""
+        self.settled = [
+            each
+            for each in self.settled
+            if each.level_ms < level_ms or not _nothing(limits.new_in(each.limits))
+        ]
+        self.settled.append(Settled(level_ms, limits))
+
+    def left_open(self, level_ms: float, limits: Limits) -> tuple[BoolArray, ...] | None:
+        """Options (m_s,) per slot of which every unknown build within limits that scores at least so much has one.
+
+        None where nothing is known of what is unknown; no option at all where every such build is known.
+        """
+        new = [each.limits.new_in(limits) for each in self.settled if each.level_ms <= level_ms]
+        open_ = [options for options in new if options is not None]
+        return min(open_, key=lambda options: sum(int(each.sum()) for each in options), default=None)
+
+    def best_cases(self, sets: DriveSets, limits: Limits) -> FloatArray:
+        """Speeds (D,) that no completion of drive sets passes, as far as they are known; infinite where not."""
+        if self._scope is None or not _nothing(self._scope.new_in(limits)):
+            return np.full(len(sets), np.inf)
+        return np.array([self._cases.get(row.tobytes(), np.inf) for row in sets.builds])
+
+    def learn_cases(self, sets: DriveSets, bound: FloatArray, limits: Limits) -> None:
+        """Keep best cases of drive sets that may be completed in every way within limits."""
+        if self._scope is None or not _nothing(self._scope.new_in(limits)):
+            self._scope, self._cases = limits, {}
+        elif not _nothing(limits.new_in(self._scope)):
+            return  # tighter limits than those of the scope: no bound for all of it
+        self._cases.update((row.tobytes(), float(value)) for row, value in zip(sets.builds, bound, strict=True))
+
+    def moved(self, options: Options) -> Memory:
+        """The same for a scenario that has more parts, or other prices of parts that are new in it."""
+        place = tuple(
+            np.array([[part.id for part in there].index(part.id) for part in here])
+            for here, there in zip(self.options.parts, options.parts, strict=True)
+        )
+        found = Memory(options)
+        builds = np.stack([at[self.builds[:, s]] for s, at in enumerate(place)], axis=1)
+        found.learn(builds, self.numbers[:, 0], self.numbers[:, 1], self.legal)
+        found.settled = [Settled(e.level_ms, e.limits.in_place(place, options.sizes)) for e in self.settled]
+        return found
+
+
+def _nothing(options: Iterable[BoolArray] | None) -> bool:
+    """Whether there is an answer, and it holds no option."""
+    return options is not None and not any(each.any() for each in options)

@@ -1,0 +1,78 @@
+"""One car in one class on one salt: what all questions about it share, and what each leaves to the next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from optimizer.choice.legality import Legality, legality_of
+from optimizer.choice.options import Options, options_of
+from optimizer.choice.price import PriceBook
+from optimizer.choice.wishes import with_wishes
+from optimizer.run.judge import Judge
+from optimizer.run.model import RunModel
+from optimizer.scenario.event import Scenario
+from optimizer.search.memory import Memory
+from optimizer.search.ranking import Progress, Ranker, Ranking
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """What answers are made with.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        With the class that is asked about.
+    options : Options
+    legality : Legality
+        What may be chosen together, wishes aside.
+    book : PriceBook
+    judge : Judge
+        For the salt that is asked about.
+    memory : Memory
+        What questions so far found out.
+    """
+
+    scenario: Scenario
+    options: Options
+    legality: Legality
+    book: PriceBook
+    judge: Judge
+    memory: Memory
+
+    @classmethod
+    def of(cls, scenario: Scenario, salt: str | None = None, memory: Memory | None = None) -> Study:
+        """A study of a scenario in its own class; the event's own salt when left out."""
+        options = options_of(scenario)
+        known = Memory(options) if memory is None else memory.moved(options)
+        judge = Judge(RunModel(options), salt)
+        return cls(scenario, options, legality_of(options), PriceBook(options), judge, known)
+
+    def best(
+        self,
+        k: int = 1,
+        *,
+        budget_cents: int | None,
+        with_parts: Sequence[str] = (),
+        without_parts: Sequence[str] = (),
+        thorough: bool = True,
+        time_limit_s: float | None = None,
+        progress: Progress | None = None,
+    ) -> Ranking:
+        """The best K builds for a budget (None: any money), with parts that must or must not be in.
+
+        Raises
+        ------
+        UsageError
+            If a part is no option of any slot.
+        """
+        legality = with_wishes(self.legality, tuple(with_parts), tuple(without_parts))
+        ranker = Ranker(
+            self.judge, legality, self.book, budget_cents, self.scenario.event.hours_limit, progress, self.memory
+        )
+        return ranker.top(k, thorough=thorough, time_limit_s=time_limit_s)
+
+    def fresh(self) -> Study:
+        """The same with nothing known."""
+        return replace(self, memory=Memory(self.options))
