@@ -75,6 +75,11 @@ class Pool:
         return sum(row.tobytes() in known for row in np.ascontiguousarray(builds))
 
     @property
+    def ceiling(self) -> float:
+        """What a better build costs at most [cents], for all that is known here."""
+        return np.inf
+
+    @property
     def level(self) -> float:
         """Least speed that ranks with the K-th best; minus infinity while there are fewer."""
         if len(self.builds) < self.k:
@@ -84,22 +89,49 @@ class Pool:
 
     def kth_price(self) -> float:
         """Price of the K-th best, by speed and then price."""
-        order = self._by_speed(np.arange(len(self.builds)))
+        order = self._ordered(np.arange(len(self.builds)))
         return float(self.numbers[order[self.k - 1], 1])
 
     def best(self, count: int) -> IntArray:
         """The best builds, at most so many: (n, S)."""
-        return self.builds[self._by_speed(np.arange(len(self.builds)))[:count]]
+        return self.builds[self._ordered(np.arange(len(self.builds)))[:count]]
 
     def best_not_in(self, done: set[bytes], width: int, *, uncapped: bool) -> IntArray | None:
         """The best build that is not ``done``, among the best few: of all, or of those no speed bracket holds."""
         rows = np.arange(len(self.builds))
         if uncapped:
             rows = rows[~np.isfinite(self.judge.model.drive_rows(self.builds).cap_ms)]
-        best = self._by_speed(rows)[:width]
+        best = self._ordered(rows)[:width]
         return next((self.builds[row] for row in best if self.builds[row].tobytes() not in done), None)
 
-    def _by_speed(self, rows: IntArray) -> IntArray:
-        """Rows from the fastest, the cheaper first of equals."""
+    def _ordered(self, rows: IntArray) -> IntArray:
+        """Rows from the best: the fastest, the cheaper first of equals."""
         speed = np.round(self.numbers[rows, 0] / SPEED_STEP_MS)
         return rows[np.lexsort([self.numbers[rows, 1], -speed])]
+
+
+class CheapPool(Pool):
+    """Legal builds that score at least a floor: the best of them is the cheapest."""
+
+    def __init__(self, judge: Judge, floor_ms: float) -> None:
+        super().__init__(judge, 1)
+        self.floor_ms = floor_ms
+
+    def add(self, builds: IntArray, speed: FloatArray, cents: IntArray, hours: FloatArray, care: FloatArray) -> None:
+        """Add those legal builds that score enough."""
+        enough = speed >= self.floor_ms
+        super().add(builds[enough], speed[enough], cents[enough], hours[enough], care[enough])
+
+    @property
+    def level(self) -> float:
+        """The floor, whatever is known."""
+        return self.floor_ms
+
+    @property
+    def ceiling(self) -> float:
+        """What a better build costs at most [cents]."""
+        return float(self.numbers[:, 1].min(initial=np.inf)) - 1.0
+
+    def _ordered(self, rows: IntArray) -> IntArray:
+        """Rows from the cheapest, the faster first of equals."""
+        return rows[np.lexsort([-self.numbers[rows, 0], self.numbers[rows, 1]])]

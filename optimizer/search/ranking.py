@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import reduce
 
 import numpy as np
@@ -27,7 +27,7 @@ from optimizer.search.climbing import Climber
 from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of, within_budget
 from optimizer.search.memory import Limits, Memory
 from optimizer.search.opening import Opener
-from optimizer.search.pool import Evidence, Pool
+from optimizer.search.pool import CheapPool, Evidence, Pool
 from optimizer.search.propagation import Goal
 from optimizer.search.purchases import Purchases
 from optimizer.search.tightening import Tightener
@@ -142,26 +142,45 @@ class Ranker:
             Time after which the search stops with what it has, and says how much faster what is left could be. How far
             it gets then depends on the machine; without it the same question always takes the same way.
         """
-        self.deadline = math.inf if time_limit_s is None else time.monotonic() + time_limit_s
-        self.pool = pool = Pool(self.judge, k)
-        self.touched: set[int] = set()
-        self._recall()
+        self._begin(Pool(self.judge, k), time_limit_s)
+        pool = self.pool
         self._try(self.judge.options.fitted[None])
         self.climber.by_ones(pool)
-        self.progress("listing tire, gear and engine combinations", 0.0)
-        sets = self._drive_sets()
-        self.progress("best cases of all combinations", 0.05)
-        self._bound_all(sets)
-        if len(self.sets):
+        if len(self._bound_all()):
             self._find(thorough=thorough)
         elif thorough:
             self.evidence.closed = True
-        self.evidence.opened = len(self.touched)
         if not self.evidence.stopped and self._at_cap():
             self.progress("cheapest of the equally fast", 0.7)
             self._cheapest_first(pool.level, pool.kth_price)
+        return self._ended(k)
+
+    def cheapest(self, floor_ms: float) -> Ranking:
+        """The cheapest build that scores at least a floor [m/s], ruled out by argument that a cheaper one does.
+
+        ``listed`` is 0 where no build does, and 1 else: of the cheapest, the first in the total order.
+        """
+        self._begin(CheapPool(self.judge, floor_ms), None)
+        self.climber.by_ones(self.pool)
+        self.climber.by_twos(self.pool, self._late)
+        if len(self._bound_all()):
+            self._cheapest_first(floor_ms, lambda: self.budget)
+            self.evidence.closed = self._close()
+        else:
+            self.evidence.closed = True
+        return self._ended(1)
+
+    def _begin(self, pool: Pool, time_limit_s: float | None) -> None:
+        """Start with a pool, and with what is known."""
+        self.deadline = math.inf if time_limit_s is None else time.monotonic() + time_limit_s
+        self.pool, self.touched = pool, set[int]()
+        self._recall()
+
+    def _ended(self, k: int) -> Ranking:
+        """Note what was settled, and rank what was found."""
+        self.evidence.opened = len(self.touched)
         if self.evidence.closed:
-            self.memory.settle(self._goal().level, self.limits)
+            self.memory.settle(self._goal().level, replace(self.limits, cents=self.budget))
         return self._ranked(k)
 
     def _recall(self) -> None:
@@ -175,28 +194,32 @@ class Ranker:
             good = prices.available & (prices.cents <= self.budget)
             rows, cents, hours = rows[good], prices.cents[good], prices.hours[good]
             self.pool.add(builds[rows], speed[rows], cents, hours, care[rows])
+            self.budget = min(self.budget, self.pool.ceiling)
 
     def _drive_sets(self) -> DriveSets:
         """Drive sets with all completions that could matter: those that the question allows and that are not known."""
-        sets = drive_sets_of(self.legality, self.judge.model.drive_slots, self.book, self.budget_cents)
+        self.progress("listing tire, gear and engine combinations", 0.0)
+        money = None if np.isinf(self.budget) else int(self.budget)
+        sets = drive_sets_of(self.legality, self.judge.model.drive_slots, self.book, money)
         self.evidence.drive_sets = len(sets)
         asked_for = [row.carriers for row in self.legality.rows]
-        unknown = self.memory.left_open(self.pool.level, self.limits)
+        unknown = self.memory.left_open(self.pool.level, replace(self.limits, cents=self.budget))
         carriers = [each for each in (*asked_for, unknown) if each is not None]
         self.whole = not carriers
         for carry in carriers:
             sets = sets.by_carrier(carry)
-        whole = self.whole or self.budget_cents is None
-        return sets if whole else within_budget(sets, self.bounds, int(self.budget))
+        return sets if self.whole or money is None else within_budget(sets, self.bounds, money)
 
     # --- the search ---------------------------------------------------------------------------------------------
 
-    def _bound_all(self, sets: DriveSets) -> None:
+    def _bound_all(self) -> DriveSets:
         """Bound every drive set, and keep those that may reach the level already known, best bound first.
 
         Those that could not even without any rule between the other slots need not be gone through in detail.
         """
-        goal, kept, bounds = self._goal_at(self.pool.level), [sets.take(np.zeros(0, dtype=np.int64))], []
+        sets, goal = self._drive_sets(), replace(self._goal_at(self.pool.level), ties=True)
+        self.progress("best cases of all combinations", 0.05)
+        kept, bounds = [sets.take(np.zeros(0, dtype=np.int64))], []
         least = self.pool.level - BOUND_SLACK_MS
         for start in range(0, len(sets), BLOCK):
             self.progress("best cases of all combinations", 0.05 + 0.05 * start / len(sets))
@@ -210,6 +233,7 @@ class Ranker:
         bound, sets = np.concatenate([np.zeros(0), *bounds]), reduce(DriveSets.and_also, kept)
         order = np.argsort(-bound, kind="stable")
         self.sets, self.bound = sets.take(order), bound[order]
+        return self.sets
 
     def _best_cases(self, sets: DriveSets) -> FloatArray:
         """Speeds (D,) that no completion of drive sets passes, from memory where it has them."""
@@ -400,7 +424,12 @@ class Ranker:
         return True
 
     def _goal(self) -> Goal:
-        """What would rank with the K best; at a cap only what is faster: among the equally fast, price decides."""
+        """What would rank with the K best; at a cap only what is faster: among the equally fast, price decides.
+
+        Where the cheapest is looked for, all that reaches the floor for less.
+        """
+        if isinstance(self.pool, CheapPool):
+            return replace(self._goal_at(self.pool.level), ties=True)
         return self._goal_at(self.pool.level + SPEED_STEP_MS * self._at_cap())
 
     def _goal_at(self, level: float) -> Goal:
@@ -441,12 +470,15 @@ class Ranker:
         legal = rows[judged.legal & (speed[rows] > 0)]
         care = judged.care[judged.legal & (speed[rows] > 0)]
         pool.add(builds[legal], speed[legal], cents[legal], hours[legal], care)
+        self.budget = min(self.budget, pool.ceiling)
 
     def _ranked(self, k: int) -> Ranking:
         """The pool in the total order."""
         pool = self.pool
         speed, cents, hours, care = pool.numbers.T
         order = order_keys(self.judge.options, pool.builds, speed, care, cents.astype(np.int64))
+        if isinstance(pool, CheapPool):
+            order = order[np.argsort(cents[order], kind="stable")]
         listed = min(k, len(order))
         self.evidence.kth_ms = float(speed[order[listed - 1]]) if listed else 0.0
         self.evidence.simulations += self.bounding.simulated

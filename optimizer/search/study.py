@@ -67,11 +67,42 @@ class Study:
         UsageError
             If a part is no option of any slot.
         """
-        legality = with_wishes(self.legality, tuple(with_parts), tuple(without_parts))
-        ranker = Ranker(
-            self.judge, legality, self.book, budget_cents, self.scenario.event.hours_limit, progress, self.memory
-        )
+        ranker = self._ranker(budget_cents, with_parts, without_parts, progress)
         return ranker.top(k, thorough=thorough, time_limit_s=time_limit_s)
+
+    def cheapest(
+        self,
+        floor_ms: float,
+        *,
+        budget_cents: int | None = None,
+        with_parts: Sequence[str] = (),
+        without_parts: Sequence[str] = (),
+        progress: Progress | None = None,
+    ) -> Ranking:
+        """The cheapest build that scores at least a floor [m/s]; ``listed`` is 0 where the budget buys none.
+
+        Raises
+        ------
+        UsageError
+            If a part is no option of any slot.
+        """
+        fastest = self.best(
+            budget_cents=budget_cents, with_parts=with_parts, without_parts=without_parts, progress=progress
+        )
+        if fastest.listed == 0 or fastest.speed_ms[0] < floor_ms:
+            return replace(fastest, listed=0)
+        return self._ranker(budget_cents, with_parts, without_parts, progress).cheapest(floor_ms)
+
+    def _ranker(
+        self,
+        budget_cents: int | None,
+        with_parts: Sequence[str],
+        without_parts: Sequence[str],
+        progress: Progress | None,
+    ) -> Ranker:
+        legality = with_wishes(self.legality, tuple(with_parts), tuple(without_parts))
+        hours = self.scenario.event.hours_limit
+        return Ranker(self.judge, legality, self.book, budget_cents, hours, progress, self.memory)
 
     def fresh(self) -> Study:
         """The same with nothing known."""
