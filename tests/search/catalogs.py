@@ -181,7 +181,7 @@ def machinery(scenario: Scenario) -> tuple[Options, Any, PriceBook, Judge]:
 def enumerate_all(scenario: Scenario) -> tuple[IntArray, Any, Any, int]:
     """Every legal build in the total order: builds, speeds, cents, and how many were legal before any run."""
     options, legality, book, judge = machinery(scenario)
-    builds = _all_builds(legality)
+    builds = every_allowed(legality)
     prices = book.price(builds)
     budget = scenario.event.budget_cents
     keep = prices.available & ((prices.cents <= budget) if budget is not None else True)
@@ -194,7 +194,7 @@ def enumerate_all(scenario: Scenario) -> tuple[IntArray, Any, Any, int]:
     return builds[legal][order], speed[legal][order], cents[legal][order], len(builds)
 
 
-def _all_builds(legality: Any) -> IntArray:
+def every_allowed(legality: Any) -> IntArray:
     choices = [np.flatnonzero(~out) for out in legality.forbidden]
     kept = []
     product = itertools.product(*choices)

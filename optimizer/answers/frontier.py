@@ -1,0 +1,151 @@
+"""Money against speed: the fastest build for every budget, and the cheapest past a speed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from optimizer.choice.options import IntArray
+from optimizer.run.judge import SPEED_STEP_MS
+from optimizer.search.study import Study
+
+Progress = Callable[[str, float], None]
+
+
+STANDING_MS = 1e-3
+"""A car that scores more than this runs."""
+QUESTIONS = 10
+"""Budgets that are asked about, unless every step is wanted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A build that nothing beats for budgets from ``cents`` to ``until_cents``.
+
+    Attributes
+    ----------
+    build : array (S,)
+    cents : int
+        Least budget at which the build can be had.
+    until_cents : int
+        Highest budget known to buy nothing faster. Between it and the next step's price there may be further steps, no
+        faster than the next one.
+    speed_ms : float
+    closed : bool
+        Whether everything faster for as much money is ruled out by argument.
+    """
+
+    build: IntArray
+    cents: int
+    until_cents: int
+    speed_ms: float
+    closed: bool
+
+
+def money_against_speed(
+    study: Study, low_cents: int, high_cents: int, questions: int | None = QUESTIONS, progress: Progress | None = None
+) -> tuple[Step, ...]:
+    """The fastest build for budgets between two amounts of money, the cheapest step first.
+
+    Parameters
+    ----------
+    study : Study
+    low_cents, high_cents : int
+    questions : int or None
+        How many budgets are asked about, where the widest gaps in speed are left; None: until no step is left out.
+    progress : callable, optional
+
+    Returns
+    -------
+    tuple of Step
+        Empty where no build is legal for the most money. Without a legal build for the least, it begins with the
+        cheapest there is.
+    """
+    tell = progress or (lambda _what, _share: None)
+    most = np.inf if questions is None else questions
+
+    def asked(money: int, number: int) -> Step | None:
+        tell(f"best build for {money / 100:,.0f}", min(number / most, 0.99))
+        best = study.best(budget_cents=money)
+        if best.listed == 0:
+            return None
+        return Step(best.builds[0], int(best.cents[0]), money, float(best.speed_ms[0]), bool(best.evidence.closed))
+
+    steps = [step for step in (asked(high_cents, 0),) if step is not None]
+    if not steps:
+        return ()
+    if steps[0].cents > low_cents:
+        least = asked(low_cents, 1)
+        if least is None:
+            tell("cheapest car that runs", 1 / most)
+            least = asked(int(study.cheapest(STANDING_MS, budget_cents=high_cents).cents[0]), 1)
+        if least is not None and least.cents < steps[0].cents:
+            steps.insert(0, least)
+    number = 2
+    while number < most and (gap := _widest(steps)) is not None:
+        place, money = gap
+        found = asked(money, number)
+        number += 1
+        if found is None or found.cents <= steps[place - 1].until_cents:
+            steps[place - 1] = replace(steps[place - 1], until_cents=money)
+        else:
+            steps.insert(place, found)
+    return tuple(steps)
+
+
+def _widest(steps: list[Step]) -> tuple[int, int] | None:
+    """Where the widest gap in speed is left: before which step, and the budget in its middle. None: there is none."""
+    gaps = [
+        (upper.speed_ms - lower.speed_ms, -place, place)
+        for place, (lower, upper) in enumerate(pairwise(steps), start=1)
+        if upper.cents - 1 > lower.until_cents
+    ]
+    if not gaps:
+        return None
+    place = max(gaps)[-1]
+    return place, (steps[place - 1].until_cents + steps[place].cents) // 2
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """The cheapest build that reaches a speed; without one, the fastest there is.
+
+    Attributes
+    ----------
+    target_ms : float
+    build : array (S,)
+        The cheapest build that reaches it, or the fastest of all.
+    cents : int
+    speed_ms : float
+    reached : bool
+    closed : bool
+        Whether everything cheaper (or faster) is ruled out by argument.
+    """
+
+    target_ms: float
+    build: IntArray
+    cents: int
+    speed_ms: float
+    reached: bool
+    closed: bool
+
+
+def cheapest_past(
+    study: Study, target_ms: float, budget_cents: int | None = None, progress: Progress | None = None
+) -> Target | None:
+    """The cheapest build that reaches a speed for at most a budget (None: any money); None where no build is legal."""
+    found = study.cheapest(target_ms, budget_cents=budget_cents, progress=progress)
+    reached = found.listed > 0
+    if not reached and len(found.builds) == 0:
+        return None
+    return Target(
+        target_ms, found.builds[0], int(found.cents[0]), float(found.speed_ms[0]), reached, bool(found.evidence.closed)
+    )
+
+
+def just_above(speed_ms: float) -> float:
+    """The least speed that ranks above another [m/s]."""
+    return float((np.round(speed_ms / SPEED_STEP_MS) + 0.5) * SPEED_STEP_MS)

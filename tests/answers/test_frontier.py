@@ -1,0 +1,83 @@
+"""Money against speed, and the cheapest past a speed, against trying everything."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from optimizer.answers.frontier import Step, cheapest_past, just_above, money_against_speed
+from optimizer.run.judge import SPEED_STEP_MS
+from optimizer.search.study import Study
+from tests.search.catalogs import every_allowed, random_catalog
+
+SEEDS = range(4)
+
+
+def legal_builds(study: Study) -> tuple[np.ndarray, np.ndarray]:
+    """Price and speed of every legal build, speeds to the step in which they rank."""
+    builds = every_allowed(study.legality)
+    prices = study.book.price(builds)
+    builds, cents = builds[prices.available], prices.cents[prices.available]
+    runs = study.judge.runs(builds)
+    speed = study.judge.joined(runs)
+    legal = study.judge.judge(builds, runs).legal & (speed > 0)
+    return cents[legal], np.round(speed[legal] / SPEED_STEP_MS)
+
+
+def staircase(cents: np.ndarray, speed: np.ndarray, most: int) -> list[tuple[int, float]]:
+    """Prices at which a faster build can be had, and its speed."""
+    found: list[tuple[int, float]] = []
+    for money in np.unique(cents[cents <= most]):
+        best = speed[cents <= money].max()
+        if not found or best > found[-1][1]:
+            found.append((int(money), float(best)))
+    return found
+
+
+def as_pairs(steps: tuple[Step, ...]) -> list[tuple[int, float]]:
+    return [(step.cents, float(np.round(step.speed_ms / SPEED_STEP_MS))) for step in steps]
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_every_step_of_money_against_speed(seed: int) -> None:
+    """All breakpoints, none else, from no money to all; and until where each build is the best."""
+    study = Study.of(random_catalog(seed, sizes=(1, 1, 2, 2, 1, 1, 1)))
+    cents, speed = legal_builds(study)
+    most = int(np.quantile(cents, 0.6))
+    steps = money_against_speed(study, 0, most, questions=None)
+    expected = staircase(cents, speed, most)
+    assert as_pairs(steps) == expected
+    assert [step.until_cents for step in steps] == [*(price - 1 for price, _ in expected[1:]), most]
+    assert all(step.closed for step in steps)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_few_questions(seed: int) -> None:
+    """Each step named is one of the staircase's, and no further step lies where there is said to be none."""
+    study = Study.of(random_catalog(seed, sizes=(1, 1, 2, 2, 1, 1, 1)))
+    cents, speed = legal_builds(study)
+    most = int(np.quantile(cents, 0.6))
+    steps = money_against_speed(study, 0, most, questions=4)
+    expected = staircase(cents, speed, most)
+    assert set(as_pairs(steps)) <= set(expected)
+    assert steps[-1].until_cents == most
+    for step in steps:
+        assert not [price for price, _ in expected if step.cents < price <= step.until_cents]
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_the_cheapest_past_a_speed(seed: int) -> None:
+    """At speeds all over the range; just above the fastest there is none, and the fastest is named instead."""
+    study = Study.of(random_catalog(seed, sizes=(1, 1, 2, 2, 1, 1, 1)))
+    cents, speed = legal_builds(study)
+    for share in (0.2, 0.7, 0.97, 1.0):
+        floor = float(np.quantile(speed, share, method="higher"))
+        found = cheapest_past(study.fresh(), just_above((floor - 1) * SPEED_STEP_MS))
+        assert found is not None
+        assert found.reached
+        assert found.closed
+        assert found.cents == cents[speed >= floor].min()
+    found = cheapest_past(study, just_above(speed.max() * SPEED_STEP_MS))
+    assert found is not None
+    assert not found.reached
+    assert round(found.speed_ms / SPEED_STEP_MS) == speed.max()
