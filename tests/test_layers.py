@@ -98,6 +98,9 @@ search.selection
 answers.cards
 answers.swaps
 answers.sensitivity
+answers.uncertainties
+answers.unknowns
+answers.closeness
 answers.plausibility
 answers.result_doubts
 answers.power_in_air

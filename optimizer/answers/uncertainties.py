@@ -20,6 +20,7 @@ TRADE_ROLLING = "spread of rolling coefficients within one class of tires in tra
 COAST_DOWN = "repeated coast-downs agree to some 3 %; SAE J1263 (from memory)"
 DYNO = "one dyno agrees with itself to some 2 %, with others to some 4 %; common practice, no source"
 NO_SALT = "nobody has measured this salt"
+LONG_PULL = "hot oil and intake air take 1 to 3 % from some; common practice, no source"
 DAY_AHEAD = "a forecast for the day; common practice, no source"
 
 Scale = Literal["share", "amount", "effect"]
@@ -139,9 +140,7 @@ PARTS: Mapping[str, Mapping[str, Uncertainty]] = MappingProxyType(
             {
                 "curve": Uncertainty(0.02, 0.04, 0.06, DYNO),
                 "torque_factor": Uncertainty(0.2, 0.3, 0.4, scale="effect"),
-                "long_pull_factor": Uncertainty(
-                    0.005, 0.01, 0.015, "hot oil and intake air take 1 to 3 % from some; " + PRACTICE, "amount", 0.8, 1.1
-                ),
+                "long_pull_factor": Uncertainty(0.005, 0.01, 0.015, LONG_PULL, "amount", 0.8, 1.1),
                 "mass_kg": _MASS,
                 "inertia_kgm2": _INERTIA,
             }
