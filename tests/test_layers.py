@@ -101,6 +101,7 @@ answers.sensitivity
 answers.uncertainties
 answers.unknowns
 answers.closeness
+answers.compare
 answers.plausibility
 answers.result_doubts
 answers.power_in_air
