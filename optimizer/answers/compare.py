@@ -33,7 +33,7 @@ SIDE_STEPS = 4
 """Values tried on each side of the stated one, closer together near it, before a switching value is looked for."""
 EQUAL_MS = 1e-6
 """Gains below this are none: that is what is left of arithmetic."""
-ROOT_SHARE = 1e-9
+ROOT_SHARE = 1e-7
 """A switching value is found to this share of the range looked at."""
 
 
@@ -234,6 +234,11 @@ def _nearest_root(
 
     Where the gain is as good as none over some of them (a cap both builds run into), the nearest of these is taken.
     """
+    known = dict(zip(grid.tolist(), gains.tolist(), strict=True))
+
+    def gain_at(value: float) -> float:
+        return known[value] if value in known else gain_ms(value)
+
     signs = np.where(np.abs(gains) < EQUAL_MS, 0.0, np.sign(gains))
     roots = []
     for i, j in pairwise(np.flatnonzero(signs).tolist()):
@@ -241,6 +246,6 @@ def _nearest_root(
             between = grid[i + 1 : j].tolist()
             if not between:
                 xtol = ROOT_SHARE * float(grid[-1] - grid[0])
-                between = [float(brentq(gain_ms, float(grid[i]), float(grid[j]), xtol=xtol))]
+                between = [float(brentq(gain_at, float(grid[i]), float(grid[j]), xtol=xtol))]
             roots += between
     return min(roots, key=lambda root: abs(root - stated), default=None)

@@ -114,7 +114,7 @@ class Unknown:
     def carried(self, here: float, value: float) -> float:
         """What a record saying ``here`` says where this unknown has another value: off by the same share, or amount."""
         if self.uncertainty.scale == "share":
-            return here * value / self.value
+            return here * (value / self.value)
         return here + (value - self.value)
 
 
