@@ -98,6 +98,10 @@ search.selection
 answers.cards
 answers.swaps
 answers.sensitivity
+answers.uncertainties
+answers.unknowns
+answers.closeness
+answers.compare
 answers.plausibility
 answers.result_doubts
 answers.power_in_air

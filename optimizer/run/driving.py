@@ -277,7 +277,7 @@ class Gear:
         share, acceleration, _ = _fixed_point(next_pass, np.full_like(speed, GUESS), SURFACE_ROUNDS)
         return speed / share, acceleration
 
-    def coast(self, speed: FloatArray, pause_s: float) -> tuple[FloatArray, FloatArray]:
+    def coast(self, speed: FloatArray, pause_s: float | FloatArray) -> tuple[FloatArray, FloatArray]:
         """Ground speed after, and distance over, a pause without thrust: one Runge-Kutta step of fourth order."""
         mass = self.inputs.translating_kg + self.inputs.wheel_side_kg
 

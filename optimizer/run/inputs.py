@@ -68,8 +68,9 @@ class RunInputs:
     shift_rpm : (G, n) engine speed at which each gear is left.
     cap_ms, surface_cap_ms : ground speed and tire surface speed that may not be passed; inf where none.
     air_density, headwind_ms, crosswind_ms : one for all cars, or (n,).
-    drag_rise_at_yaw : rise of the drag area at 10 degrees of yaw, the same for all cars.
-    start_speed_ms, shift_time_s, grip_use_limit : the same for all cars.
+    drag_rise_at_yaw : rise of the drag area at 10 degrees of yaw, one for all cars, or (n,).
+    shift_time_s, grip_use_limit : one for all cars, or (n,).
+    start_speed_ms : the same for all cars.
     """
 
     translating_kg: FloatArray
@@ -105,10 +106,10 @@ class RunInputs:
     air_density: float | FloatArray
     headwind_ms: float | FloatArray
     crosswind_ms: float | FloatArray
-    drag_rise_at_yaw: float
+    drag_rise_at_yaw: float | FloatArray
     start_speed_ms: float
-    shift_time_s: float
-    grip_use_limit: float
+    shift_time_s: float | FloatArray
+    grip_use_limit: float | FloatArray
 
     def __len__(self) -> int:
         return len(self.translating_kg)
@@ -134,3 +135,28 @@ def side_by_side(runs: Sequence[RunInputs]) -> RunInputs:
     for name in ("air_density", "headwind_ms", "crosswind_ms"):
         joined[name] = np.concatenate([np.broadcast_to(getattr(run, name), len(run)) for run in runs])
     return replace(first, **joined)
+
+
+def models_side_by_side(runs: Sequence[RunInputs]) -> RunInputs:
+    """Inputs of runs of different models as one, run after run: cars that differ in anything but start and gear count.
+
+    Raises
+    ------
+    ValueError
+        If the runs start at different speeds, or their torque tables have different grids.
+    """
+    first = runs[0]
+    grids = {(run.start_speed_ms, run.torque_table.step_rpm, run.torque_table.torque_nm.shape[1]) for run in runs}
+    if len(grids) > 1:
+        msg = "runs side by side need the same start and torque tables on the same grid"
+        raise ValueError(msg)
+    sizes = [len(run.torque_table.torque_nm) for run in runs]
+    above = np.repeat(np.cumsum([0, *sizes[:-1]]), [len(run) for run in runs])
+    joined = side_by_side(runs)
+    alike: dict[str, Any] = {
+        name: np.concatenate([np.broadcast_to(getattr(run, name), len(run)) for run in runs])
+        for name in ("drag_rise_at_yaw", "shift_time_s", "grip_use_limit")
+        if len({getattr(run, name) for run in runs}) > 1
+    }
+    table = TorqueTable(np.concatenate([run.torque_table.torque_nm for run in runs]), first.torque_table.step_rpm)
+    return replace(joined, engine=joined.engine + above, torque_table=table, **alike)

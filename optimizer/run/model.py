@@ -85,7 +85,8 @@ class RunModel:
         car = options.scenario.car
         self.car = car
         self.limiter_holds_rating = options.scenario.event.rating_rule == "limiter" and car.limiter_adjustable
-        self.sums = tuple(self._sums_of_slot(s) for s in range(len(options.slots)))
+        loads = zip(*axle_load_changes(options), strict=True)
+        self.sums = tuple(self._sums_of_slot(s, *each) for s, each in enumerate(loads))
         self.base = self._base_sums()
         self.engines = tuple(cast(Engine, part) for part in options.parts[self._only("engine")])
         self.table: TorqueTable = torque_table(self.engines, self._dyno_side())
@@ -137,14 +138,13 @@ class RunModel:
         base[S["rear_turning_kgm2"]] = car.rear.hub_inertia_kgm2 * 2
         return base
 
-    def _sums_of_slot(self, s: int) -> FloatArray:
-        """What each option of a slot adds to the sums: shape (m_s, len(SUMS))."""
+    def _sums_of_slot(self, s: int, front_kg: FloatArray, rear_kg: FloatArray) -> FloatArray:
+        """What each option of a slot adds to the sums, axle loads (m_s,) as given: shape (m_s, len(SUMS))."""
         slot, parts = self.options.slots[s], self.options.parts[s]
         table = np.zeros((len(parts), len(SUMS)))
-        front, rear = axle_load_changes(self.options)
-        table[:, S["front_load_kg"]] = front[s]
-        table[:, S["rear_load_kg"]] = rear[s]
-        table[:, S["mass_kg"]] = front[s] + rear[s]
+        table[:, S["front_load_kg"]] = front_kg
+        table[:, S["rear_load_kg"]] = rear_kg
+        table[:, S["mass_kg"]] = front_kg + rear_kg
         for o, part in enumerate(parts):
             self._add_turning(table[o], slot, part)
             self._add_shape(table[o], slot, part, parts[0])
@@ -314,32 +314,37 @@ class RunModel:
         ratios = np.array([part.ratios + (0.0,) * (gears - len(part.ratios)) for part in gearsets])
         final = self._gather(builds, f, "ratio", lambda p: cast(FinalDrive, p).ratio)
         overall = ratios[builds[:, g]].T * final
-        shift = np.empty((gears, len(builds)))
         pairs, which = np.unique(builds[:, e] * len(gearsets) + builds[:, g], return_inverse=True)
-        for place, pair in enumerate(pairs.tolist()):
-            engine, gearset = divmod(pair, len(gearsets))
-            shift[:, which == place] = self._shifts(engine, gearset, gears)[:, None]
-        return overall, shift
+        return overall, self._shifts([divmod(pair, len(gearsets)) for pair in pairs.tolist()], gears)[:, which]
 
-    def _shifts(self, engine: int, gearset: int, gears: int) -> FloatArray:
-        """Engine speeds at which an engine leaves each gear of a gearset: shape (G,)."""
-        key = (engine, gearset, gears)
-        if key not in self._shift_cache:
-            part, unit = self.engines[engine], cast(Gearset, self.options.parts[self._only("gearset")][gearset])
-            only = np.array([engine])
-            efficiency = self._gear_efficiency(self._only("gearset"))[:, gearset]
-            shifts = [
-                float(
-                    shift_rpm(
-                        lambda rpm: self.table.torque(only, np.asarray(rpm, dtype=float)),
-                        part.launch_rpm, low, high, part.rev_limit_rpm, efficiency[g + 1] / efficiency[g],
-                    )
-                )
-                for g, (low, high) in enumerate(pairwise(unit.ratios))
-            ]  # fmt: skip
-            shifts += [part.rev_limit_rpm] * (gears - len(shifts))
-            self._shift_cache[key] = np.array(shifts)
-        return self._shift_cache[key]
+    def _shifts(self, pairs: list[tuple[int, int]], gears: int) -> FloatArray:
+        """Engine speeds at which each engine leaves each gear of each gearset, for pairs of these: (G, pairs)."""
+        new = [pair for pair in pairs if (*pair, gears) not in self._shift_cache]
+        if new:
+            for pair, shifts in zip(new, self._found_shifts(new), strict=True):
+                limit = self.engines[pair[0]].rev_limit_rpm
+                self._shift_cache[*pair, gears] = np.array([*shifts, *[limit] * (gears - len(shifts))])
+        return np.stack([self._shift_cache[*pair, gears] for pair in pairs], axis=1)
+
+    def _found_shifts(self, pairs: list[tuple[int, int]]) -> list[FloatArray]:
+        """Engine speeds at which the gears but the last are left, for pairs of engine and gearset, all at once."""
+        g = self._only("gearset")
+        efficiency = self._gear_efficiency(g)
+        rows, sizes = [], []
+        for engine, gearset in pairs:
+            part, unit = self.engines[engine], cast(Gearset, self.options.parts[g][gearset])
+            steps = efficiency[1:, gearset] / efficiency[:-1, gearset]
+            rows += [
+                (engine, part.launch_rpm, low, high, part.rev_limit_rpm, steps[n])
+                for n, (low, high) in enumerate(pairwise(unit.ratios))
+            ]
+            sizes.append(len(unit.ratios) - 1)
+        if not rows:
+            return [np.empty(0) for _ in pairs]
+        columns = np.array(rows, dtype=float).T
+        engines = columns[0].astype(np.int64)
+        found = shift_rpm(lambda rpm: self.table.torque(engines, rpm), *columns[1:])
+        return np.split(found, np.cumsum(sizes)[:-1])
 
     def _bracket_caps(self, builds: IntArray) -> FloatArray:
         """Cap by the class's speed brackets whose equipment a build does not carry."""

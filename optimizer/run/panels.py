@@ -233,7 +233,7 @@ def on_limiter(gear: Gear, begin: Point, final: FloatArray, panels: int, reach: 
     return Block(accumulate(corners[5], begin.distance), accumulate(corners[6], begin.time), *corners)
 
 
-def pause(begin: Point, speed: FloatArray, rolled: FloatArray, pause_s: float) -> Block:
+def pause(begin: Point, speed: FloatArray, rolled: FloatArray, pause_s: float | FloatArray) -> Block:
     """A shift pause to a ground speed and over a distance (n,), as one panel: the car slows evenly."""
     slower = speed - begin.speed
     speeds = [(begin.speed + place * slower)[None] for place in LOBATTO]

@@ -402,7 +402,7 @@ def _pass_held(
     return passing
 
 
-def _name_limits(passing: Passing, held: FloatArray, settles: BoolArray, use_limit: float) -> None:
+def _name_limits(passing: Passing, held: FloatArray, settles: BoolArray, use_limit: float | FloatArray) -> None:
     """Say what holds the speed at each mark: distance, where more than 1 % is still to gain; grip; else power."""
     power, grip, distance = LIMITS.index("power"), LIMITS.index("grip"), LIMITS.index("distance")
     free = (passing.limit == power) | (passing.limit == distance)
