@@ -1,15 +1,15 @@
 """What to buy first when the money comes in stages, so that nothing that was bought is thrown away.
 
 A *plan* is one build a stage. Every slot changes at most once, from the part now fitted to the final one; after each
-stage the car is legal and runs, and what has been spent is covered by the money of the stages so far. What a stage costs
-is said in `stage_bills`. The best plan has the fastest last build; among those the fastest one before it, and so on
-backwards; speeds that round to the same 0.001 m/s are equal, and the lower outlay of all stages decides, then ids (of the
-last build first).
+stage the car is legal and runs, and what has been spent is covered by the money of the stages so far. What a stage
+costs is said in `stage_bills`. The best plan has the fastest last build; among those the fastest one before it, and so
+on backwards; speeds that round to the same 0.001 m/s are equal, and the lower outlay of all stages decides, then ids
+(of the last build first).
 
 Final builds are taken from the ranking for the whole money. A plan's outlay is never less than the price of its last
-build at once, so every possible last build stands in that ranking. For each, the builds on the way are all gone through;
-chains of them are taken up in the order of the plans, first with a lower bound of what they cost, and then with their
-bills.
+build at once, so every possible last build stands in that ranking. For each, the builds on the way are all gone
+through; chains of them are taken up in the order of the plans, first with a lower bound of what they cost, and then
+with their bills.
 
 There is a plan if and only if some legal build can be had for the money of the first stage: it may simply stay.
 """
@@ -37,7 +37,7 @@ from optimizer.search.study import Study
 
 STAGES = (2, 3, 4)
 """Numbers of stages that are worked out."""
-LISTS = (20, 100, 400)
+LISTS = (20, 400)
 """Final builds that are gone through before the search looks only at those that keep the best build of stage 1."""
 
 

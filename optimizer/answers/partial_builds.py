@@ -148,6 +148,9 @@ class Ways:
         builds = _partial_builds(self._legality, final)
         cents = self._book.price(builds).cents
         may_stand = cents <= max(self._money[:-1])
+        # Most final builds that have no plan have none for the first stage: no need to run the rest then.
+        if not self._speeds.of(builds[cents <= self._money[0]]).any():
+            may_stand[:] = False
         may_stand[-1] = True
         builds, cents = builds[may_stand], cents[may_stand]
         steps = np.round(self._speeds.of(builds) / SPEED_STEP_MS).astype(np.int64)

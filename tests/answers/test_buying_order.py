@@ -3,15 +3,18 @@
 import itertools
 import math
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 import pytest
 
+from optimizer.answers import buying_order as module
 from optimizer.answers.buying_order import buying_order
 from optimizer.answers.stage_bills import bills_of_stages, repeated_jobs
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.car import Job
+from optimizer.scenario.event import Limit
 from optimizer.scenario.parts import NONE_ID
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.study import Study
@@ -20,9 +23,7 @@ from tests.choice.records import (
     make_extra,
     make_final_drive,
     make_gearset,
-    make_kit,
     make_scenario,
-    make_tire,
     stock_slots,
 )
 from tests.scenes import DEMO
@@ -166,6 +167,90 @@ def test_three_stages_equal_every_triple_of_builds(seed):
     assert assert_same(scenario, (third, third, third))
 
 
+def hardened(seed, sizes):
+    """A catalog whose car must get a cage of some nose before it may run; work on gearbox and nose is one job.
+
+    Noses differ in price and drag, so what stage 1 can pay rules out last builds; and staging often pays the job twice.
+    """
+    scenario = random_catalog(seed, sizes=sizes)
+    work = {"gearset": ("bodywork",), "final drive": ("bodywork",), "nose": ("bodywork",)}
+    slots = tuple(replace(slot, work=work.get(slot.name, ())) for slot in scenario.car.slots)
+    parts = {
+        each: replace(part, tags=frozenset(["cage"])) if "nose" in getattr(part, "slots", ()) else part
+        for each, part in scenario.parts.items()
+    }
+    cage = Limit(name="cage needed", reason="rule 1", quantity="count", tag="cage", minimum=1.0)
+    race = replace(scenario.race_class, limits=(cage,))
+    jobs = {"bodywork": Job(name="bodywork", cost_cents=4_000, hours=3.0)}
+    return replace(
+        scenario,
+        car=replace(scenario.car, slots=slots, jobs=scenario.car.jobs | jobs),
+        parts=MappingProxyType(parts),
+        event=replace(scenario.event, classes=MappingProxyType({race.name: race})),
+    )
+
+
+def tight(scenario, spare_cents, stages):
+    """Money with which stage 1 buys the cheapest legal build and little more, the rest coming in equal amounts."""
+    _, _, cents, _ = enumerate_all(scenario)
+    first = int(cents.min()) + spare_cents
+    later = (scenario.event.budget_cents - first) // (stages - 1)
+    return (first, *[later] * (stages - 1))
+
+
+SOME_SLOW = [*range(6), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(6, 16))]
+
+
+@pytest.mark.parametrize("seed", SOME_SLOW)
+def test_two_stages_where_the_car_is_not_legal_as_it_stands(seed):
+    """Stage 1 has to buy a cage, from next to no money; every pair of builds is tried."""
+    scenario = hardened(seed, SMALL)
+
+    assert assert_same(scenario, tight(scenario, 500 * seed, 2))
+
+
+@pytest.mark.parametrize("seed", [3, 4, 5])
+def test_three_stages_where_the_car_is_not_legal_as_it_stands(seed):
+    scenario = hardened(seed, (1, 1, 2, 2, 1, 1, 2))
+
+    assert assert_same(scenario, tight(scenario, 500 * seed, 3))
+
+
+def test_the_cheapest_legal_build_too_dear_for_stage_1():
+    """One cent short of the cheapest legal build there is no plan, and its price is told; with it there is one."""
+    scenario = hardened(2, SMALL)
+    first, second = tight(scenario, 0, 2)
+
+    assert not buying_order(Study.of(scenario), (first, second)).stages[0].left_cents
+    with pytest.raises(NoLegalBuildError, match=r"not legal with what .* buy in stage 1") as refused:
+        buying_order(Study.of(scenario), (first - 1, second + 1))
+    assert refused.value.reasons == ("budget",)
+    assert refused.value.cheapest_cents == first
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 7])
+def test_lists_too_short_to_say_are_not_called_complete(seed, monkeypatch):
+    """With lists of one build no plan to the fastest one is found: the plan then keeps what stage 1 does best."""
+    scenario = hardened(seed, SMALL)
+    money = tight(scenario, 0, 2)
+    best = buying_order(Study.of(scenario), money)
+    monkeypatch.setattr(module, "LISTS", (1,))
+    plan = buying_order(Study.of(scenario), money)
+
+    assert best.complete
+    assert best.stages[-1].speed_ms < best.at_once.speed_ms
+    assert not plan.complete
+    assert plan.stages[-1].speed_ms <= best.stages[-1].speed_ms
+    assert all(stage.left_cents >= 0 for stage in plan.stages)
+
+
+@pytest.mark.parametrize("money", [(10_000,), (1, 1, 1, 1, 1), (10_000, -1)])
+def test_other_numbers_of_stages_and_negative_amounts_are_refused(money):
+    with pytest.raises(UsageError):
+        buying_order(Study.of(random_catalog(0, sizes=SMALL)), money)
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_stages_never_cost_less_than_at_once_and_the_jobs_paid_again(seed):
     """Random chains of random catalogs, legal or not; one stage alone costs exactly the price."""
@@ -205,23 +290,17 @@ def test_a_slot_that_changes_twice_is_no_plan():
         bills_of_stages(study.book, np.stack([one, two]))
 
 
-def light_extra(id, slot, mass_kg, dollars, **changes):  # noqa: A002
-    return make_extra(id, slots=(slot,), mass_kg=mass_kg, price_cents=dollars * 100, **changes)
-
-
 def two_in_the_gearbox():
-    """A taller final drive ($300) and a lighter gearset ($300), each with the gearbox out ($200), and a nose ($250)."""
-    slots = [
-        replace(slot, work=("gearbox out",) if slot.kind in ("gearset", "final drive") else ()) for slot in stock_slots()
-    ]
+    """A lighter final drive and a lighter gearset ($300 each), with the gearbox out ($200), and a nose ($250)."""
+    inside = ("gearset", "final drive")
+    slots = [replace(slot, work=("gearbox out",) if slot.kind in inside else ()) for slot in stock_slots()]
     parts = [
-        make_final_drive("F-tall", ratio=3.9, price_cents=30_000),
+        make_final_drive("F-light", mass_kg=1.0, price_cents=30_000),
         make_gearset("G-light", mass_kg=1.0, price_cents=30_000),
         make_extra("N-smooth", slots=("nose",), drag_area_m2=-0.002, mass_kg=0.0, price_cents=25_000),
     ]
-    return make_scenario(
-        parts, slots=slots, extra_slots=[extra_slot("nose")], jobs=[Job(name="gearbox out", cost_cents=20_000, hours=9.0)]
-    )
+    jobs = [Job(name="gearbox out", cost_cents=20_000, hours=9.0)]
+    return make_scenario(parts, slots=slots, extra_slots=[extra_slot("nose")], jobs=jobs)
 
 
 def bought(plan):
@@ -234,7 +313,7 @@ def test_parts_that_share_work_are_bought_together():
     plan = buying_order(study, (50_000, 55_000))
 
     assert study.best(1, budget_cents=None).cents[0] == 105_000
-    assert bought(plan) == [{"N-smooth"}, {"F-tall", "G-light"}]
+    assert bought(plan) == [{"N-smooth"}, {"F-light", "G-light"}]
     assert plan.total_cents == plan.last_at_once_cents == 105_000
     assert plan.repeated_jobs == ()
 
@@ -245,7 +324,7 @@ def test_work_is_paid_twice_where_the_money_is_there():
     (again,) = plan.repeated_jobs
 
     assert len(plan.stages[0].changes) == 1
-    assert bought(plan)[0] < {"F-tall", "G-light"}
+    assert bought(plan)[0] < {"F-light", "G-light"}
     assert (again.name, again.times, again.cents, again.hours) == ("gearbox out", 1, 20_000, 9.0)
     assert plan.total_cents == plan.last_at_once_cents + 20_000 == 125_000
 
@@ -254,7 +333,7 @@ def test_what_is_left_is_carried_on():
     """$300 of stage 1 buy the nose; the $50 left and $800 are just enough for the rest."""
     plan = buying_order(Study.of(two_in_the_gearbox()), (30_000, 80_000))
 
-    assert bought(plan) == [{"N-smooth"}, {"F-tall", "G-light"}]
+    assert bought(plan) == [{"N-smooth"}, {"F-light", "G-light"}]
     assert [stage.left_cents for stage in plan.stages] == [5_000, 5_000]
     exact = buying_order(Study.of(two_in_the_gearbox()), (30_000, 75_000))
     assert bought(exact) == bought(plan)
@@ -264,7 +343,7 @@ def test_what_is_left_is_carried_on():
 def test_a_stage_in_which_nothing_can_be_bought_keeps_the_car_as_it_is():
     plan = buying_order(Study.of(two_in_the_gearbox()), (0, 105_000, 0))
 
-    assert bought(plan) == [set(), {"N-smooth", "F-tall", "G-light"}, set()]
+    assert bought(plan) == [set(), {"N-smooth", "F-light", "G-light"}, set()]
     assert plan.stages[-1].speed_ms == plan.at_once.speed_ms == plan.stages[1].speed_ms
 
 
@@ -275,29 +354,34 @@ def test_own_hours_hold_for_all_stages_together():
         Study.of(replace(scenario, event=replace(scenario.event, hours_limit=12.0))), (50_000, 75_000)
     )
 
-    assert bought(plan) == [{"N-smooth"}, {"F-tall", "G-light"}]
+    assert bought(plan) == [{"N-smooth"}, {"F-light", "G-light"}]
 
 
-def with_cages(*cages):
-    """A class that asks for a cage, which the car does not have."""
-    scenario = two_in_the_gearbox()
-    slots = (*scenario.car.slots, extra_slot("cage", required=True))
-    parts = {each.id: each for each in cages}
-    return replace(
-        scenario, car=replace(scenario.car, slots=slots), parts=type(scenario.parts)({**scenario.parts, **parts})
-    )
-
-
-def caged(*cages):
-    """The same with the class's rule."""
-    from optimizer.scenario.event import RaceClass  # noqa: F401, PLC0415
-
-    return with_cages(*cages)
-
-
+@pytest.mark.slow
 def test_the_demo():
+    """$1,500 and $2,100 lead to the best build for $3,600; its stages are legal, run, and add up to its price."""
     study = Study.of(read_scenario(DEMO))
     plan = buying_order(study, (150_000, 210_000))
+    builds = np.stack([study.options.encode(stage.build) for stage in plan.stages])
+    runs = study.judge.runs(builds)
 
     assert plan.complete
-    assert plan.stages[-1].speed_ms == plan.at_once.speed_ms
+    assert plan.stages[-1].build == plan.at_once.build
+    assert plan.total_cents == plan.at_once.cents == plan.last_at_once_cents
+    assert plan.stages[0].outlay_cents <= 150_000
+    assert study.legality.allowed(builds).all()
+    assert study.judge.judge(builds, runs).legal.all()
+    assert not {change.slot for change in plan.stages[0].changes} & {change.slot for change in plan.stages[1].changes}
+
+
+@pytest.mark.slow
+def test_three_stages_of_the_demo():
+    """What is changed after two stages stays in the third; each is covered by the money so far."""
+    plan = buying_order(Study.of(read_scenario(DEMO)), (150_000, 100_000, 110_000))
+    first, second, third = (stage.build for stage in plan.stages)
+
+    assert plan.complete
+    assert [stage.left_cents + stage.cumulative_cents for stage in plan.stages] == [150_000, 250_000, 360_000]
+    assert all(stage.left_cents >= 0 for stage in plan.stages)
+    assert plan.stages[0].speed_ms <= plan.stages[1].speed_ms <= plan.stages[2].speed_ms
+    assert all(second[slot] == third[slot] for slot in first if second[slot] != first[slot])
