@@ -11,7 +11,8 @@ build at once, so every possible last build stands in that ranking. For each, th
 through; chains of them are taken up in the order of the plans, first with a lower bound of what they cost, and then
 with their bills.
 
-There is a plan if and only if some legal build can be had for the money of the first stage: it may simply stay.
+There is a plan if and only if some legal build can be had for the money of the first stage, fixed costs included: it
+may simply stay.
 """
 
 from __future__ import annotations
