@@ -105,6 +105,9 @@ answers.compare
 answers.plausibility
 answers.result_doubts
 answers.power_in_air
+answers.stage_bills
+answers.partial_builds
+answers.buying_order
 
 recheck.ruling
 recheck.spending
