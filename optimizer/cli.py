@@ -7,48 +7,14 @@ from __future__ import annotations
 
 import os
 import sys
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
 
 import click
 
+from optimizer.console import Progress, cents_of, class_and_json, common, read, salt_option, wants_color, write
 from optimizer.errors import NoLegalBuildError, SaltmileError, UsageError
-
-if TYPE_CHECKING:
-    from optimizer.scenario.event import Scenario
-
-Command = Callable[..., Any]
-QUIET_SECONDS = 1.0
-"""Progress is shown on work that takes longer."""
-
-
-def _keep_traceback(context: click.Context, _option: click.Parameter, wanted: bool) -> None:
-    if wanted:
-        context.obj["traceback"] = True
-
-
-def _common(command: Command) -> Command:
-    """Options of every command."""
-    return click.option(
-        "--traceback",
-        is_flag=True,
-        expose_value=False,
-        callback=_keep_traceback,
-        help="Show where in the program a refusal comes from.",
-    )(command)
-
-
-def _class_and_json(command: Command) -> Command:
-    """Options of every question to a scenario."""
-    command = click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")(command)
-    return click.option("--class", "race_class", metavar="NAME", help="Class to run in, instead of the event's.")(
-        command
-    )
-
-
-_salt = click.option("--salt", metavar="NAME", help="Condition of the salt, instead of the event's.")
+from optimizer.question_commands import QUESTIONS
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -63,7 +29,7 @@ def cli() -> None:
 
 @cli.command()
 @click.argument("folder", type=click.Path(path_type=Path))
-@_common
+@common
 def new(folder: Path) -> None:
     """Write a commented scenario to start from into FOLDER.
 
@@ -82,7 +48,7 @@ def new(folder: Path) -> None:
         if each.is_file():
             with (folder / each.name).open("xb") as copy:
                 copy.write(each.read_bytes())
-    _write(
+    write(
         f"Wrote {len(names)} files into {folder}: {', '.join(names)}.\n"
         "Every name and number in them is invented: put yours in their place. Then:\n\n"
         f"  saltmile check {folder}\n  saltmile rank {folder}\n"
@@ -92,19 +58,19 @@ def new(folder: Path) -> None:
 @cli.command()
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--all", "everything", is_flag=True, help="Every part that is ruled out, every assumed number.")
-@_class_and_json
-@_common
+@class_and_json
+@common
 def check(folder: Path, everything: bool, race_class: str | None, as_json: bool) -> None:
     """Say what is in the sheets of FOLDER, what is ruled out and why, what is assumed."""
     from optimizer.pipeline import Question, workshop  # noqa: PLC0415
     from optimizer.report import documents  # noqa: PLC0415
     from optimizer.report.checking import check_result, check_text  # noqa: PLC0415
 
-    result = check_result(workshop(_read(folder), Question(race_class=race_class)))
+    result = check_result(workshop(read(folder), Question(race_class=race_class)))
     if as_json:
-        _write(documents.as_json(documents.check_document(result)))
+        write(documents.as_json(documents.check_document(result)))
     else:
-        _write(check_text(result, everything=everything, color=_wants_color()))
+        write(check_text(result, everything=everything, color=wants_color()))
 
 
 @cli.command()
@@ -118,9 +84,9 @@ def check(folder: Path, everything: bool, race_class: str | None, as_json: bool)
 @click.option("--time-limit", type=click.FloatRange(0, min_open=True), metavar="SECONDS", help="Stop searching then.")
 @click.option("--evidence", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="Write into FILE why nothing faster was left out; see recheck.")
-@_salt
-@_class_and_json
-@_common
+@salt_option
+@class_and_json
+@common
 def rank(
     folder: Path,
     budget: str | None,
@@ -140,10 +106,10 @@ def rank(
     from optimizer.report import documents  # noqa: PLC0415
     from optimizer.report.terminal import ranking_text  # noqa: PLC0415
 
-    scenario = _read(folder)
+    scenario = read(folder)
     question = pipeline.Question(
         top=top,
-        budget_cents=None if budget is None else _cents(budget, scenario),
+        budget_cents=None if budget is None else cents_of(budget, scenario),
         race_class=race_class,
         salt=salt,
         with_parts=with_parts,
@@ -151,28 +117,28 @@ def rank(
         thorough=not quick,
         time_limit_s=time_limit,
     )
-    with _Progress() as progress:
+    with Progress() as progress:
         try:
             result = pipeline.rank(scenario, question, progress)
         except NoLegalBuildError as refusal:
             if as_json:
-                _write(documents.as_json(documents.refusal_document(refusal)))
+                write(documents.as_json(documents.refusal_document(refusal)))
             raise
         if evidence is not None:
-            from optimizer.recheck.evidence import hash_of, write  # noqa: PLC0415
+            from optimizer.recheck import evidence as made  # noqa: PLC0415
 
             progress("evidence", 0.8)
-            write(evidence, pipeline.evidence_of(scenario, result, question, hash_of(folder)))
+            made.write(evidence, pipeline.evidence_of(scenario, result, question, made.hash_of(folder)))
     if as_json:
-        _write(documents.as_json(documents.rank_document(result)))
+        write(documents.as_json(documents.rank_document(result)))
     else:
-        _write(ranking_text(result, all_builds=all_builds, color=_wants_color()))
+        write(ranking_text(result, all_builds=all_builds, color=wants_color()))
 
 
 @cli.command()
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.argument("file", type=click.Path(path_type=Path))
-@_common
+@common
 def recheck(folder: Path, file: Path) -> int:
     """Check the evidence in FILE (see rank --evidence) against FOLDER, without the search.
 
@@ -184,7 +150,7 @@ def recheck(folder: Path, file: Path) -> int:
     from optimizer.recheck.telling import verdict_text  # noqa: PLC0415
 
     verdict = checked(folder, file)
-    _write(verdict_text(verdict))
+    write(verdict_text(verdict))
     return 1 if verdict.faults else 0
 
 
@@ -192,9 +158,9 @@ def recheck(folder: Path, file: Path) -> int:
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.argument("parts", nargs=-1, metavar="[PART]...")
 @click.option("--sensitivity", is_flag=True, help="What each assumed or measured number is worth, largest first.")
-@_salt
-@_class_and_json
-@_common
+@salt_option
+@class_and_json
+@common
 def predict(
     folder: Path, parts: tuple[str, ...], sensitivity: bool, salt: str | None, race_class: str | None, as_json: bool
 ) -> None:
@@ -207,72 +173,19 @@ def predict(
     from optimizer.report.prediction import prediction_text  # noqa: PLC0415
 
     question = pipeline.Question(race_class=race_class, salt=salt)
-    scenario = pipeline.as_asked(_read(folder), question)
+    scenario = pipeline.as_asked(read(folder), question)
     prediction = pipeline.predict(scenario, parts, question)
     worths = pipeline.sensitivity(scenario, parts, question) if sensitivity else None
     shown_salt = salt or scenario.event.salt
     if as_json:
         document = documents.predict_document(scenario, prediction, shown_salt, scenario.notices, worths)
-        _write(documents.as_json(document))
+        write(documents.as_json(document))
     else:
-        _write(prediction_text(scenario, prediction, shown_salt, scenario.notices, worths, color=_wants_color()))
+        write(prediction_text(scenario, prediction, shown_salt, scenario.notices, worths, color=wants_color()))
 
 
-# --- what the commands share
-
-
-def _read(folder: Path) -> Scenario:
-    from optimizer.scenario.reading import read_scenario  # noqa: PLC0415
-
-    return read_scenario(folder)
-
-
-def _cents(text: str, scenario: Scenario) -> int:
-    """An amount of money as typed on the command line."""
-    from optimizer.scenario.cells import money  # noqa: PLC0415
-
-    try:
-        return money(text, scenario.event.currency)
-    except ValueError as fault:
-        raise UsageError(f"--budget {text!r} {fault}") from fault
-
-
-def _wants_color() -> bool:
-    """Color only for people: on a terminal, and not where NO_COLOR is set."""
-    return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
-
-
-def _write(text: str) -> None:
-    """Write to stdout; a reader that has gone away (a pager that was left) is no fault."""
-    try:
-        sys.stdout.write(text)
-        sys.stdout.flush()
-    except BrokenPipeError:
-        # what is left in the buffer must not raise again when Python closes stdout
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-class _Progress:
-    """One line on stderr about long work, only where stderr is a terminal; wiped at the end."""
-
-    def __init__(self) -> None:
-        self._started = time.monotonic()
-        self._terminal = sys.stderr.isatty()
-        self._shown = False
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._shown:
-            sys.stderr.write("\r\033[K")
-            sys.stderr.flush()
-
-    def __call__(self, what: str, share: float) -> None:
-        if self._terminal and time.monotonic() - self._started > QUIET_SECONDS:
-            self._shown = True
-            sys.stderr.write(f"\r\033[K{what} ({share:.0%})")
-            sys.stderr.flush()
+for question in QUESTIONS:
+    cli.add_command(question)
 
 
 def run(arguments: Sequence[str]) -> int:

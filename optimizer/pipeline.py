@@ -165,7 +165,7 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
     shop = workshop(scenario, asked)
     event = shop.scenario.event
     tell = progress or (lambda _what, _share: None)
-    _refuse_the_impossible(shop)
+    refuse_the_impossible(shop.options, shop.legality, shop.book)
     ranker = Ranker(shop.judge, shop.legality, shop.book, event.budget_cents, event.hours_limit, tell)
     ranking = ranker.top(asked.top, thorough=asked.thorough, time_limit_s=asked.time_limit_s)
     if ranking.listed == 0:
@@ -279,7 +279,7 @@ def _swapped(options: Options, parts: tuple[str, ...]) -> dict[str, str]:
     return build
 
 
-def _refuse_the_impossible(shop: Workshop) -> None:
+def refuse_the_impossible(options: Options, legality: Legality, book: PriceBook) -> None:
     """Ask the mixed-integer model whether any build meets every rule before a run.
 
     Raises
@@ -287,15 +287,13 @@ def _refuse_the_impossible(shop: Workshop) -> None:
     NoLegalBuildError
         If none does; with the rules that exclude each other.
     """
-    event = shop.scenario.event
-    model = build_model(
-        shop.options, shop.legality, shop.book, budget_cents=event.budget_cents, hours_limit=event.hours_limit
-    )
+    event = options.scenario.event
+    model = build_model(options, legality, book, budget_cents=event.budget_cents, hours_limit=event.hours_limit)
     model.minimize_price()
     found = model.solve()
     # a question that the solver did not settle is for the search to answer
     if found.build is None and found.proven:
-        why = explain_no_legal_build(shop.options, shop.legality, shop.book)
+        why = explain_no_legal_build(options, legality, book)
         raise NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)
 
 

@@ -335,7 +335,7 @@ def test_our_own_fault_is_short(ask, folder, monkeypatch):
     def broken(_folder):
         raise ZeroDivisionError("nothing to divide by")
 
-    monkeypatch.setattr(cli, "_read", broken)
+    monkeypatch.setattr(cli, "read", broken)
     answer = ask("check", folder)
 
     assert answer.code == 1

@@ -97,11 +97,14 @@ search.selection
 
 answers.cards
 answers.swaps
+answers.shares
+answers.power_flow
 answers.sensitivity
 answers.uncertainties
 answers.unknowns
 answers.closeness
 answers.compare
+answers.frontier
 answers.plausibility
 answers.result_doubts
 answers.power_in_air
@@ -127,13 +130,18 @@ recheck.checking
 recheck.telling
 
 pipeline
+questions
 
 report.wording
 report.checking
 report.prediction
 report.terminal
 report.documents
+report.questions
+report.question_documents
 
+console
+question_commands
 cli
 """
 ORDER = [line for line in LIST.splitlines() if line]

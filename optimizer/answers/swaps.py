@@ -57,3 +57,29 @@ def one_change_at_a_time(
             Swap(slot.name, here, other, float(speed[best] - speed[-1]), int(prices.cents[best] - prices.cents[-1]))
         )
     return tuple(sorted(swaps, key=lambda swap: -swap.gain_ms)), tuple(indifferent)
+
+
+def savings_from(judge: Judge, legality: Legality, book: PriceBook, build: IntArray) -> tuple[Swap, ...]:
+    """For each slot, the legal cheaper choice that costs least speed for the money it saves, best ratio first.
+
+    Choices that cost no speed at all come first, by what they save.
+    """
+    options = judge.options
+    trials = [(s, o) for s, size in enumerate(options.sizes) for o in range(size) if o != build[s]]
+    builds = np.repeat(build[None], len(trials) + 1, axis=0)
+    for row, (s, o) in enumerate(trials):
+        builds[row, s] = o
+    prices = book.price(builds)
+    runs = judge.runs(builds)
+    legal = legality.allowed(builds) & prices.available & judge.judge(builds, runs).legal
+    gain, cents = judge.joined(runs), prices.cents
+    found: dict[int, tuple[float, Swap]] = {}
+    for row, (s, o) in enumerate(trials):
+        saved, lost = float(cents[-1] - cents[row]), float(gain[-1] - gain[row])
+        if not legal[row] or saved <= 0:
+            continue
+        key = lost / saved if lost > 0 else -saved
+        if s not in found or key < found[s][0]:
+            here, other = options.parts[s][int(build[s])].id, options.parts[s][o].id
+            found[s] = key, Swap(options.slots[s].name, here, other, -lost, -int(saved))
+    return tuple(swap for _, swap in sorted(found.values(), key=lambda each: each[0]))

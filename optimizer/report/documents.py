@@ -42,7 +42,7 @@ def as_json(document: Mapping[str, Any]) -> str:
     return f'{{\n  "schema": {document["schema"]},{text.removeprefix("{")}\n'
 
 
-def _number(value: float, digits: int) -> float | None:
+def rounded(value: float, digits: int) -> float | None:
     """A rounded number, None where it is not finite; minus zero is zero."""
     return round(float(value), digits) + 0.0 if math.isfinite(value) else None
 
@@ -59,21 +59,21 @@ class _Units:
         key = f"{name}_{self.unit.replace('/', '')}"
         if value is None:
             return {key: None, f"{name}_m_s": None}
-        return {key: _number(to_unit(value, self.unit, "speed"), 4), f"{name}_m_s": _number(value, 5)}
+        return {key: rounded(to_unit(value, self.unit, "speed"), 4), f"{name}_m_s": rounded(value, 5)}
 
     def distance(self, name: str, value: float) -> Document:
         return {
-            f"{name}_{self.long}": _number(to_unit(value, self.long, "distance"), 4),
-            f"{name}_m": _number(value, 1),
+            f"{name}_{self.long}": rounded(to_unit(value, self.long, "distance"), 4),
+            f"{name}_m": rounded(value, 1),
         }
 
     def mass(self, name: str, value: float) -> Document:
         # kg stays where the event's own unit is the kilogram already
-        own = _number(to_unit(value, self.mass_unit, "mass"), 2)
-        return {f"{name}_kg": _number(value, 3), f"{name}_{self.mass_unit}": own}
+        own = rounded(to_unit(value, self.mass_unit, "mass"), 2)
+        return {f"{name}_kg": rounded(value, 3), f"{name}_{self.mass_unit}": own}
 
 
-def _head(scenario: Scenario, answer: str, salt: str | None, notices: Iterable[str]) -> Document:
+def head_of(scenario: Scenario, answer: str, salt: str | None, notices: Iterable[str]) -> Document:
     """What every document starts with."""
     event = scenario.event
     return {
@@ -100,7 +100,7 @@ def rank_document(result: RankResult) -> Document:
     units = _Units(result.scenario)
     evidence = result.evidence
     return {
-        **_head(result.scenario, "rank", result.salt, result.notices),
+        **head_of(result.scenario, "rank", result.salt, result.notices),
         "builds": [
             {"place": place, **build_document(result.scenario, card)} for place, card in enumerate(result.builds, 1)
         ],
@@ -141,7 +141,7 @@ def predict_document(
     """The answer of ``predict``; with ``sensitivity`` where it is asked what the inputs are worth."""
     units = _Units(scenario)
     document = {
-        **_head(scenario, "predict", salt, notices),
+        **head_of(scenario, "predict", salt, notices),
         "build": build_document(scenario, prediction.card),
         "second_looks": [_doubt(units, doubt) for doubt in prediction.second_looks],
         "power_in_this_air": [_power(units, spread) for spread in prediction.power_in_this_air],
@@ -155,7 +155,7 @@ def check_document(result: CheckResult) -> Document:
     """The answer of ``check``: every part that is ruled out and every assumed number."""
     units = _Units(result.scenario)
     return {
-        **_head(result.scenario, "check", None, result.notices),
+        **head_of(result.scenario, "check", None, result.notices),
         "parts_by_kind": dict(result.kinds),
         "kits": result.kits,
         "combinations": result.combinations,
@@ -201,15 +201,15 @@ def build_document(scenario: Scenario, card: BuildCard) -> Document:
         **units.mass("mass", card.mass_kg),
         "price_cents": card.cents,
         "left_cents": left,
-        "own_hours": None if card.bill is None else _number(card.bill.hours, 3),
+        "own_hours": None if card.bill is None else rounded(card.bill.hours, 3),
         "bill": None if card.bill is None else [
             {"kind": line.kind, "what": line.what, "number": line.number, "pieces": line.pieces, "cents": line.cents}
             for line in card.bill.lines
         ],
         "problems": list(card.problems),
         **units.speed("speed_cap", card.cap_ms),
-        "rev_limit_rpm": _number(card.rev_limit_rpm, 0),
-        "limiter_rpm": None if card.limiter_rpm is None else _number(card.limiter_rpm, 0),
+        "rev_limit_rpm": rounded(card.rev_limit_rpm, 0),
+        "limiter_rpm": None if card.limiter_rpm is None else rounded(card.limiter_rpm, 0),
         "runs": [_run(units, run) for run in card.runs],
         "tires": [
             {
@@ -225,18 +225,18 @@ def build_document(scenario: Scenario, card: BuildCard) -> Document:
             **units.distance("shutdown", stop.shutdown_m),
             **units.distance("rolling_out", stop.coast_m),
             "cases": [{"case": case, **units.distance("distance", far)} for case, far in stop.distances_m.items()],
-            "rotor_rise_k": _number(stop.rise_k, 1),
-            "rotor_rise_share": _number(stop.rise_share, 4),
+            "rotor_rise_k": rounded(stop.rise_k, 1),
+            "rotor_rise_share": rounded(stop.rise_share, 4),
             "front_wheels_lock_at_g": _finite(stop.front_locks_g),
             "rear_wheels_lock_at_g": _finite(stop.rear_locks_g),
         },
-        "smallest_margin": _number(card.care, 4),
+        "smallest_margin": rounded(card.care, 4),
     }  # fmt: skip
 
 
 def _finite(number: float) -> float | None:
     """A number to three decimals; null where there is no end."""
-    return _number(number, 3) if math.isfinite(number) else None
+    return rounded(number, 3) if math.isfinite(number) else None
 
 
 def _run(units: _Units, run: RunCard) -> Document:
@@ -246,12 +246,12 @@ def _run(units: _Units, run: RunCard) -> Document:
         **units.speed("last_board", run.exit_ms),
         **units.speed("settles_at", run.settles_ms),
         **units.speed("headwind", run.headwind_ms),
-        "time_s": _number(run.time_s, 2),
+        "time_s": rounded(run.time_s, 2),
         "gear": run.gear,
-        "first_board_rpm": _number(run.rpm_first, 0),
-        "last_board_rpm": _number(run.rpm_last, 0),
-        "slip": _number(run.slip, 4),
-        "grip_use": _number(run.grip_use, 4),
+        "first_board_rpm": rounded(run.rpm_first, 0),
+        "last_board_rpm": rounded(run.rpm_last, 0),
+        "slip": rounded(run.slip, 4),
+        "grip_use": rounded(run.grip_use, 4),
         "limit": run.limit,
     }
 
@@ -269,17 +269,17 @@ def _swap(units: _Units, swap: Swap) -> Document:
 def _doubt(units: _Units, doubt: Doubt) -> Document:
     unit = usual(doubt.dimension, metric=units.metric) if doubt.dimension else ""
 
-    def number(value: float | None) -> float | None:
+    def own(value: float | None) -> float | None:
         if value is None:
             return None
-        return _number(to_unit(value, unit, doubt.dimension) if unit else value, 6)
+        return rounded(to_unit(value, unit, doubt.dimension) if unit else value, 6)
 
     return {
         "what": doubt.what,
-        "value": number(doubt.value),
+        "value": own(doubt.value),
         "unit": unit,
-        "low": number(doubt.low),
-        "high": number(doubt.high),
+        "low": own(doubt.low),
+        "high": own(doubt.high),
         "source": doubt.source,
         "hint": doubt.hint,
     }
@@ -293,8 +293,8 @@ def _power(units: _Units, spread: PowerSpread) -> Document:
         "temperature_outside": spread.temperature_outside,
         "factor_outside": spread.factor_outside,
         "blown": spread.blown,
-        "lowest_power_share": _number(spread.low, 5),
-        "highest_power_share": _number(spread.high, 5),
+        "lowest_power_share": rounded(spread.low, 5),
+        "highest_power_share": rounded(spread.high, 5),
         **units.speed("change_at_lowest", spread.low_ms),
         **units.speed("change_at_highest", spread.high_ms),
     }
@@ -306,11 +306,11 @@ def _worth(units: _Units, worth: Worth) -> Document:
     step, step_unit = step_of(worth, metric=units.metric)
     return {
         "quantity": worth.name,
-        "value": _number(value, 6),
+        "value": rounded(value, 6),
         "unit": unit,
         "basis": worth.basis.kind,
         "by": worth.basis.by,
-        "step": _number(step, 6),
+        "step": rounded(step, 6),
         "step_unit": step_unit,
         **units.speed("change_up", worth.up_ms),
         **units.speed("change_down", worth.down_ms),

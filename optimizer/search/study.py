@@ -86,12 +86,18 @@ class Study:
         UsageError
             If a part is no option of any slot.
         """
-        fastest = self.best(
-            budget_cents=budget_cents, with_parts=with_parts, without_parts=without_parts, progress=progress
-        )
-        if fastest.listed == 0 or fastest.speed_ms[0] < floor_ms:
-            return replace(fastest, listed=0)
-        return self._ranker(budget_cents, with_parts, without_parts, progress).cheapest(floor_ms)
+        for money in self._budgets(budget_cents):
+            fastest = self.best(
+                budget_cents=money, with_parts=with_parts, without_parts=without_parts, progress=progress
+            )
+            if fastest.listed and fastest.speed_ms[0] >= floor_ms:
+                return self._ranker(money, with_parts, without_parts, progress).cheapest(floor_ms)
+        return replace(fastest, listed=0)
+
+    def _budgets(self, most: int | None) -> list[int | None]:
+        """Budgets to look for a fast build with: the event's first, if that is less. Less money is sooner searched."""
+        own = self.scenario.event.budget_cents
+        return [own, most] if own is not None and (most is None or own < most) else [most]
 
     def _ranker(
         self,

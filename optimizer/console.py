@@ -1,0 +1,104 @@
+"""What all commands share: reading a folder, amounts of money, writing, progress, options of the command line."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Self
+
+import click
+
+from optimizer.errors import UsageError
+
+if TYPE_CHECKING:
+    from optimizer.scenario.event import Scenario
+
+Command = Callable[..., Any]
+QUIET_SECONDS = 1.0
+"""Progress is shown on work that takes longer."""
+
+
+def _keep_traceback(context: click.Context, _option: click.Parameter, wanted: bool) -> None:
+    if wanted:
+        context.obj["traceback"] = True
+
+
+def common(command: Command) -> Command:
+    """Options of every command."""
+    return click.option(
+        "--traceback",
+        is_flag=True,
+        expose_value=False,
+        callback=_keep_traceback,
+        help="Show where in the program a refusal comes from.",
+    )(command)
+
+
+def class_and_json(command: Command) -> Command:
+    """Options of every question to a scenario."""
+    command = click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")(command)
+    return click.option("--class", "race_class", metavar="NAME", help="Class to run in, instead of the event's.")(
+        command
+    )
+
+
+salt_option = click.option("--salt", metavar="NAME", help="Condition of the salt, instead of the event's.")
+
+
+def read(folder: Path) -> Scenario:
+    """The scenario of a folder."""
+    from optimizer.scenario.reading import read_scenario  # noqa: PLC0415
+
+    return read_scenario(folder)
+
+
+def cents_of(text: str, scenario: Scenario, option: str = "--budget") -> int:
+    """An amount of money as typed on the command line."""
+    from optimizer.scenario.cells import money  # noqa: PLC0415
+
+    try:
+        return money(text, scenario.event.currency)
+    except ValueError as fault:
+        raise UsageError(f"{option} {text!r} {fault}") from fault
+
+
+def wants_color() -> bool:
+    """Color only for people: on a terminal, and not where NO_COLOR is set."""
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+
+
+def write(text: str) -> None:
+    """Write to stdout; a reader that has gone away (a pager that was left) is no fault."""
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # what is left in the buffer must not raise again when Python closes stdout
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+class Progress:
+    """One line on stderr about long work, only where stderr is a terminal; wiped at the end."""
+
+    def __init__(self) -> None:
+        self._started = time.monotonic()
+        self._terminal = sys.stderr.isatty()
+        self._shown = False
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._shown:
+            sys.stderr.write("\r\033[K")
+            sys.stderr.flush()
+
+    def __call__(self, what: str, share: float) -> None:
+        """Show what is being done, and the share of it that is done."""
+        if self._terminal and time.monotonic() - self._started > QUIET_SECONDS:
+            self._shown = True
+            sys.stderr.write(f"\r\033[K{what} ({share:.0%})")
+            sys.stderr.flush()

@@ -1,0 +1,204 @@
+"""The commands that answer what a crew asks beside the ranking. What is heavy is imported inside them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from optimizer.console import Progress, cents_of, class_and_json, common, read, salt_option, wants_color, write
+from optimizer.errors import UsageError
+
+if TYPE_CHECKING:
+    from optimizer.report.wording import Words
+    from optimizer.search.study import Study
+
+_folder = click.argument("folder", type=click.Path(path_type=Path))
+_budget = click.option("--budget", metavar="N", help="Most to spend, instead of the event's budget.")
+
+
+def _study(folder: Path, race_class: str | None, salt: str | None, budget: str | None = None) -> Study:
+    """What answers are made with."""
+    from optimizer.pipeline import Question  # noqa: PLC0415
+    from optimizer.questions import study_of  # noqa: PLC0415
+
+    scenario = read(folder)
+    cents = None if budget is None else cents_of(budget, scenario)
+    return study_of(scenario, Question(budget_cents=cents, race_class=race_class, salt=salt))
+
+
+def _tell(
+    study: Study, command: str, salt: str | None, found: Any, text: Callable[[Words], str], *, as_json: bool
+) -> None:
+    """Write an answer as text or as a document."""
+    from optimizer.report.documents import as_json as dumped  # noqa: PLC0415
+    from optimizer.report.question_documents import question_document  # noqa: PLC0415
+    from optimizer.report.wording import Words  # noqa: PLC0415
+
+    if as_json:
+        write(dumped(question_document(study.options, command, salt, found)))
+    else:
+        write(text(Words(study.scenario, wants_color())))
+
+
+@click.command()
+@_folder
+@click.option("--rank", type=click.IntRange(1, 100), default=1, show_default=True, help="Which build of the ranking.")
+@_budget
+@salt_option
+@class_and_json
+@common
+def why(
+    folder: Path, rank: int, budget: str | None, salt: str | None, race_class: str | None, as_json: bool
+) -> None:
+    """Say what each part of the best build is worth, what holds the car, and where the power goes."""
+    from optimizer import questions  # noqa: PLC0415
+    from optimizer.report.questions import why_text  # noqa: PLC0415
+
+    study = _study(folder, race_class, salt, budget)
+    with Progress() as progress:
+        found = questions.why(study, rank, progress)
+    _tell(study, "why", salt, found, lambda words: why_text(words, found), as_json=as_json)
+
+
+@click.command()
+@_folder
+@click.option("--from", "low", metavar="N", default="0", help="Lowest budget.  [default: 0]")
+@click.option("--to", "high", metavar="N", help="Highest budget, instead of the event's.")
+@click.option("--every", is_flag=True, help="Every step, however small: may take minutes.")
+@click.option("--target", metavar="SPEED", help="Cheapest build past a speed; record: past the record.")
+@salt_option
+@class_and_json
+@common
+def budget(
+    folder: Path,
+    low: str,
+    high: str | None,
+    every: bool,
+    target: str | None,
+    salt: str | None,
+    race_class: str | None,
+    as_json: bool,
+) -> None:
+    """Say what is fastest for every budget, or what the cheapest build past a speed is.
+
+    With --target, --to is the most to spend. --class any: the class whose record is cheapest to take.
+    """
+    from optimizer import questions  # noqa: PLC0415
+    from optimizer.report.questions import budget_text, records_text, target_text  # noqa: PLC0415
+
+    if race_class == "any":
+        study = _study(folder, None, salt)
+        most = None if high is None else cents_of(high, study.scenario, "--to")
+        with Progress() as progress:
+            records = questions.cheapest_record(study.scenario, salt, most, progress)
+        _tell(study, "budget", salt, records, lambda words: records_text(words, study.options, records),
+              as_json=as_json)  # fmt: skip
+        return
+    study = _study(folder, race_class, salt, high)
+    most = None if high is None else cents_of(high, study.scenario, "--to")
+    with Progress() as progress:
+        if target is not None:
+            speed = None if target == "record" else _speed(target, study)
+            cheapest = questions.cheapest(study, speed, most, progress)
+            _tell(study, "budget", salt, cheapest, lambda words: target_text(words, study.options, cheapest, most),
+                  as_json=as_json)  # fmt: skip
+            return
+        lowest = cents_of(low, study.scenario, "--from")
+        found = questions.budget(study, lowest, most, every=every, progress=progress)
+    _tell(study, "budget", salt, found, lambda words: budget_text(words, study.options, found, every=every),
+          as_json=as_json)  # fmt: skip
+
+
+@click.command(name="buy-order")
+@_folder
+@click.option("--spend", metavar="N", multiple=True, required=True, help="Money of a stage; once for each.")
+@salt_option
+@class_and_json
+@common
+def buy_order(folder: Path, spend: tuple[str, ...], salt: str | None, race_class: str | None, as_json: bool) -> None:
+    """Say what to buy first when the money comes in stages, so that nothing bought is thrown away."""
+    from optimizer import questions  # noqa: PLC0415
+    from optimizer.report.questions import order_text  # noqa: PLC0415
+
+    scenario = read(folder)
+    amounts = [cents_of(each, scenario, "--spend") for each in spend]
+    study = _study(folder, race_class, salt, f"{sum(amounts) / 100:.2f}")
+    with Progress() as progress:
+        found = questions.order(study, amounts, progress)
+    _tell(study, "buy-order", salt, found, lambda words: order_text(words, found), as_json=as_json)
+
+
+@click.command()
+@_folder
+@click.argument("first")
+@click.argument("second")
+@_budget
+@salt_option
+@class_and_json
+@common
+def compare(
+    folder: Path,
+    first: str,
+    second: str,
+    budget: str | None,
+    salt: str | None,
+    race_class: str | None,
+    as_json: bool,
+) -> None:
+    """Compare two builds: what each difference is worth, how surely, and what would turn the order.
+
+    FIRST and SECOND are each a place in the ranking (1), the car as it stands (now), or parts put into the best build
+    (T10,springs=S1).
+    """
+    from optimizer import questions  # noqa: PLC0415
+    from optimizer.report.questions import compare_text  # noqa: PLC0415
+
+    study = _study(folder, race_class, salt, budget)
+    with Progress() as progress:
+        found, _ = questions.side_by_side(study, first, second, progress)
+    names = [_build_name(each) for each in (first, second)]
+    _tell(study, "compare", salt, found, lambda words: compare_text(words, found, *names), as_json=as_json)
+
+
+def _build_name(named: str) -> str:
+    """What a build is called in sentences."""
+    if named == "now":
+        return "the car as it stands"
+    return f"number {named}" if named.isdigit() else f"number 1 with {named}"
+
+
+@click.command()
+@_folder
+@click.option("--top", type=click.IntRange(1, 50), default=3, show_default=True, help="Best builds of each condition.")
+@_budget
+@class_and_json
+@common
+def salts(folder: Path, top: int, budget: str | None, race_class: str | None, as_json: bool) -> None:
+    """Say which builds are best in every condition of the salt, and which change places."""
+    from optimizer import questions  # noqa: PLC0415
+    from optimizer.pipeline import Question  # noqa: PLC0415
+    from optimizer.report.questions import salts_text  # noqa: PLC0415
+
+    study = _study(folder, race_class, None, budget)
+    asked = Question(budget_cents=study.scenario.event.budget_cents, race_class=race_class)
+    with Progress() as progress:
+        found = questions.on_every_salt(study.scenario, asked, top, progress)
+    _tell(study, "salts", None, found, lambda words: salts_text(words, study.options, found), as_json=as_json)
+
+
+def _speed(text: str, study: Study) -> float:
+    """A speed as typed, in the event's unit where none is named."""
+    from optimizer.units import from_unit  # noqa: PLC0415
+
+    number, _, unit = text.strip().partition(" ")
+    try:
+        return from_unit(float(number), unit or study.scenario.event.speed_unit, "speed")
+    except (ValueError, KeyError) as fault:
+        raise UsageError(f"--target {text!r} is no speed; expected a number such as 118, or 190 km/h") from fault
+
+
+QUESTIONS = (why, budget, buy_order, compare, salts)
+"""In the order of the help."""

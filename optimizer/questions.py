@@ -1,0 +1,276 @@
+"""What a crew asks beside the ranking, each question as one function of a scenario: the surface that commands share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from optimizer.answers.buying_order import BuyingPlan, buying_order
+from optimizer.answers.cards import BuildCard, card_of
+from optimizer.answers.closeness import Band, closeness
+from optimizer.answers.compare import Comparison, compare
+from optimizer.answers.frontier import QUESTIONS, Step, Target, cheapest_past, money_against_speed
+from optimizer.answers.power_flow import PowerFlow, power_flow
+from optimizer.answers.shares import Shares, shares_of
+from optimizer.answers.swaps import Swap, one_change_at_a_time, savings_from
+from optimizer.choice.options import IntArray
+from optimizer.choice.wishes import places_of
+from optimizer.errors import NoLegalBuildError, UsageError
+from optimizer.pipeline import Question, as_asked, refuse_the_impossible
+from optimizer.scenario.event import Scenario
+from optimizer.search.diagnosis import explain_no_legal_build
+from optimizer.search.ranking import Progress, Ranking
+from optimizer.search.study import Study
+
+
+@dataclass(frozen=True, slots=True)
+class Why:
+    """Why a build is what it is: see `Shares`, `Swap`, `PowerFlow`; ``closed``: whether the ranking was complete."""
+
+    card: BuildCard
+    shares: Shares
+    swaps: tuple[Swap, ...]
+    savings: tuple[Swap, ...]
+    flows: tuple[PowerFlow, ...]
+    closed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class MoneySteps:
+    """Money against speed, and how well each step's gain over the one before is known (None for the first)."""
+
+    steps: tuple[Step, ...]
+    bands: tuple[Band | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """What a class's record and margin [m/s] costs; without a target no build is legal in it, and why."""
+
+    race_class: str
+    record_ms: float
+    target: Target | None
+    why_none: str
+
+
+@dataclass(frozen=True, slots=True)
+class InSalt:
+    """A build in one condition of the salt: its speed [m/s], and its place among the builds listed, if legal there."""
+
+    speed_ms: float
+    place: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class OnEverySalt:
+    """One of the builds that are among the best in some condition of the salt."""
+
+    build: IntArray
+    cents: int
+    by_salt: Mapping[str, InSalt]
+
+
+def study_of(scenario: Scenario, question: Question | None = None) -> Study:
+    """A study in the class and on the salt that a question names; its budget stands in the event.
+
+    Raises
+    ------
+    UsageError
+        For an unknown class or salt condition.
+    NoLegalBuildError
+        If no build satisfies all rules before a run.
+    """
+    asked = question or Question()
+    study = Study.of(as_asked(scenario, asked), asked.salt)
+    refuse_the_impossible(study.options, study.legality, study.book)
+    return study
+
+
+def why(study: Study, rank: int = 1, progress: Progress | None = None) -> Why:
+    """What each part of the best build (or of that at a place further down) is worth, and what holds the car.
+
+    Raises
+    ------
+    UsageError
+        If there are fewer legal builds.
+    NoLegalBuildError
+        If there is none.
+    """
+    ranking = _ranked(study, rank, progress)
+    if ranking.listed < rank:
+        raise UsageError(f"there are only {ranking.listed} legal builds within the budget, not {rank}")
+    build = ranking.builds[rank - 1]
+    swaps, _ = one_change_at_a_time(study.judge, study.legality, study.book, build)
+    return Why(
+        card=card_of(study.judge, study.legality, study.book, build, study.scenario.event.budget_cents),
+        shares=shares_of(study.judge, study.legality, build),
+        swaps=swaps,
+        savings=savings_from(study.judge, study.legality, study.book, build),
+        flows=power_flow(study.judge, build),
+        closed=bool(ranking.evidence.closed),
+    )
+
+
+def budget(
+    study: Study,
+    low_cents: int = 0,
+    high_cents: int | None = None,
+    *,
+    every: bool = False,
+    progress: Progress | None = None,
+) -> MoneySteps:
+    """The fastest build for every budget from ``low_cents`` to ``high_cents`` (the event's budget).
+
+    Raises
+    ------
+    UsageError
+        If there is no budget to go up to, or it lies below the lowest.
+    NoLegalBuildError
+        If no build is legal for the most money.
+    """
+    most = study.scenario.event.budget_cents if high_cents is None else high_cents
+    if most is None:
+        raise UsageError("the event has no budget; say with --to up to how much money")
+    if most < low_cents:
+        raise UsageError("the highest budget lies below the lowest")
+    steps = money_against_speed(study, low_cents, most, None if every else QUESTIONS, progress)
+    if not steps:
+        raise _nothing(study, most)
+    bands = [closeness(study, upper.build, lower.build[None])[0] for lower, upper in pairwise(steps)]
+    return MoneySteps(steps, (None, *bands))
+
+
+def cheapest(
+    study: Study, target_ms: float | None = None, budget_cents: int | None = None, progress: Progress | None = None
+) -> Target:
+    """The cheapest build past a speed: the record and its margin when left out.
+
+    Raises
+    ------
+    UsageError
+        If no car may go that fast: the target lies above every cap there is without a way around it.
+    NoLegalBuildError
+        If no build is legal at all.
+    """
+    target = study.judge.planned_ms if target_ms is None else target_ms
+    found = cheapest_past(study, target, budget_cents, progress)
+    if found is None:
+        raise _nothing(study, budget_cents)
+    return found
+
+
+def cheapest_record(
+    scenario: Scenario, salt: str | None, budget_cents: int | None, progress: Progress | None = None
+) -> list[Record]:
+    """What it costs to take the record of each class, the cheapest first; those out of reach last."""
+    found = []
+    for name in scenario.event.classes:
+        study = Study.of(as_asked(scenario, Question(race_class=name)), salt)
+        record = study.judge.planned_ms
+        try:
+            refuse_the_impossible(study.options, study.legality, study.book)
+            found.append(Record(name, record, cheapest(study, record, budget_cents, progress), ""))
+        except NoLegalBuildError as refusal:
+            found.append(Record(name, record, None, str(refusal)))
+    return sorted(found, key=_by_price)
+
+
+def _by_price(record: Record) -> tuple[int, float]:
+    """Records that can be taken by their price, then those out of reach by how far, then those without a legal car."""
+    if record.target is None:
+        return 2, 0.0
+    return (0, record.target.cents) if record.target.reached else (1, record.record_ms - record.target.speed_ms)
+
+
+def order(study: Study, stage_cents: Sequence[int], progress: Progress | None = None) -> BuyingPlan:
+    """What to buy first when money comes in stages: see `buying_order`."""
+    return buying_order(study, stage_cents, progress=progress)
+
+
+def side_by_side(
+    study: Study, first: str, second: str, progress: Progress | None = None
+) -> tuple[Comparison, IntArray]:
+    """Compare two builds, each a place in the ranking (``1``), ``now`` for the car as it stands, or a list of parts.
+
+    Parts as for `predict`, joined by commas, on the best build: ``T10,front wheels=W16``.
+
+    Raises
+    ------
+    UsageError
+        If a build is not known.
+    """
+    builds = np.stack([build_named(study, each, progress) for each in (first, second)])
+    return compare(study, builds[0], builds[1]), builds
+
+
+def build_named(study: Study, named: str, progress: Progress | None = None) -> IntArray:
+    """The build (S,) that is meant by a place in the ranking, ``now``, or parts put into the best build."""
+    name = named.strip()
+    if name == "now":
+        return study.options.fitted
+    if name.isdigit():
+        place = int(name)
+        ranking = _ranked(study, max(place, 1), progress)
+        if not 1 <= place <= ranking.listed:
+            raise UsageError(f"there is no build number {place}: {ranking.listed} legal builds are listed")
+        return ranking.builds[place - 1]
+    build = _ranked(study, 1, progress).builds[0].copy()
+    for part in name.split(","):
+        for s, o in places_of(study.options, part.strip()):
+            build[s] = o
+    return build
+
+
+def on_every_salt(
+    scenario: Scenario, question: Question, top: int, progress: Progress | None = None
+) -> list[OnEverySalt]:
+    """The best builds in every condition of the salt, each with its speed and place in all of them.
+
+    In the order of the event's own condition; builds that are not legal there come last.
+    """
+    event = scenario.event
+    studies: dict[str, Study] = {}
+    best: list[IntArray] = []
+    for salt in event.salts:
+        asked = Question(budget_cents=question.budget_cents, race_class=question.race_class, salt=salt)
+        studies[salt] = study_of(scenario, asked)
+        best += list(_ranked(studies[salt], top, progress).builds[:top])
+    builds = np.unique(np.stack(best), axis=0)
+    cents = next(iter(studies.values())).book.price(builds).cents
+    found: dict[str, tuple[np.ndarray, np.ndarray]] = {}
+    for salt, study in studies.items():
+        runs = study.judge.runs(builds)
+        speed, legal = study.judge.joined(runs), study.judge.judge(builds, runs).legal
+        place = np.zeros(len(builds), dtype=int)
+        ranked = [row for row in np.lexsort([cents, -np.round(speed, 3)]) if legal[row]]
+        place[ranked] = np.arange(1, len(ranked) + 1)
+        found[salt] = speed, place
+    own = found[event.salt][1]
+    rows = sorted(range(len(builds)), key=lambda row: (own[row] == 0, own[row]))
+    return [
+        OnEverySalt(
+            builds[row], int(cents[row]),
+            {salt: InSalt(float(speed[row]), int(place[row]) or None) for salt, (speed, place) in found.items()},
+        )
+        for row in rows
+    ]  # fmt: skip
+
+
+def _ranked(study: Study, top: int, progress: Progress | None) -> Ranking:
+    """The best builds within the event's budget; at least one."""
+    ranking = study.best(top, budget_cents=study.scenario.event.budget_cents, progress=progress)
+    if ranking.listed == 0:
+        raise _nothing(study, study.scenario.event.budget_cents)
+    return ranking
+
+
+def _nothing(study: Study, budget_cents: int | None) -> NoLegalBuildError:
+    """Refusal where no build passes."""
+    limit = float("inf") if budget_cents is None else budget_cents
+    why_none = explain_no_legal_build(
+        study.options, study.legality, study.book, budget_cents=limit, failed_in_run=("checks at speed",)
+    )
+    return NoLegalBuildError(why_none.text, why_none.reasons, why_none.cheapest_cents)
