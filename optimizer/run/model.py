@@ -324,6 +324,8 @@ class RunModel:
             for pair, shifts in zip(new, self._found_shifts(new), strict=True):
                 limit = self.engines[pair[0]].rev_limit_rpm
                 self._shift_cache[*pair, gears] = np.array([*shifts, *[limit] * (gears - len(shifts))])
+        if not pairs:
+            return np.zeros((gears, 0))
         return np.stack([self._shift_cache[*pair, gears] for pair in pairs], axis=1)
 
     def _found_shifts(self, pairs: list[tuple[int, int]]) -> list[FloatArray]:
