@@ -102,6 +102,8 @@ answers.uncertainties
 answers.unknowns
 answers.closeness
 answers.compare
+answers.same_car
+answers.shortlist
 answers.plausibility
 answers.result_doubts
 answers.power_in_air
