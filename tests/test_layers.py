@@ -103,6 +103,7 @@ answers.unknowns
 answers.closeness
 answers.compare
 answers.same_car
+answers.near_best
 answers.shortlist
 answers.plausibility
 answers.result_doubts

@@ -7,33 +7,27 @@ soft salt, changes, own hours; after these, how different it is from those alrea
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 
-from optimizer.answers.closeness import Band, closeness
+from optimizer.answers.closeness import Band
+from optimizer.answers.near_best import WINDOW_MS, Known, Progress, near_best
 from optimizer.answers.same_car import clones_of, main_slots, with_single_swaps
 from optimizer.answers.swaps import MATTERS_MS
-from optimizer.choice.options import BoolArray, FloatArray, IntArray, Options
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.errors import UsageError
-from optimizer.run.judge import SPEED_STEP_MS, Judge, order_keys
+from optimizer.run.judge import SPEED_STEP_MS, Judge
 from optimizer.scenario.event import Event
 from optimizer.search.study import Study
-from optimizer.units import from_unit, nearest
+from optimizer.units import nearest
 
-Progress = Callable[[str, float], None]
 ArgumentName = Literal[
     "fastest", "cheapest", "most careful", "best on soft salt", "fewest changes", "least own hours", "most different"
 ]
-WINDOW_MS = from_unit(1.0, "mph", "speed")
-"""Builds slower than the fastest by more are no candidates, however little is known about them."""
-ASKED = 10
-"""Best builds that are asked for to begin with: searches for them meet hundreds of others near."""
-MOST_CANDIDATES = 1000
-"""Builds that are compared with the fastest; where a cap holds the speed there may be many more."""
 DRIVE_WEIGHT, OTHER_WEIGHT = 3, 1
 """What a difference counts in a slot of the drive set, and in another that moves the speed."""
 LEAST_DIFFERENCE = 3
@@ -144,21 +138,6 @@ class Shortlist:
 
 
 @dataclass(frozen=True, slots=True)
-class _Known:
-    """n builds in the total order: builds (n, S), the other arrays (n,)."""
-
-    builds: IntArray
-    speed_ms: FloatArray
-    cents: IntArray
-    hours: FloatArray
-    care: FloatArray
-
-    def take(self, rows: IntArray | BoolArray) -> _Known:
-        """Some of them."""
-        return _Known(self.builds[rows], self.speed_ms[rows], self.cents[rows], self.hours[rows], self.care[rows])
-
-
-@dataclass(frozen=True, slots=True)
 class _Pick:
     """A candidate that has been picked, and its arguments."""
 
@@ -200,30 +179,13 @@ def shortlist(
     if count < 1:
         msg = "a shortlist has at least one build"
         raise ValueError(msg)
-    tell = progress or (lambda _what, _share: None)
     soft = soft_salt_of(study.scenario.event, soft_salt)
-    alternatives, closed = _searched(study, budget_cents, tell)
-    tell("comparing what is close", 0.9)
-    known = _known(study, budget_cents)
-    if len(known.builds) == 0:
-        return Shortlist((), window_ms, soft, 0, 0, closed)
-    known = known.take(known.speed_ms >= known.speed_ms[0] - window_ms)
-    among = _rows_in(known.builds, alternatives)
-    looked_at = known.take((np.arange(len(known.builds)) < MOST_CANDIDATES) | among)
-    among = _rows_in(looked_at.builds, alternatives)
-    bands = closeness(study, looked_at.builds[0], looked_at.builds)
-    close = np.array([each.too_close or abs(each.difference_ms) < MATTERS_MS for each in bands])
-    rows = np.flatnonzero(close | among)
-    choosing = _Choosing(study, looked_at.take(rows), soft, budget_cents)
-    picks = choosing.picks(count)
-    return Shortlist(
-        entries=tuple(choosing.entry(pick, bands[rows[pick.row]]) for pick in picks),
-        window_ms=window_ms,
-        soft_salt=soft,
-        candidates=len(rows),
-        left_out=len(known.builds) - len(looked_at.builds),
-        closed=closed,
-    )
+    near = near_best(study, budget_cents, window_ms, progress)
+    entries: tuple[Entry, ...] = ()
+    if near.bands:
+        choosing = _Choosing(study, near.known, soft, budget_cents)
+        entries = tuple(choosing.entry(pick, near.bands[pick.row]) for pick in choosing.picks(count))
+    return Shortlist(entries, window_ms, soft, len(near.bands), near.left_out, near.closed)
 
 
 def soft_salt_of(event: Event, named: str | None = None) -> str:
@@ -242,55 +204,13 @@ def soft_salt_of(event: Event, named: str | None = None) -> str:
     return named
 
 
-# --- candidates
-
-
-def _searched(study: Study, budget_cents: int | None, tell: Progress) -> tuple[IntArray, bool]:
-    """Search the best builds, and the best without each main choice of the best: these (n, S), and whether all closed.
-
-    Only choices that differ from the part now fitted are asked about.
-    """
-    best = study.best(ASKED, budget_cents=budget_cents, progress=lambda what, share: tell(what, 0.4 * share))
-    found, closed = best.builds[:0], bool(best.evidence.closed)
-    if best.listed == 0:
-        return found, closed
-    options = study.options
-    asked = [int(s) for s in main_slots(options) if best.builds[0, s] != 0]
-    for number, s in enumerate(asked):
-        part = f"{options.slots[s].name}={options.parts[s][int(best.builds[0, s])].id}"
-        tell(f"best build without {part}", 0.4 + 0.5 * number / len(asked))
-        without = study.best(budget_cents=budget_cents, without_parts=(part,))
-        closed &= bool(without.evidence.closed)
-        found = np.concatenate([found, without.builds[: without.listed]])
-    return found, closed
-
-
-def _known(study: Study, budget_cents: int | None) -> _Known:
-    """All legal builds within a budget that the study has met, in the total order."""
-    memory = study.memory
-    rows = np.flatnonzero(memory.legal & study.legality.allowed(memory.builds))
-    builds, (speed, care) = memory.builds[rows], memory.numbers[rows].T
-    if len(rows) == 0:
-        return _Known(builds, speed, np.zeros(0, dtype=np.int64), np.zeros(0), care)
-    prices = study.book.price(builds)
-    every = _Known(builds, speed, prices.cents, prices.hours, care)
-    kept = every.take(prices.available & (prices.cents <= (np.inf if budget_cents is None else budget_cents)))
-    return kept.take(order_keys(study.options, kept.builds, kept.speed_ms, kept.care, kept.cents))
-
-
-def _rows_in(builds: IntArray, wanted: IntArray) -> BoolArray:
-    """Which builds (n, S) are among those wanted (m, S): (n,)."""
-    keys = {row.tobytes() for row in np.ascontiguousarray(wanted)}
-    return np.array([row.tobytes() in keys for row in np.ascontiguousarray(builds)], dtype=np.bool_)
-
-
 # --- choosing
 
 
 class _Choosing:
     """Picks builds out of candidates in the total order, the fastest first."""
 
-    def __init__(self, study: Study, known: _Known, soft: str, budget_cents: int | None) -> None:
+    def __init__(self, study: Study, known: Known, soft: str, budget_cents: int | None) -> None:
         self.study, self.known = study, known
         self.budget = np.inf if budget_cents is None else float(budget_cents)
         self.soft_ms = Judge(study.judge.model, soft).speeds(known.builds)
