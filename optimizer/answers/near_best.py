@@ -66,14 +66,20 @@ class NearBest:
 
 
 def near_best(
-    study: Study, budget_cents: int | None, window_ms: float = WINDOW_MS, progress: Progress | None = None
+    study: Study,
+    budget_cents: int | None,
+    window_ms: float = WINDOW_MS,
+    *,
+    ask_without: bool = True,
+    progress: Progress | None = None,
 ) -> NearBest:
     """Known builds within a window of the fastest [m/s] that are too close to call, or slower by what does not matter.
 
-    The best without each main choice is there too, if it is in the window: its band says whether it is too close.
+    The best without each main choice is there too, if it is in the window: its band says whether it is too close. That
+    takes a search each, unless it is not to be asked (``ask_without``).
     """
     tell = progress or (lambda _what, _share: None)
-    alternatives, closed = _searched(study, budget_cents, tell)
+    alternatives, closed = _searched(study, budget_cents, tell, ask_without=ask_without)
     tell("comparing what is close", 0.9)
     known = known_builds(study, budget_cents)
     known = known.take(known.speed_ms >= known.speed_ms.max(initial=0.0) - window_ms)
@@ -87,14 +93,16 @@ def near_best(
     return NearBest(looked_at.take(rows), tuple(bands[row] for row in rows), left_out, closed)
 
 
-def _searched(study: Study, budget_cents: int | None, tell: Progress) -> tuple[IntArray, bool]:
+def _searched(
+    study: Study, budget_cents: int | None, tell: Progress, *, ask_without: bool
+) -> tuple[IntArray, bool]:
     """Search the best builds, and the best without each main choice of the best: these (n, S), and whether all closed.
 
     Only choices that differ from the part now fitted are asked about.
     """
     best = study.best(ASKED, budget_cents=budget_cents, progress=lambda what, share: tell(what, 0.4 * share))
     found, closed = best.builds[:0], bool(best.evidence.closed)
-    if best.listed == 0:
+    if best.listed == 0 or not ask_without:
         return found, closed
     options = study.options
     asked = [int(s) for s in main_slots(options) if best.builds[0, s] != 0]

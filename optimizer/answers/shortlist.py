@@ -152,6 +152,7 @@ def shortlist(
     budget_cents: int | None,
     soft_salt: str | None = None,
     window_ms: float = WINDOW_MS,
+    ask_without: bool = True,
     progress: Progress | None = None,
 ) -> Shortlist:
     """Up to ``count`` builds that really differ, for a budget (None: any money).
@@ -167,6 +168,9 @@ def shortlist(
         Condition of the salt that counts as soft; the one with the highest rolling coefficient when left out.
     window_ms : float
         How much slower than the fastest a candidate may be [m/s].
+    ask_without : bool
+        Whether the best builds without each main choice of the fastest are searched for: each search takes nearly as
+        long as that for the fastest. Otherwise candidates are what was met on the way to that.
     progress : callable, optional
 
     Raises
@@ -180,7 +184,7 @@ def shortlist(
         msg = "a shortlist has at least one build"
         raise ValueError(msg)
     soft = soft_salt_of(study.scenario.event, soft_salt)
-    near = near_best(study, budget_cents, window_ms, progress)
+    near = near_best(study, budget_cents, window_ms, ask_without=ask_without, progress=progress)
     entries: tuple[Entry, ...] = ()
     if near.bands:
         choosing = _Choosing(study, near.known, soft, budget_cents)
