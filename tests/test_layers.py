@@ -105,6 +105,9 @@ answers.unknowns
 answers.closeness
 answers.compare
 answers.frontier
+answers.same_car
+answers.near_best
+answers.shortlist
 answers.plausibility
 answers.result_doubts
 answers.power_in_air

@@ -69,3 +69,12 @@ def test_tires_must_be_good_for_the_runs_as_well_as_the_fast_day() -> None:
 
     assert slow.passing.surface[1, 0] < run.passing.speed[1, 0], "the day meant to be fast is the slower one"
     assert np.all(judged.fast_surface_ms[:, 0] >= run.passing.speed[1, 0])
+
+
+def test_no_builds_at_all_are_a_batch_too() -> None:
+    """A search may be left with nothing in some places: no rows, in every gear, and no error."""
+    model = RunModel(options_of(make_scenario()))
+    rows = model.drive_rows(np.zeros((0, len(model.options.slots)), dtype=np.int64))
+
+    assert rows.overall.shape == rows.shift_rpm.shape == (5, 0)
+    assert rows.radius_m.shape == (2, 0)

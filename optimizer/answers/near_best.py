@@ -1,0 +1,134 @@
+"""Builds near the best that are worth choosing from: those too close to call with it, and the best without its choices.
+
+What is too close to call is known only of builds that searches met. The best build, and the best without each of its
+main choices, are complete answers, however many others there are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.answers.closeness import Band, closeness
+from optimizer.answers.same_car import main_slots
+from optimizer.answers.swaps import MATTERS_MS
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.run.judge import order_keys
+from optimizer.search.study import Study
+from optimizer.units import from_unit
+
+Progress = Callable[[str, float], None]
+WINDOW_MS = from_unit(1.0, "mph", "speed")
+"""Builds slower than the fastest by more are no candidates, however little is known about them."""
+ASKED = 10
+"""Best builds that are asked for to begin with: searches for them meet hundreds of others near."""
+MOST_CANDIDATES = 1000
+"""Builds that are compared with the fastest; where a cap holds the speed there may be many more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """n builds in the total order: builds (n, S), the other arrays (n,)."""
+
+    builds: IntArray
+    speed_ms: FloatArray
+    cents: IntArray
+    hours: FloatArray
+    care: FloatArray
+
+    def take(self, rows: IntArray | BoolArray) -> Known:
+        """Some of them."""
+        return Known(self.builds[rows], self.speed_ms[rows], self.cents[rows], self.hours[rows], self.care[rows])
+
+
+@dataclass(frozen=True, slots=True)
+class NearBest:
+    """What may be chosen from.
+
+    Attributes
+    ----------
+    known : Known
+        The candidates, the fastest first.
+    bands : tuple of Band
+        The fastest against each candidate, itself included.
+    left_out : int
+        Known builds in the window that were not looked at.
+    closed : bool
+        Whether each search used ruled out by argument everything it did not list.
+    """
+
+    known: Known
+    bands: tuple[Band, ...]
+    left_out: int
+    closed: bool
+
+
+def near_best(
+    study: Study,
+    budget_cents: int | None,
+    window_ms: float = WINDOW_MS,
+    *,
+    ask_without: bool = True,
+    progress: Progress | None = None,
+) -> NearBest:
+    """Known builds within a window of the fastest [m/s] that are too close to call, or slower by what does not matter.
+
+    The best without each main choice is there too, if it is in the window: its band says whether it is too close. That
+    takes a search each, unless it is not to be asked (``ask_without``).
+    """
+    tell = progress or (lambda _what, _share: None)
+    alternatives, closed = _searched(study, budget_cents, tell, ask_without=ask_without)
+    tell("comparing what is close", 0.9)
+    known = known_builds(study, budget_cents)
+    known = known.take(known.speed_ms >= known.speed_ms.max(initial=0.0) - window_ms)
+    if len(known.builds) == 0:
+        return NearBest(known, (), 0, closed)
+    looked_at = known.take((np.arange(len(known.builds)) < MOST_CANDIDATES) | _rows_in(known.builds, alternatives))
+    bands = closeness(study, looked_at.builds[0], looked_at.builds)
+    close = np.array([each.too_close or abs(each.difference_ms) < MATTERS_MS for each in bands])
+    rows = np.flatnonzero(close | _rows_in(looked_at.builds, alternatives))
+    left_out = len(known.builds) - len(looked_at.builds)
+    return NearBest(looked_at.take(rows), tuple(bands[row] for row in rows), left_out, closed)
+
+
+def _searched(
+    study: Study, budget_cents: int | None, tell: Progress, *, ask_without: bool
+) -> tuple[IntArray, bool]:
+    """Search the best builds, and the best without each main choice of the best: these (n, S), and whether all closed.
+
+    Only choices that differ from the part now fitted are asked about.
+    """
+    best = study.best(ASKED, budget_cents=budget_cents, progress=lambda what, share: tell(what, 0.4 * share))
+    found, closed = best.builds[:0], bool(best.evidence.closed)
+    if best.listed == 0 or not ask_without:
+        return found, closed
+    options = study.options
+    asked = [int(s) for s in main_slots(options) if best.builds[0, s] != 0]
+    for number, s in enumerate(asked):
+        part = f"{options.slots[s].name}={options.parts[s][int(best.builds[0, s])].id}"
+        tell(f"best build without {part}", 0.4 + 0.5 * number / len(asked))
+        without = study.best(budget_cents=budget_cents, without_parts=(part,))
+        closed &= bool(without.evidence.closed)
+        found = np.concatenate([found, without.builds[: without.listed]])
+    return found, closed
+
+
+def known_builds(study: Study, budget_cents: int | None) -> Known:
+    """All legal builds within a budget that the study has met, in the total order."""
+    memory = study.memory
+    rows = np.flatnonzero(memory.legal & study.legality.allowed(memory.builds))
+    builds, (speed, care) = memory.builds[rows], memory.numbers[rows].T
+    if len(rows) == 0:
+        return Known(builds, speed, np.zeros(0, dtype=np.int64), np.zeros(0), care)
+    prices = study.book.price(builds)
+    every = Known(builds, speed, prices.cents, prices.hours, care)
+    kept = every.take(prices.available & (prices.cents <= (np.inf if budget_cents is None else budget_cents)))
+    return kept.take(order_keys(study.options, kept.builds, kept.speed_ms, kept.care, kept.cents))
+
+
+def _rows_in(builds: IntArray, wanted: IntArray) -> BoolArray:
+    """Which builds (n, S) are among those wanted (m, S): (n,)."""
+    keys = {row.tobytes() for row in np.ascontiguousarray(wanted)}
+    return np.array([row.tobytes() in keys for row in np.ascontiguousarray(builds)], dtype=np.bool_)
