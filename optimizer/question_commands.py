@@ -172,6 +172,35 @@ def _build_name(named: str) -> str:
 
 @click.command()
 @_folder
+@click.option("--count", type=click.IntRange(1, 20), default=5, show_default=True, help="How many builds.")
+@click.option("--soft", metavar="NAME", help="Condition that counts as soft salt, instead of the softest.")
+@click.option("--wide", is_flag=True, help="Ask for the best without each main choice too: more that differs, slower.")
+@_budget
+@salt_option
+@class_and_json
+@common
+def shortlist(
+    folder: Path,
+    count: int,
+    soft: str | None,
+    wide: bool,
+    budget: str | None,
+    salt: str | None,
+    race_class: str | None,
+    as_json: bool,
+) -> None:
+    """Name builds near the best that really differ, each with what speaks for it."""
+    from optimizer import questions  # noqa: PLC0415
+    from optimizer.report.questions import shortlist_text  # noqa: PLC0415
+
+    study = _study(folder, race_class, salt, budget)
+    with Progress() as progress:
+        found = questions.short(study, count, soft_salt=soft, wide=wide, progress=progress)
+    _tell(study, "shortlist", salt, found, lambda words: shortlist_text(words, found), as_json=as_json)
+
+
+@click.command()
+@_folder
 @click.option("--top", type=click.IntRange(1, 50), default=3, show_default=True, help="Best builds of each condition.")
 @_budget
 @class_and_json
@@ -200,5 +229,5 @@ def _speed(text: str, study: Study) -> float:
         raise UsageError(f"--target {text!r} is no speed; expected a number such as 118, or 190 km/h") from fault
 
 
-QUESTIONS = (why, budget, buy_order, compare, salts)
+QUESTIONS = (why, budget, buy_order, shortlist, compare, salts)
 """In the order of the help."""

@@ -15,6 +15,7 @@ from optimizer.answers.compare import Comparison, compare
 from optimizer.answers.frontier import QUESTIONS, Step, Target, cheapest_past, money_against_speed
 from optimizer.answers.power_flow import PowerFlow, power_flow
 from optimizer.answers.shares import Shares, shares_of
+from optimizer.answers.shortlist import Shortlist, shortlist
 from optimizer.answers.swaps import Swap, one_change_at_a_time, savings_from
 from optimizer.choice.options import IntArray
 from optimizer.choice.wishes import places_of
@@ -188,6 +189,30 @@ def _by_price(record: Record) -> tuple[int, float]:
 def order(study: Study, stage_cents: Sequence[int], progress: Progress | None = None) -> BuyingPlan:
     """What to buy first when money comes in stages: see `buying_order`."""
     return buying_order(study, stage_cents, progress=progress)
+
+
+def short(
+    study: Study,
+    count: int,
+    *,
+    soft_salt: str | None = None,
+    wide: bool = False,
+    progress: Progress | None = None,
+) -> Shortlist:
+    """Builds near the best that really differ: see `shortlist`.
+
+    Raises
+    ------
+    UsageError
+        For an unknown salt condition.
+    NoLegalBuildError
+        If no build is legal.
+    """
+    limit = study.scenario.event.budget_cents
+    found = shortlist(study, count, budget_cents=limit, soft_salt=soft_salt, ask_without=wide, progress=progress)
+    if not found.entries:
+        raise _nothing(study, limit)
+    return found
 
 
 def side_by_side(

@@ -10,6 +10,7 @@ from optimizer.answers.compare import Comparison, SwitchingValue
 from optimizer.answers.frontier import Target
 from optimizer.answers.power_flow import PowerFlow
 from optimizer.answers.shares import Change, Share
+from optimizer.answers.shortlist import Shortlist
 from optimizer.answers.swaps import Swap
 from optimizer.choice.options import Options
 from optimizer.questions import MoneySteps, OnEverySalt, Record, Why
@@ -221,6 +222,48 @@ def _stage(words: Words, stage: Stage) -> list[str]:
     return [first, *(wrapped(each, "  - ") for each in changes)]
 
 
+# --- builds that really differ
+
+ARGUMENTS = {
+    "fastest": "the fastest",
+    "cheapest": "the cheapest",
+    "most careful": "the most careful (tire speed, stopping, heat, revs)",
+    "best on soft salt": "the best on soft salt",
+    "fewest changes": "the fewest changes",
+    "least own hours": "the least work of your own",
+    "most different": "the most different",
+}
+"""What speaks for a build of the shortlist."""
+
+
+def shortlist_text(words: Words, found: Shortlist) -> str:
+    """Builds near the best that really differ, each with its argument."""
+    window = words.gap(found.window_ms)
+    lines = [
+        wrapped(f"Of {plural(found.candidates, 'build')} met within {window} of the fastest that are too close to call "
+                "with it, those that people argue about. The fastest is that of all legal builds; the other arguments "
+                "hold among the builds that the search met."),
+    ]  # fmt: skip
+    first = found.entries[0]
+    for place, entry in enumerate(found.entries, 1):
+        arguments = both([ARGUMENTS[each] for each in entry.names])
+        head = f"{_capital(arguments)}: {words.speed(entry.speed_ms)}, {words.price(entry.cents)}, "
+        head += f"{entry.care:.0%} left of what is tightest, {words.speed(entry.soft_ms)} on {found.soft_salt} salt."
+        lines += ["", wrapped(head, f"{place}. ")]
+        lines.append("   Unlike number 1:" if place > 1 else "   Changes from the car as it stands:")
+        lines += builds_differ(words, entry.build, first.build if place > 1 else _fitted(words))
+        if entry.least_instead:
+            cheaper = both(words.changes([(slot, "", part) for slot, part in entry.least_instead.items()]))
+            lines.append(wrapped(f"The same car for {words.price(entry.least_cents)}, with {cheaper}.", "   "))
+    complete = "Complete search for the fastest: nothing else in your sheets is faster in this model."
+    return told(words, "Builds that really differ", [*lines, "", wrapped(complete if found.closed else INCOMPLETE)])
+
+
+def _fitted(words: Words) -> dict[str, str]:
+    """The car as it stands: slot -> part id."""
+    return {slot.name: slot.fitted for slot in words.scenario.car.slots}
+
+
 # --- two builds
 
 
@@ -229,7 +272,11 @@ def band_text(words: Words, band: Band, first: str, second: str) -> str:
     interval = f"{words.gap(band.low_ms, sign=True)} to {words.gap(band.high_ms, sign=True)}"
     draws = "of the draws of what is not known exactly"
     likely = f"{first} is faster than {second} in {band.chance:.0%} {draws} ({interval})"
-    return f"Too close to call: {likely}." if band.too_close else f"{likely[0].upper()}{likely[1:]}."
+    return f"Too close to call: {likely}." if band.too_close else f"{_capital(likely)}."
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def compare_text(words: Words, result: Comparison, first: str, second: str) -> str:
@@ -241,7 +288,7 @@ def compare_text(words: Words, result: Comparison, first: str, second: str) -> s
     heavier = "heavier" if result.mass_kg > 0 else "lighter"
     speeds = f"{first} {words.speed(result.first_ms)}, {second} {words.speed(result.second_ms)}"
     lines = [
-        wrapped(f"{speeds}: {lead}{money} and is {mass} {heavier}."),
+        wrapped(_capital(f"{speeds}: {lead}{money} and is {mass} {heavier}.")),
         wrapped(band_text(words, result.band, first, second)),
         "",
         words.heading(f"What each difference is worth, from {first} to {second}"),
@@ -257,7 +304,7 @@ def compare_text(words: Words, result: Comparison, first: str, second: str) -> s
     lines += [wrapped(each, "  - ") for each in turning[:SHOWN_SWITCHES]]
     if not turning:
         lines.append(wrapped("No single unknown turns it within values that make sense."))
-    return told(words, f"{first} against {second}", lines)
+    return told(words, _capital(f"{first} against {second}"), lines)
 
 
 def _switch(words: Words, each: SwitchingValue) -> str:

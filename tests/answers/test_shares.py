@@ -40,7 +40,7 @@ def test_a_share_is_the_mean_over_all_orders(seed: int) -> None:
     study, build = study_and_build(seed, 4)
     found = shares_of(study.judge, study.legality, build)
     changes = changes_of(study.legality, build)
-    brought = {each: 0.0 for each in changes}
+    brought = dict.fromkeys(changes, 0.0)
     for order in itertools.permutations(changes):
         here = study.options.fitted.copy()
         builds = [here.copy()]
