@@ -121,8 +121,11 @@ def budget(
 def buy_order(folder: Path, spend: tuple[str, ...], salt: str | None, race_class: str | None, as_json: bool) -> None:
     """Say what to buy first when the money comes in stages, so that nothing bought is thrown away."""
     from optimizer import questions  # noqa: PLC0415
+    from optimizer.answers.buying_order import STAGES  # noqa: PLC0415
     from optimizer.report.questions import order_text  # noqa: PLC0415
 
+    if len(spend) not in STAGES:
+        raise UsageError(f"money comes in {STAGES[0]} to {STAGES[-1]} stages, each with a --spend of its own")
     scenario = read(folder)
     amounts = [cents_of(each, scenario, "--spend") for each in spend]
     study = _study(folder, race_class, salt, f"{sum(amounts) / 100:.2f}")

@@ -26,6 +26,9 @@ from optimizer.search.diagnosis import explain_no_legal_build
 from optimizer.search.ranking import Progress, Ranking
 from optimizer.search.study import Study
 
+LAST_PLACE = 100
+"""Places of the ranking that builds may be named by."""
+
 
 @dataclass(frozen=True, slots=True)
 class Why:
@@ -238,9 +241,11 @@ def build_named(study: Study, named: str, progress: Progress | None = None) -> I
         return study.options.fitted
     if name.isdigit():
         place = int(name)
-        ranking = _ranked(study, max(place, 1), progress)
-        if not 1 <= place <= ranking.listed:
-            raise UsageError(f"there is no build number {place}: {ranking.listed} legal builds are listed")
+        if not 1 <= place <= LAST_PLACE:
+            raise UsageError(f"a build is named by its place, 1 to {LAST_PLACE}, not {place}")
+        ranking = _ranked(study, place, progress)
+        if place > ranking.listed:
+            raise UsageError(f"there is no build number {place}: only {ranking.listed} builds are legal")
         return ranking.builds[place - 1]
     build = _ranked(study, 1, progress).builds[0].copy()
     for part in name.split(","):

@@ -1,0 +1,106 @@
+"""What a crew asks, on the command line: every answer as text and as a document, and clear errors."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+
+import pytest
+
+from optimizer import cli
+from optimizer.report.wording import CAUTION
+from tests.scenes import STARTER
+from tests.test_cli import FORBIDDEN
+
+COMMANDS = [
+    ("why",),
+    ("why", "--rank", "2"),
+    ("budget", "--from", "1000"),
+    ("budget", "--target", "record"),
+    ("budget", "--target", "90"),
+    ("budget", "--class", "any"),
+    ("buy-order", "--spend", "1400", "--spend", "800"),
+    ("shortlist", "--count", "3"),
+    ("compare", "1", "now"),
+    ("salts", "--top", "2"),
+]
+
+
+@pytest.fixture
+def ask(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
+    def run(command: str, *more: str) -> tuple[int, str, str]:
+        code = cli.run([command, str(STARTER), *more])
+        out, err = capsys.readouterr()
+        return code, out, err
+
+    return run
+
+
+@pytest.mark.parametrize("arguments", COMMANDS, ids=" ".join)
+def test_every_answer_as_text_and_as_a_document(ask, arguments: tuple[str, ...]) -> None:
+    """Text with the caution, no forbidden words and lines of a terminal's width; one document with the same head."""
+    code, text, err = ask(*arguments)
+    assert code == 0, err
+    assert err == ""
+    assert CAUTION[0].split(". ")[0] in " ".join(text.split())
+    assert not FORBIDDEN.search(text)
+    assert max(map(len, text.splitlines())) <= 80
+    code, out, _ = ask(*arguments, "--json")
+    assert code == 0
+    document = json.loads(out)
+    assert document["schema"] == 1
+    assert document["answer"] == arguments[0]
+    assert document["caution"] == list(CAUTION)
+    assert document["found"]
+    assert ask(*arguments, "--json")[1] == out, "same question, same bytes"
+
+
+def test_why_adds_up_in_the_document(ask) -> None:
+    """Shares add up to the gain in the event's unit, to rounding."""
+    found = json.loads(ask("why", "--json")[1])["found"]["shares"]
+    assert sum(each["share_mph"] for each in found["shares"]) == pytest.approx(found["gain_mph"], abs=1e-3)
+
+
+def test_steps_of_money_rise(ask) -> None:
+    """Prices and speeds rise from step to step."""
+    steps = json.loads(ask("budget", "--every", "--to", "1300", "--json")[1])["found"]["steps"]
+    assert [each["cents"] for each in steps] == sorted(each["cents"] for each in steps)
+    assert [each["speed_mph"] for each in steps] == sorted(each["speed_mph"] for each in steps)
+    assert len(steps) > 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "expected"),
+    [
+        (("compare", "1", "nonsense"), "no part is called 'nonsense'"),
+        (("compare", "1", "101"), "1 to 100, not 101"),
+        (("buy-order", "--spend", "much", "--spend", "2"), "--spend 'much'"),
+        (("buy-order", "--spend", "100"), "stages"),
+        (("budget", "--target", "fast"), "--target 'fast' is no speed"),
+        (("budget", "--from", "3000", "--to", "2000"), "lies below the lowest"),
+        (("why", "--salt", "brine"), "no salt condition is called 'brine'"),
+        (("shortlist", "--soft", "brine"), "brine"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
+)
+def test_wrong_questions(ask, arguments: tuple[str, ...], expected: str) -> None:
+    """A wrong question is refused with what is wrong and what is known; exit code 2."""
+    code, out, err = ask(*arguments)
+    assert code == 2, (out, err)
+    assert expected in err
+    assert out == ""
+
+
+def test_a_target_above_every_car_says_by_how_much(ask) -> None:
+    """No error: the fastest there is, and what it lacks."""
+    code, out, _ = ask("budget", "--target", "400", "--to", "2600")
+    assert code == 0
+    assert "No legal build" in out
+    assert "short" in out
+
+
+def test_money_that_buys_no_legal_car(ask) -> None:
+    """Exit code 4, with the cheapest legal price."""
+    code, _, err = ask("buy-order", "--spend", "10", "--spend", "3000")
+    assert code == 4
+    assert "stage 1" in err
