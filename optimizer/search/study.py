@@ -93,6 +93,23 @@ class Study:
             return replace(fastest, listed=0)
         return self._ranker(budget_cents, with_parts, without_parts, progress).cheapest(floor_ms)
 
+    def reaching(
+        self,
+        floor_ms: float,
+        *,
+        budget_cents: int | None = None,
+        with_parts: Sequence[str] = (),
+        progress: Progress | None = None,
+    ) -> Ranking:
+        """As `cheapest`, but without a look at the fastest build first: sooner where there hardly is one.
+
+        Raises
+        ------
+        UsageError
+            If a part is no option of any slot.
+        """
+        return self._ranker(budget_cents, with_parts, (), progress).cheapest(floor_ms)
+
     def _ranker(
         self,
         budget_cents: int | None,
