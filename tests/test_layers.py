@@ -97,11 +97,17 @@ search.selection
 
 answers.cards
 answers.swaps
+answers.shares
+answers.power_flow
 answers.sensitivity
 answers.uncertainties
 answers.unknowns
 answers.closeness
 answers.compare
+answers.frontier
+answers.brings_in
+answers.kept_out
+answers.why_not
 answers.plausibility
 answers.result_doubts
 answers.power_in_air

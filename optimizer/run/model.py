@@ -324,7 +324,8 @@ class RunModel:
             for pair, shifts in zip(new, self._found_shifts(new), strict=True):
                 limit = self.engines[pair[0]].rev_limit_rpm
                 self._shift_cache[*pair, gears] = np.array([*shifts, *[limit] * (gears - len(shifts))])
-        return np.stack([self._shift_cache[*pair, gears] for pair in pairs], axis=1)
+        found = [self._shift_cache[*pair, gears] for pair in pairs]
+        return np.stack(found, axis=1) if found else np.empty((gears, 0))
 
     def _found_shifts(self, pairs: list[tuple[int, int]]) -> list[FloatArray]:
         """Engine speeds at which the gears but the last are left, for pairs of engine and gearset, all at once."""

@@ -161,9 +161,9 @@ def _excluding_each_other(
 
 
 def rule_names(legality: Legality) -> tuple[str, ...]:
-    """All checks and rules that refuse anything, parts asked for aside: stock, of pairs, of rows, of single parts; each once.
+    """All checks and rules that refuse anything: stock, of pairs, of rows, of single parts; each once.
 
-    The filter keeps what comes late rather than what comes early: where there is a choice, the reason given
+    That parts are asked for is none of them. The filter keeps what comes late rather than what comes early: where there is a choice, the reason given
     is one against single parts, which is the easiest to act on.
     """
     found = [STOCK]
@@ -180,9 +180,10 @@ def _possible(options: Options, legality: Legality, book: PriceBook, drop: froze
 
 
 def _said(options: Options, legality: Legality, name: str, wanted: frozenset[tuple[int, int]]) -> str:
-    """Quote what a rule says: its row, or the first parts or pairs that it refuses, wanted ones before others."""
-    quotes = sorted(_texts(options, legality, name), key=lambda quote: wanted.isdisjoint(quote[0]))
-    texts = list(dict.fromkeys(text for _, text in quotes))
+    """Quote what a rule says: its row, or the first parts or pairs that it refuses; of those wanted, where there are."""
+    quotes = list(_texts(options, legality, name))
+    about = [text for places, text in quotes if not wanted.isdisjoint(places)]
+    texts = list(dict.fromkeys(about or [text for _, text in quotes]))
     more = len(texts) - _EXAMPLES
     return "; ".join(texts[:_EXAMPLES]) + (f"; and {more} more" if more > 0 else "")
 

@@ -148,7 +148,7 @@ class Memory:
             return found
         kept = ~np.logical_or.reduce([out[self.builds[:, s]] for s, out in enumerate(other)])
         builds = np.stack([at[self.builds[kept, s]] for s, at in enumerate(place)], axis=1)
-        found.learn(builds, *self.numbers[kept].T, self.legal[kept])
+        found.learn(builds, self.numbers[kept, 0], self.numbers[kept, 1], self.legal[kept])
         for each in self.settled:
             forbidden = tuple(out | new for out, new in zip(each.limits.forbidden, unknown, strict=True))
             limits = replace(each.limits, forbidden=forbidden).in_place(place, options.sizes)
