@@ -118,7 +118,7 @@ def _nearest(study: Study, budget_cents: int | None, s: int, o: int, progress: P
 
 
 def _stands(study: Study, budget_cents: int | None, s: int, q: int, progress: Progress | None) -> bool:
-    """Whether some legal build within the budget has an option: one that is known, or one that the search finds."""
+    """Whether some legal build within the budget has an option: one that is known, the cheapest, or one searched for."""
     known = study.memory.builds[study.memory.legal & (study.memory.builds[:, s] == q)]
     known = known[study.legality.allowed(known)]
     if len(known):
@@ -127,7 +127,18 @@ def _stands(study: Study, budget_cents: int | None, s: int, q: int, progress: Pr
         if (prices.available & (prices.cents <= money)).any():
             return True
     named = f"{study.options.slots[s].name}={study.options.parts[s][q].id}"
+    cheapest = _allowed_build(study, named, budget_cents)
+    if cheapest is None:
+        return False
+    if _runs_legally(study, cheapest):
+        return True
     return study.best(budget_cents=budget_cents, with_parts=(named,), thorough=False, progress=progress).listed > 0
+
+
+def _runs_legally(study: Study, build: IntArray) -> bool:
+    """Whether a build (S,) moves, and passes the checks that need a run."""
+    runs = study.judge.runs(build[None])
+    return bool(study.judge.judge(build[None], runs).legal[0] and study.judge.joined(runs)[0] > 0)
 
 
 def distance(part: Part, other: Part) -> float:

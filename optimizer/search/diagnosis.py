@@ -163,8 +163,8 @@ def _excluding_each_other(
 def rule_names(legality: Legality) -> tuple[str, ...]:
     """All checks and rules that refuse anything: stock, of pairs, of rows, of single parts; each once.
 
-    That parts are asked for is none of them. The filter keeps what comes late rather than what comes early: where there is a choice, the reason given
-    is one against single parts, which is the easiest to act on.
+    That parts are asked for is none of them. The filter keeps what comes late rather than what comes early: where there
+    is a choice, the reason given is one against single parts, which is the easiest to act on.
     """
     found = [STOCK]
     found += sorted({check for checks in pair_checks(legality).values() for check in checks})
@@ -180,7 +180,7 @@ def _possible(options: Options, legality: Legality, book: PriceBook, drop: froze
 
 
 def _said(options: Options, legality: Legality, name: str, wanted: frozenset[tuple[int, int]]) -> str:
-    """Quote what a rule says: its row, or the first parts or pairs that it refuses; of those wanted, where there are."""
+    """Quote what a rule says: its row, or the first parts or pairs that it refuses; wanted ones, where it does."""
     quotes = list(_texts(options, legality, name))
     about = [text for places, text in quotes if not wanted.isdisjoint(places)]
     texts = list(dict.fromkeys(about or [text for _, text in quotes]))
