@@ -118,7 +118,7 @@ def _nearest(study: Study, budget_cents: int | None, s: int, o: int, progress: P
 
 
 def _stands(study: Study, budget_cents: int | None, s: int, q: int, progress: Progress | None) -> bool:
-    """Whether some legal build within the budget has an option: one that is known, the cheapest, or one searched for."""
+    """Whether some legal build within the budget has an option: a known one, the cheapest, or one searched for."""
     known = study.memory.builds[study.memory.legal & (study.memory.builds[:, s] == q)]
     known = known[study.legality.allowed(known)]
     if len(known):
