@@ -108,6 +108,9 @@ answers.frontier
 answers.same_car
 answers.near_best
 answers.shortlist
+answers.brings_in
+answers.kept_out
+answers.why_not
 answers.plausibility
 answers.result_doubts
 answers.power_in_air

@@ -14,6 +14,9 @@ from optimizer.choice.rows import LinearRow
 from optimizer.errors import UsageError
 from optimizer.units import nearest
 
+FORCED_IN = "forced in"
+"""Name of the row that asks for a part."""
+
 
 def with_wishes(legality: Legality, with_parts: tuple[str, ...], without_parts: tuple[str, ...]) -> Legality:
     """A legality in which each of ``with_parts`` must stand in some slot, and none of ``without_parts`` in any.
@@ -37,7 +40,7 @@ def with_wishes(legality: Legality, with_parts: tuple[str, ...], without_parts: 
         coefficients = tuple(np.zeros(size) for size in options.sizes)
         for s, o in places_of(options, named):
             coefficients[s][o] = -1.0
-        rows.append(LinearRow(f"with {named}", Reason("forced in", f"{named} must be in"), coefficients, -1.0))
+        rows.append(LinearRow(f"with {named}", Reason(FORCED_IN, f"{named} must be in"), coefficients, -1.0))
     return replace(legality, forbidden=tuple(forbidden), part_reasons=reasons, rows=tuple(rows))
 
 

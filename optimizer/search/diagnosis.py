@@ -24,6 +24,7 @@ import numpy as np
 from optimizer.choice.legality import Legality
 from optimizer.choice.options import IntArray, Options
 from optimizer.choice.price import PriceBook
+from optimizer.choice.wishes import FORCED_IN, places_of, with_wishes
 from optimizer.errors import SolverError
 from optimizer.scenario.cells import CURRENCIES
 from optimizer.search.constraints import STOCK
@@ -62,8 +63,9 @@ def explain_no_legal_build(
     *,
     budget_cents: float | None = None,
     failed_in_run: Sequence[str] = (),
+    with_parts: Sequence[str] = (),
 ) -> Diagnosis:
-    """Find out why no build is legal.
+    """Find out why no build is legal, or none with some parts in it.
 
     Parameters
     ----------
@@ -74,12 +76,19 @@ def explain_no_legal_build(
     failed_in_run : sequence of str, optional
         Names of the checks that need a run, where every build that was legal and within the limits failed one
         of them: they are then the reason, unless there is no such build at all.
+    with_parts : sequence of str, optional
+        Parts that must be in, as ``id`` or ``slot=id``. That they must is given, and no reason.
 
     Raises
     ------
+    UsageError
+        If such a part is no option of any slot.
     SolverError
         If the solver does not finish: nothing is said that it could not settle.
     """
+    wanted = frozenset(place for named in with_parts for place in places_of(options, named))
+    with_it = f" with {' and '.join(with_parts)}" if with_parts else ""
+    legality = with_wishes(legality, tuple(with_parts), ())
     limit = options.scenario.event.budget_cents if budget_cents is None else budget_cents
     budget = math.inf if limit is None else limit
     model = build_model(options, legality, book, budget_cents=None, hours_limit=book.hours_limit)
@@ -87,12 +96,12 @@ def explain_no_legal_build(
     if cheapest is not None:
         cents = round(objective)
         if cents > budget:
-            return _too_dear(options, cheapest, cents, budget)
+            return _too_dear(options, cheapest, cents, budget, with_it)
         if failed_in_run:
             names = tuple(dict.fromkeys(failed_in_run))
-            text = f"Every build that the rules and the money allow fails at speed: {', '.join(names)}."
+            text = f"Every build{with_it} that the rules and the money allow fails at speed: {', '.join(names)}."
             return Diagnosis(names, None, text)
-        return Diagnosis((), cents, f"There is a legal build: {_in_words(options, cheapest)}.")
+        return Diagnosis((), cents, f"There is a legal build{with_it}: {_in_words(options, cheapest)}.")
     model = build_model(options, legality, book, budget_cents=None, hours_limit=None)
     model.minimize_hours()
     quickest, hours = _settled(model)
@@ -100,10 +109,10 @@ def explain_no_legal_build(
         return Diagnosis(
             (OWN_HOURS,),
             None,
-            f"No legal build takes {book.hours_limit:g} own hours or less: the quickest takes {hours:g} "
+            f"No legal build{with_it} takes {book.hours_limit:g} own hours or less: the quickest takes {hours:g} "
             f"({_in_words(options, quickest)}).",
         )
-    return _excluding_each_other(options, legality, book)
+    return _excluding_each_other(options, legality, book, wanted, with_it)
 
 
 def _settled(model: SelectionModel) -> tuple[IntArray | None, float]:
@@ -114,9 +123,9 @@ def _settled(model: SelectionModel) -> tuple[IntArray | None, float]:
     return found.build, found.objective
 
 
-def _too_dear(options: Options, build: IntArray, cents: int, budget: float) -> Diagnosis:
+def _too_dear(options: Options, build: IntArray, cents: int, budget: float, with_it: str) -> Diagnosis:
     text = (
-        f"No legal build costs {_money(options, budget)} or less: the cheapest costs {_money(options, cents)} "
+        f"No legal build{with_it} costs {_money(options, budget)} or less: the cheapest costs {_money(options, cents)} "
         f"({_in_words(options, build)})."
     )
     return Diagnosis((BUDGET,), cents, text)
@@ -136,15 +145,17 @@ def _in_words(options: Options, build: IntArray) -> str:
     return ", ".join(changes) or "the car as it stands"
 
 
-def _excluding_each_other(options: Options, legality: Legality, book: PriceBook) -> Diagnosis:
+def _excluding_each_other(
+    options: Options, legality: Legality, book: PriceBook, wanted: frozenset[tuple[int, int]], with_it: str
+) -> Diagnosis:
     names = rule_names(legality)
     dropped: frozenset[str] = frozenset()
     for name in names:
         if not _possible(options, legality, book, dropped | {name}):
             dropped |= {name}
     left = tuple(name for name in names if name not in dropped)
-    sentences = [f"No build meets these rules at once: {', '.join(left)}."]
-    sentences += [f"{name}: {said}." for name in left if (said := _said(options, legality, name))]
+    sentences = [f"No build{with_it} meets these rules at once: {', '.join(left)}."]
+    sentences += [f"{name}: {said}." for name in left if (said := _said(options, legality, name, wanted))]
     sentences += _empty_slots(options, legality)
     return Diagnosis(left, None, "\n".join(sentences))
 
@@ -152,14 +163,14 @@ def _excluding_each_other(options: Options, legality: Legality, book: PriceBook)
 def rule_names(legality: Legality) -> tuple[str, ...]:
     """All checks and rules that refuse anything: stock, of pairs, of rows, of single parts; each once.
 
-    The filter keeps what comes late rather than what comes early: where there is a choice, the reason given
-    is one against single parts, which is the easiest to act on.
+    That parts are asked for is none of them. The filter keeps what comes late rather than what comes early: where there
+    is a choice, the reason given is one against single parts, which is the easiest to act on.
     """
     found = [STOCK]
     found += sorted({check for checks in pair_checks(legality).values() for check in checks})
     found += [row.reason.check for row in legality.rows]
     found += [reason.check for reasons in legality.part_reasons.values() for reason in reasons]
-    return tuple(dict.fromkeys(found))
+    return tuple(name for name in dict.fromkeys(found) if name != FORCED_IN)
 
 
 def _possible(options: Options, legality: Legality, book: PriceBook, drop: frozenset[str]) -> bool:
@@ -168,21 +179,27 @@ def _possible(options: Options, legality: Legality, book: PriceBook, drop: froze
     return _settled(model)[0] is not None
 
 
-def _said(options: Options, legality: Legality, name: str) -> str:
-    """Quote what a rule says: its row, or the first parts or pairs that it refuses."""
-    texts = list(dict.fromkeys(_texts(options, legality, name)))
+def _said(options: Options, legality: Legality, name: str, wanted: frozenset[tuple[int, int]]) -> str:
+    """Quote what a rule says: its row, or the first parts or pairs that it refuses; wanted ones, where it does."""
+    quotes = list(_texts(options, legality, name))
+    about = [text for places, text in quotes if not wanted.isdisjoint(places)]
+    texts = list(dict.fromkeys(about or [text for _, text in quotes]))
     more = len(texts) - _EXAMPLES
     return "; ".join(texts[:_EXAMPLES]) + (f"; and {more} more" if more > 0 else "")
 
 
-def _texts(options: Options, legality: Legality, name: str) -> Iterator[str]:
-    yield from (row.reason.text for row in legality.rows if row.reason.check == name)
-    for (s, _), reasons in legality.part_reasons.items():
+def _texts(
+    options: Options, legality: Legality, name: str
+) -> Iterator[tuple[tuple[tuple[int, int], ...], str]]:
+    """What a rule says, each time with the (slot, option) that it says it of."""
+    yield from (((), row.reason.text) for row in legality.rows if row.reason.check == name)
+    for (s, o), reasons in legality.part_reasons.items():
         slot = options.slots[s].name
-        yield from (f"{slot}: {reason.text}" for reason in reasons if reason.check == name)
+        yield from ((((s, o),), f"{slot}: {reason.text}") for reason in reasons if reason.check == name)
     for place, checks in pair_checks(legality).items():
         if name in checks:
-            yield from (each.text for each in legality.pair_reasons(*place) if each.check == name)
+            ends = (place[:2], place[2:])
+            yield from ((ends, each.text) for each in legality.pair_reasons(*place) if each.check == name)
 
 
 def _empty_slots(options: Options, legality: Legality) -> Iterator[str]:

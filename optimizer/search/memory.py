@@ -6,13 +6,14 @@ out for every question that allows no more than it did. Nothing here is valid fo
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from optimizer.choice.legality import Legality
 from optimizer.choice.options import BoolArray, FloatArray, IntArray, Options
+from optimizer.scenario.parts import Engine, Part
 from optimizer.search.drive_sets import DriveSets
 
 
@@ -124,16 +125,57 @@ class Memory:
         self._cases.update((row.tobytes(), float(value)) for row, value in zip(sets.builds, bound, strict=True))
 
     def moved(self, options: Options) -> Memory:
-        """The same for a scenario that has more parts, or other prices of parts that are new in it."""
+        """The same for a scenario that has more parts, or parts of another price or with other properties.
+
+        Parts are compared by id. Builds with a part whose properties changed are forgotten; what was settled says no
+        longer anything of those, nor of builds with a part that is cheaper now. A part that is dearer takes nothing
+        away: what could not be had then cannot be had now. Nothing is kept where a part changed that all builds may
+        hang on: one that the car was weighed with, or an engine that others are tunes of. Car, event and kits must be
+        the same.
+        """
         place = tuple(
             np.array([[part.id for part in there].index(part.id) for part in here])
             for here, there in zip(self.options.parts, options.parts, strict=True)
         )
+        changes = [
+            [_change(part, there[at]) for part, at in zip(here, where, strict=True)]
+            for here, there, where in zip(self.options.parts, options.parts, place, strict=True)
+        ]
+        other = tuple(np.array([each.other for each in row], dtype=np.bool_) for row in changes)
+        unknown = tuple(np.array([each.other or each.cheaper for each in row], dtype=np.bool_) for row in changes)
         found = Memory(options)
-        builds = np.stack([at[self.builds[:, s]] for s, at in enumerate(place)], axis=1)
-        found.learn(builds, self.numbers[:, 0], self.numbers[:, 1], self.legal)
-        found.settled = [Settled(e.level_ms, e.limits.in_place(place, options.sizes)) for e in self.settled]
+        if self._all_may_differ(other):
+            return found
+        kept = ~np.logical_or.reduce([out[self.builds[:, s]] for s, out in enumerate(other)])
+        builds = np.stack([at[self.builds[kept, s]] for s, at in enumerate(place)], axis=1)
+        found.learn(builds, self.numbers[kept, 0], self.numbers[kept, 1], self.legal[kept])
+        for each in self.settled:
+            forbidden = tuple(out | new for out, new in zip(each.limits.forbidden, unknown, strict=True))
+            limits = replace(each.limits, forbidden=forbidden).in_place(place, options.sizes)
+            found.settled.append(Settled(each.level_ms, limits))
         return found
+
+
+    def _all_may_differ(self, other: Sequence[BoolArray]) -> bool:
+        """Whether builds without a changed part may be others too: ``other`` (m_s,) per slot says what changed."""
+        pairs = zip(self.options.parts, other, strict=True)
+        changed = {part.id for parts, out in pairs for part, new in zip(parts, out, strict=True) if new}
+        bases = {part.base for parts in self.options.parts for part in parts if isinstance(part, Engine)}
+        return bool(changed & (bases | {parts[0].id for parts in self.options.parts}))
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """What happened to a part: whether it costs less, and whether anything but its price is another."""
+
+    cheaper: bool
+    other: bool
+
+
+def _change(before: Part, after: Part) -> _Change:
+    """Compare two records of a part."""
+    was, now = (np.inf if part.price_cents is None else part.price_cents for part in (before, after))
+    return _Change(now < was, replace(before, price_cents=after.price_cents) != after)
 
 
 def _nothing(options: Iterable[BoolArray] | None) -> bool:

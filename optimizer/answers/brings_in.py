@@ -1,0 +1,248 @@
+"""At which price, and at which mass, a part would take first place.
+
+The question is put to the same scenario with another record of the part. The highest price is found from below. For a
+given price the cheapest build that has the part and beats the level is looked for; how dear the part may be in that
+build is arithmetic; then the search is asked whether a build that beats the level is left at a cent more. What a build
+costs is the least of several ways to buy it, each of which holds a number of units of the part: as a function of the
+unit price a concave, rising one. Taken over all builds it is concave too, so every step lands at or below the answer,
+and there are at most as many steps as there are numbers of units. The last of them is the argument that it is the
+highest.
+
+The highest mass is found in the same way, with bisection in place of arithmetic. Speed may in rare cases rise with mass
+(a car that lacks grip), so that there may be heavier ones that would do as well.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Any, cast
+
+import numpy as np
+
+from optimizer.answers.unknowns import salt_asked_about
+from optimizer.choice.options import IntArray, Options, options_of
+from optimizer.choice.price import PriceBook
+from optimizer.choice.wishes import places_of
+from optimizer.run.judge import SPEED_STEP_MS
+from optimizer.scenario.event import Scenario
+from optimizer.scenario.parts import NONE_ID, Part
+from optimizer.search.ranking import Progress, Ranking
+from optimizer.search.study import Study
+
+MASS_STEP_KG = 0.01
+"""Masses are found to this."""
+NEAR_NOTHING = 0.01
+"""Share of its mass that is left of a part which is made as light as can be imagined."""
+
+
+@dataclass(frozen=True, slots=True)
+class PriceLimit:
+    """The highest price at which something holds.
+
+    Attributes
+    ----------
+    cents : int or None
+        For what the sheet sells at once: a piece, a pair or a set. None: at no price, not even for nothing, unless
+        ``any_price``.
+    any_price : bool
+        It holds however dear the part is.
+    """
+
+    cents: int | None
+    any_price: bool = False
+
+    @property
+    def none(self) -> bool:
+        """Whether it holds at no price."""
+        return self.cents is None and not self.any_price
+
+
+NO_PRICE = PriceLimit(None)
+
+
+class BringingIn:
+    """Asks what a part of another price or mass would do.
+
+    Parameters
+    ----------
+    study : Study
+        What it knows is used, and not added to.
+    named : str
+        The part, as ``id`` or ``slot=id``: where it has to be.
+    budget_cents : int or None
+    progress : callable, optional
+
+    Attributes
+    ----------
+    closed : bool
+        Whether every search so far was complete.
+    """
+
+    def __init__(self, study: Study, named: str, budget_cents: int | None, progress: Progress | None = None) -> None:
+        self.study, self.named, self.budget_cents, self.progress = study, named, budget_cents, progress
+        self.part: Part = study.scenario.parts[named.rpartition("=")[2]]
+        self.elsewhere = set(places_of(study.options, self.part.id)) - set(places_of(study.options, named))
+        self.closed = True
+        self._salt = salt_asked_about(study.judge)
+        self._price_study: Study | None = None
+
+    # --- the price ----------------------------------------------------------------------------------------------
+
+    def highest_price(
+        self, level_ms: float, floor_of: Callable[[float], float], known: PriceLimit = NO_PRICE
+    ) -> PriceLimit:
+        """The highest price at which a build with the part reaches what a level asks for.
+
+        Parameters
+        ----------
+        level_ms : float
+            Speed of the best build that has the part nowhere, 0 where there is none.
+        floor_of : callable
+            The least speed wanted, for a level.
+        known : PriceLimit, optional
+            A price at which one does: the search begins there.
+        """
+        limit = self._highest_price(floor_of(level_ms), known)
+        while not limit.none and self.elsewhere:
+            without = self._best_without(self._priced(None if limit.any_price else limit.cents))
+            if rank_of(without) <= rank_of(level_ms):
+                break
+            level_ms = without
+            limit = self._highest_price(floor_of(level_ms), NO_PRICE)
+        return limit
+
+    def _highest_price(self, floor_ms: float, known: PriceLimit) -> PriceLimit:
+        """The same for one least speed: at ``known`` some build reaches it."""
+        limit = known
+        while not limit.any_price:
+            study = self._priced(0 if limit.cents is None else limit.cents + 1)
+            build = self._reaching(study, floor_ms)
+            if build is None:
+                break
+            limit = self.dearest(build)
+        return limit
+
+    def dearest(self, build: IntArray) -> PriceLimit:
+        """The highest price of the part at which a build (S,), affordable without a charge for it, can be had."""
+        budget = math.inf if self.budget_cents is None else self.budget_cents
+
+        def costs(price: int | None) -> float:
+            prices = PriceBook(options_of(self._scenario(price))).price(build[None])
+            return float(prices.cents[0]) if prices.available[0] else math.inf
+
+        if costs(None) <= budget:
+            return PriceLimit(None, any_price=True)
+        price, now = 0, costs(0)
+        if now > budget:
+            return NO_PRICE
+        while (dearer := costs(price + 1)) <= budget:
+            # Concave: the next steps add no more than this one did. It adds something, or the price would not matter.
+            price += max(1, int((budget - now) // (dearer - now)))
+            now = costs(price)
+        return PriceLimit(price)
+
+    def _scenario(self, price: int | None) -> Scenario:
+        return with_part(self.study.scenario, replace(self.part, price_cents=price))
+
+    def _priced(self, price: int | None) -> Study:
+        """The study at a price of the part, with what is known of the last price asked about."""
+        before = self._price_study or self.study
+        self._price_study = Study.of(self._scenario(price), self._salt, before.memory)
+        return self._price_study
+
+    # --- the mass -----------------------------------------------------------------------------------------------
+
+    def highest_mass(self, level_ms: float, floor_of: Callable[[float], float]) -> float | None:
+        """The highest mass below its own [kg] at which a build with the part reaches what a level asks for.
+
+        Found to `MASS_STEP_KG`; None where even `NEAR_NOTHING` of the mass does not do. Inertia goes with the mass, as
+        if the part were made of something lighter; the heat that a rotor takes stays.
+        """
+        steps = self._highest_mass(floor_of(level_ms))
+        while steps is not None and self.elsewhere:
+            without = self._best_without(self._weighing(steps))
+            if rank_of(without) <= rank_of(level_ms):
+                break
+            level_ms = without
+            steps = self._highest_mass(floor_of(level_ms))
+        return None if steps is None else steps * MASS_STEP_KG
+
+    def _highest_mass(self, floor_ms: float) -> int | None:
+        """The same in steps of `MASS_STEP_KG`."""
+        known: int | None = None
+        least = max(1, math.ceil(NEAR_NOTHING * self.part.mass_kg / MASS_STEP_KG))
+        own = math.ceil(round(self.part.mass_kg / MASS_STEP_KG, 9))
+        while (asked := least if known is None else known + 1) < own:
+            lighter = self._weighing(asked)
+            build = self._reaching(lighter, floor_ms)
+            if build is None:
+                break
+            low, high = asked, own
+            while high - low > 1:
+                middle = (low + high) // 2
+                low, high = (middle, high) if self._wins(build, middle, floor_ms) else (low, middle)
+            known = low
+        return known
+
+    def _weighing(self, steps: int) -> Study:
+        scale = steps * MASS_STEP_KG / self.part.mass_kg
+        inertia = scale * cast(Any, self.part).inertia_kgm2
+        part = replace(self.part, mass_kg=steps * MASS_STEP_KG, inertia_kgm2=inertia)  # type: ignore[call-arg]
+        return Study.of(with_part(self.study.scenario, part), self._salt, self.study.memory)
+
+    def _wins(self, build: IntArray, steps: int, floor_ms: float) -> bool:
+        """Whether a build, which can be paid for, is legal and fast enough with a part of some mass."""
+        study = self._weighing(steps)
+        return bool(study.legality.allowed(build[None])[0]) and passing_speed(study, build) >= floor_ms
+
+    # --- searches -----------------------------------------------------------------------------------------------
+
+    def _reaching(self, study: Study, floor_ms: float) -> IntArray | None:
+        found = study.reaching(
+            floor_ms, budget_cents=self.budget_cents, with_parts=(self.named,), progress=self.progress
+        )
+        return self._first(found)
+
+    def _best_without(self, study: Study) -> float:
+        found = study.best(budget_cents=self.budget_cents, without_parts=(self.named,), progress=self.progress)
+        self.closed &= bool(found.evidence.closed)
+        return float(found.speed_ms[0]) if found.listed else 0.0
+
+    def _first(self, found: Ranking) -> IntArray | None:
+        self.closed &= bool(found.evidence.closed)
+        return found.builds[0] if found.listed else None
+
+
+def passing_speed(study: Study, build: IntArray) -> float:
+    """Speed [m/s] of a build (S,) that meets every check which needs a run; minus infinity where it does not."""
+    runs = study.judge.runs(build[None])
+    return float(study.judge.joined(runs)[0]) if study.judge.judge(build[None], runs).legal[0] else -math.inf
+
+
+def with_part(scenario: Scenario, part: Part) -> Scenario:
+    """The scenario with another record of one part."""
+    parts = {each: part if each == part.id else record for each, record in scenario.parts.items()}
+    return replace(scenario, parts=MappingProxyType(parts))
+
+
+def has_price(options: Options, named: str) -> bool:
+    """Whether the price of a part matters: the sheet sells it, and the slots it may be in take more than is owned."""
+    places = places_of(options, named)
+    part = options.parts[places[0][0]][places[0][1]]
+    pieces = sum(options.slots[s].count for s, _ in places_of(options, part.id))
+    return part.id != NONE_ID and part.price_cents is not None and pieces > part.owned
+
+
+def has_mass(options: Options, named: str) -> bool:
+    """Whether a part has a mass that could be another: not one that the car was weighed with."""
+    places = places_of(options, named)
+    part = options.parts[places[0][0]][places[0][1]]
+    return part.mass_kg > MASS_STEP_KG and all(o > 0 for _, o in places_of(options, part.id))
+
+
+def rank_of(speed_ms: float) -> float:
+    """A speed as it counts in ranks, in steps."""
+    return float(np.round(speed_ms / SPEED_STEP_MS))

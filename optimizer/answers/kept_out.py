@@ -1,0 +1,171 @@
+"""What keeps a part out of every legal build, and what is most like it of the parts that may be in."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+
+from optimizer.choice.options import IntArray
+from optimizer.choice.wishes import places_of, with_wishes
+from optimizer.run.judge import CHECKS
+from optimizer.run.model import rated_speed_ms
+from optimizer.scenario.parts import NONE_ID, Part
+from optimizer.search.diagnosis import explain_no_legal_build
+from optimizer.search.ranking import Progress, Ranking
+from optimizer.search.selection_model import build_model
+from optimizer.search.study import Study
+
+
+@dataclass(frozen=True, slots=True)
+class Nearest:
+    """Of the options of a slot that stand in some legal build within the budget, the one most like a part."""
+
+    slot: str
+    id: str
+
+
+@dataclass(frozen=True, slots=True)
+class KeptOut:
+    """Why no legal build within a budget has a part.
+
+    Attributes
+    ----------
+    reasons : tuple of str
+        ``budget``, or ``own hours``; or the names of checks and rules that cannot be met together with the part in, of
+        which none can be spared: without any one of them the others let the part in. Where the part passes all of
+        these, names of the checks at speed that builds with it fail.
+    at_speed : bool
+        Whether the reasons are checks that need a run.
+    cheapest_cents : int or None
+        With ``budget``: price of the cheapest build with the part that meets every rule before a run.
+    text : str
+        The same in words.
+    nearest : tuple of Nearest
+        One for each slot the part may be asked about in, where any option will do.
+    """
+
+    reasons: tuple[str, ...]
+    at_speed: bool
+    cheapest_cents: int | None
+    text: str
+    nearest: tuple[Nearest, ...]
+
+
+def kept_out(
+    study: Study, named: str, budget_cents: int | None, asked: Ranking, progress: Progress | None = None
+) -> KeptOut:
+    """Find out what keeps a part out.
+
+    Parameters
+    ----------
+    study : Study
+    named : str
+        The part, as ``id`` or ``slot=id``.
+    budget_cents : int or None
+    asked : Ranking
+        What the search said when it was asked for a build with the part: it has none.
+    progress : callable, optional
+    """
+    failed = _failed_at_speed(study, named, budget_cents, asked)
+    said = explain_no_legal_build(
+        study.options,
+        study.legality,
+        study.book,
+        budget_cents=math.inf if budget_cents is None else budget_cents,
+        failed_in_run=failed,
+        with_parts=(named,),
+    )
+    nearest = tuple(_nearest(study, budget_cents, s, o, progress) for s, o in places_of(study.options, named))
+    return KeptOut(
+        said.reasons, bool(failed), said.cheapest_cents, said.text, tuple(each for each in nearest if each is not None)
+    )
+
+
+def _failed_at_speed(study: Study, named: str, budget_cents: int | None, asked: Ranking) -> tuple[str, ...]:
+    """Checks at speed that builds with the part fail, most often failed first; none where no build gets that far."""
+    build = _allowed_build(study, named, budget_cents)
+    if build is None:
+        return ()
+    refused = asked.evidence.refused
+    if not any(refused.values()):  # nothing was worth a run: the search knew what the lightest car fails
+        passes = study.judge.judge(build[None], study.judge.runs(build[None])).passes[:, 0]
+        refused = {name: int(not passed) for name, passed in zip(CHECKS, passes, strict=True)}
+    return tuple(name for name in sorted(refused, key=lambda name: -refused[name]) if refused[name])
+
+
+def _allowed_build(study: Study, named: str, budget_cents: int | None) -> IntArray | None:
+    """A build (S,) with the part that meets everything before a run: the cheapest."""
+    legality = with_wishes(study.legality, (named,), ())
+    limit = study.book.hours_limit
+    model = build_model(study.options, legality, study.book, budget_cents=budget_cents, hours_limit=limit)
+    model.minimize_price()
+    return model.solve().build
+
+
+def _nearest(study: Study, budget_cents: int | None, s: int, o: int, progress: Progress | None) -> Nearest | None:
+    """The nearest other option of slot s that stands in some legal build within the budget."""
+    slot, parts = study.options.slots[s], study.options.parts[s]
+    others = [q for q, part in enumerate(parts) if q != o and part.id != NONE_ID]
+    for q in sorted(others, key=lambda q: (distance(parts[o], parts[q]), parts[q].id)):
+        if _stands(study, budget_cents, s, q, progress):
+            return Nearest(slot.name, parts[q].id)
+    return None
+
+
+def _stands(study: Study, budget_cents: int | None, s: int, q: int, progress: Progress | None) -> bool:
+    """Whether some legal build within the budget has an option: a known one, the cheapest, or one searched for."""
+    known = study.memory.builds[study.memory.legal & (study.memory.builds[:, s] == q)]
+    known = known[study.legality.allowed(known)]
+    if len(known):
+        prices = study.book.price(known)
+        money = np.inf if budget_cents is None else budget_cents
+        if (prices.available & (prices.cents <= money)).any():
+            return True
+    named = f"{study.options.slots[s].name}={study.options.parts[s][q].id}"
+    cheapest = _allowed_build(study, named, budget_cents)
+    if cheapest is None:
+        return False
+    if _runs_legally(study, cheapest):
+        return True
+    return study.best(budget_cents=budget_cents, with_parts=(named,), thorough=False, progress=progress).listed > 0
+
+
+def _runs_legally(study: Study, build: IntArray) -> bool:
+    """Whether a build (S,) moves, and passes the checks that need a run."""
+    runs = study.judge.runs(build[None])
+    return bool(study.judge.judge(build[None], runs).legal[0] and study.judge.joined(runs)[0] > 0)
+
+
+def distance(part: Part, other: Part) -> float:
+    """How unlike two parts of a kind are: the sum of what the numbers that matter differ by, each as a share.
+
+    Tires by diameter, width and rated speed; wheels by diameter and width of the rim; rotors by diameter and mass;
+    gears by their ratios; all else by price.
+    """
+    measures = _MEASURES.get(part.kind, _price)
+    pairs = zip(measures(part), measures(other), strict=True)
+    return sum(abs(a - b) / max(abs(a), abs(b)) for a, b in pairs if a != b)
+
+
+def _price(part: Any) -> tuple[float, ...]:
+    return (float(part.price_cents or 0),)
+
+
+def _tire(part: Any) -> tuple[float, ...]:
+    return part.size.diameter_m, part.size.section_width_m, rated_speed_ms(part)
+
+
+_MEASURES: MappingProxyType[str, Callable[[Any], tuple[float, ...]]] = MappingProxyType(
+    {
+        "tire": _tire,
+        "wheel": lambda part: (part.rim_diameter_in, part.rim_width_in),
+        "rotor": lambda part: (part.diameter_m, part.mass_kg),
+        "final drive": lambda part: (part.ratio,),
+        "gearset": lambda part: (part.ratios[0], part.ratios[-1], float(len(part.ratios))),
+    }
+)

@@ -1,0 +1,264 @@
+"""Why a part is not in the best build, and what would bring it in.
+
+The best build that has the part is set against the best one that has not: what the part costs in speed, what else has
+to be another for its sake, whether the difference means anything, and at which price or mass the part would take first
+place. Where no legal build has the part, what keeps it out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from optimizer.answers.brings_in import NO_PRICE, BringingIn, PriceLimit, has_mass, has_price
+from optimizer.answers.closeness import Band, closeness
+from optimizer.answers.frontier import just_above
+from optimizer.answers.kept_out import KeptOut, kept_out
+from optimizer.choice.options import IntArray
+from optimizer.choice.wishes import places_of
+from optimizer.run.judge import order_keys
+from optimizer.search.diagnosis import BUDGET
+from optimizer.search.ranking import Progress, Ranking
+from optimizer.search.study import Study
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A build: slot name -> part id; speed [m/s] and price."""
+
+    build: Mapping[str, str]
+    speed_ms: float
+    cents: int
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """A slot, and the part in it without and with the part asked about."""
+
+    slot: str
+    without: str
+    with_it: str
+
+
+@dataclass(frozen=True, slots=True)
+class PriceAnswer:
+    """How dear a part may be.
+
+    Attributes
+    ----------
+    stated_cents : int or None
+        Price on the sheet.
+    pack : int
+        Pieces that this is the price of; limits are for as many.
+    matters : bool
+        False where any money may be spent, or no build buys any of it by this price: enough are owned or on the car, or
+        kits alone supply it.
+        Limits then say only whether it holds.
+    first : PriceLimit
+        Up to which the best build with the part ranks before every build without it.
+    close : PriceLimit or None
+        Up to which some build with it is too close to call, or better; None where that is not known.
+    """
+
+    stated_cents: int | None
+    pack: int
+    matters: bool
+    first: PriceLimit
+    close: PriceLimit | None
+
+
+@dataclass(frozen=True, slots=True)
+class MassAnswer:
+    """How heavy a part may be to take first place at its own price [kg]; None: too slow at no mass at all."""
+
+    stated_kg: float
+    first_kg: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class WhyNot:
+    """Why a part is not in the best build.
+
+    Attributes
+    ----------
+    named : str
+        As it was asked for: ``id`` or ``slot=id``.
+    slots : tuple of str
+        Slots meant.
+    in_best : bool
+        The part is in the best build.
+    without, with_it : Found or None
+        Best build that does not have it there, and best one that has; None where none is legal.
+    loss_ms : float or None
+        Speed of the first less that of the second; not above 0 where the part is in the best build.
+    differences : tuple of Difference
+        Slots in which the two differ.
+    band : Band or None
+        How well the loss is known.
+    price : PriceAnswer or None
+        None where rules keep the part out, so that no price helps.
+    mass : MassAnswer or None
+        None where the part is in the best build or in no legal one, has no mass, or was on the car when it was weighed.
+    kept_out : KeptOut or None
+        Where no legal build within the budget has it.
+    closed : bool
+        Whether all searches that this rests on were complete.
+    """
+
+    named: str
+    slots: tuple[str, ...]
+    in_best: bool
+    without: Found | None
+    with_it: Found | None
+    loss_ms: float | None
+    differences: tuple[Difference, ...]
+    band: Band | None
+    price: PriceAnswer | None
+    mass: MassAnswer | None
+    kept_out: KeptOut | None
+    closed: bool
+
+
+def why_not(study: Study, named: str, *, budget_cents: int | None, progress: Progress | None = None) -> WhyNot:
+    """Find out why a part is not in the best build for a budget (None: any money), and what would bring it in.
+
+    Prices and masses are those of the part wherever it stands. Named for one slot only, it has to rank before builds
+    that have it elsewhere too, whatever they gain by its lower price or mass.
+
+    Raises
+    ------
+    UsageError
+        If the part is no option of any slot, or of the slot named; it names the nearest ids.
+    """
+    return _Asked(study, named, budget_cents, progress).answer()
+
+
+class _Asked:
+    """One question on its way to the answer."""
+
+    def __init__(self, study: Study, named: str, budget_cents: int | None, progress: Progress | None) -> None:
+        self.study, self.named, self.budget_cents, self.progress = study, named, budget_cents, progress
+        self.places = places_of(study.options, named)
+        s, o = self.places[0]
+        self.part = study.options.parts[s][o]
+        self.rankings: list[Ranking] = []
+
+    def answer(self) -> WhyNot:
+        study, options = self.study, self.study.options
+        without = self._best(without_parts=(self.named,))
+        with_it = self._best(with_parts=(self.named,))
+        in_best = self._comes_first(with_it, without)
+        band = loss = None
+        differences: tuple[Difference, ...] = ()
+        if with_it.listed and without.listed:
+            loss = float(without.speed_ms[0] - with_it.speed_ms[0])
+            band = closeness(study, without.builds[0], with_it.builds[:1])[0]
+            differences = _differences(study, without.builds[0], with_it.builds[0])
+        out = None
+        if not with_it.listed:
+            out = kept_out(study, self.named, self.budget_cents, with_it, self.progress)
+        price, mass, complete = self._what_would(without, with_it, in_best, band, out)
+        return WhyNot(
+            named=self.named,
+            slots=tuple(options.slots[s].name for s, _ in self.places),
+            in_best=in_best,
+            without=_found(study, without),
+            with_it=_found(study, with_it),
+            loss_ms=loss,
+            differences=differences,
+            band=band,
+            price=price,
+            mass=mass,
+            kept_out=out,
+            closed=complete and all(bool(each.evidence.closed) for each in self.rankings),
+        )
+
+    def _best(self, *, with_parts: tuple[str, ...] = (), without_parts: tuple[str, ...] = ()) -> Ranking:
+        found = self.study.best(
+            budget_cents=self.budget_cents, with_parts=with_parts, without_parts=without_parts, progress=self.progress
+        )
+        self.rankings.append(found)
+        return found
+
+    def _comes_first(self, with_it: Ranking, without: Ranking) -> bool:
+        """Whether the best build with the part is the best of all, in the total order."""
+        if not (with_it.listed and without.listed):
+            return with_it.listed > 0
+        both = [np.stack([getattr(each, name)[0] for each in (with_it, without)]) for name in _KEYS]
+        return bool(order_keys(self.study.options, *both)[0] == 0)
+
+    def _what_would(
+        self, without: Ranking, with_it: Ranking, in_best: bool, band: Band | None, out: KeptOut | None
+    ) -> tuple[PriceAnswer | None, MassAnswer | None, bool]:
+        """Price and mass that would bring the part in, and whether all searches for them were complete."""
+        priced = has_price(self.study.options, self.named) and self.budget_cents is not None
+        heavy = has_mass(self.study.options, self.named)
+        if out is not None and (out.reasons != (BUDGET,) or not priced):
+            return None, None, True
+        speed, level = speed_of(with_it), speed_of(without)
+        reach = None if band is None else max(band.difference_ms - band.low_ms, 0.0)
+        if not priced:
+            price = PriceAnswer(
+                self.part.price_cents,
+                self.part.pack,
+                matters=False,
+                first=PriceLimit(None, any_price=speed >= just_above(level)),
+                close=None if reach is None else PriceLimit(None, any_price=speed >= level - reach),
+            )
+        if not priced and (in_best or not heavy or out is not None):
+            return price, None, True
+        asking = BringingIn(self.study, self.named, self.budget_cents, self.progress)
+        # What builds that have it elsewhere gain is asked about at the price or mass that is found.
+        nowhere = speed_of(self._best(without_parts=(self.part.id,))) if asking.elsewhere else level
+        if priced:
+            price = self._price(asking, nowhere, with_it, level, reach)
+        mass = None
+        if heavy and not in_best and out is None:
+            mass = MassAnswer(self.part.mass_kg, asking.highest_mass(nowhere, just_above))
+        return price, mass, asking.closed
+
+    def _price(
+        self, asking: BringingIn, nowhere_ms: float, with_it: Ranking, level_ms: float, reach_ms: float | None
+    ) -> PriceAnswer:
+        """The prices up to which the part comes first, or near enough."""
+        # The best build with the part, at the price of the sheet: where that is fast enough, a dearer part may be too.
+        speed = speed_of(with_it)
+        known = asking.dearest(with_it.builds[0]) if with_it.listed and not asking.elsewhere else NO_PRICE
+        first = asking.highest_price(nowhere_ms, just_above, known if speed >= just_above(level_ms) else NO_PRICE)
+        close = None
+        if reach_ms is not None:
+            near = known if speed >= level_ms - reach_ms else NO_PRICE
+            close = asking.highest_price(nowhere_ms, lambda ms: ms - reach_ms, max(first, near, key=_dearness))
+        return PriceAnswer(self.part.price_cents, self.part.pack, matters=True, first=first, close=close)
+
+
+_KEYS = ("builds", "speed_ms", "care", "cents")
+"""What `order_keys` ranks by."""
+
+
+def _dearness(limit: PriceLimit) -> float:
+    """Order of limits: none at all, then prices, then any."""
+    return math.inf if limit.any_price else -1 if limit.cents is None else limit.cents
+
+
+def speed_of(ranking: Ranking) -> float:
+    """Speed [m/s] of the best build; 0 where there is none."""
+    return float(ranking.speed_ms[0]) if ranking.listed else 0.0
+
+
+def _found(study: Study, ranking: Ranking) -> Found | None:
+    if not ranking.listed:
+        return None
+    return Found(study.options.decode(ranking.builds[0]), float(ranking.speed_ms[0]), int(ranking.cents[0]))
+
+
+def _differences(study: Study, without: IntArray, with_it: IntArray) -> tuple[Difference, ...]:
+    parts = study.options.parts
+    return tuple(
+        Difference(slot.name, parts[s][int(without[s])].id, parts[s][int(with_it[s])].id)
+        for s, slot in enumerate(study.options.slots)
+        if without[s] != with_it[s]
+    )

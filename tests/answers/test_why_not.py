@@ -1,0 +1,298 @@
+"""Why a part is not in, against trying everything: the loss, prices and masses on both sides, reasons one by one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cache
+from types import MappingProxyType
+
+import numpy as np
+import pytest
+
+from optimizer.answers.brings_in import MASS_STEP_KG, with_part
+from optimizer.answers.kept_out import distance
+from optimizer.answers.why_not import WhyNot, why_not
+from optimizer.choice.options import options_of
+from optimizer.choice.price import PriceBook
+from optimizer.choice.wishes import places_of, with_wishes
+from optimizer.errors import UsageError
+from optimizer.physics.tires import SPEED_SYMBOL_MS
+from optimizer.run.judge import SPEED_STEP_MS
+from optimizer.scenario.event import Rule
+from optimizer.search.diagnosis import rule_names
+from optimizer.search.selection_model import build_model
+from optimizer.search.study import Study
+from tests.search.catalogs import every_allowed, random_catalog
+
+SIZES = (1, 1, 2, 2, 1, 1, 1)
+SEEDS = range(4)
+KINDS = ("T0", "T1", "W0", "G0", "F0", "E0", "Rf0", "Xn0")
+"""Parts asked about: in kits (T0, W0, G0, F0) and not, for two slots and for one."""
+DEAR, HEAVY = 10, 20
+"""Numbers of the first catalogs in which the parts asked about are dear, and heavy."""
+ANY = 10**9
+"""A price that no budget covers."""
+
+
+@dataclass(frozen=True)
+class Everything:
+    """Every build that is legal for enough money, by full enumeration."""
+
+    study: Study
+    builds: np.ndarray
+    speed: np.ndarray
+
+    def has(self, named: str) -> np.ndarray:
+        places = places_of(self.study.options, named)
+        return np.logical_or.reduce([self.builds[:, s] == o for s, o in places])
+
+    def cents(self, part: str, price: int | None) -> np.ndarray:
+        """Prices of all builds with another price of a part."""
+        scenario = self.study.scenario
+        changed = with_part(scenario, replace(scenario.parts[part], price_cents=price))
+        prices = PriceBook(options_of(changed)).price(self.builds)
+        return np.where(prices.available, prices.cents, np.inf)
+
+    def best(self, chosen: np.ndarray, cents: np.ndarray, budget: int) -> float:
+        """Highest speed in ranks; 0 where there is none."""
+        fit = chosen & (cents <= budget)
+        return float(np.round(self.speed[fit].max() / SPEED_STEP_MS)) if fit.any() else 0.0
+
+
+def everything_of(study: Study) -> Everything:
+    builds = every_allowed(study.legality)
+    runs = study.judge.runs(builds)
+    speed = study.judge.joined(runs)
+    legal = study.judge.judge(builds, runs).legal & (speed > 0)
+    return Everything(study, builds[legal], speed[legal])
+
+
+@cache
+def known(seed: int) -> tuple[Everything, int]:
+    """A catalog, and a budget that binds; from `DEAR` or `HEAVY` on with parts that are dearer or heavier."""
+    scenario = random_catalog(seed % DEAR, sizes=SIZES)
+    every = everything_of(Study.of(scenario))
+    prices = every.study.book.price(every.builds)
+    budget = int(np.quantile(prices.cents[prices.available], 0.4))
+    if seed < DEAR:
+        return every, budget
+    for part in (scenario.parts[each] for each in KINDS):
+        worse = replace(part, mass_kg=3 * part.mass_kg)
+        if seed < HEAVY:
+            worse = replace(part, price_cents=4 * (part.price_cents or 0))
+        scenario = with_part(scenario, worse)
+    return everything_of(Study.of(scenario)), budget
+
+
+@cache
+def answered(seed: int, named: str) -> WhyNot:
+    every, budget = known(seed)
+    return why_not(every.study.fresh(), named, budget_cents=budget)
+
+
+CASES = [
+    *((seed, named) for seed in SEEDS for named in (*KINDS, "front tires=T1")),
+    *((DEAR + seed, named) for seed in SEEDS for named in ("T1", "W0", "F0", "Rf0", "Xn0")),
+    *((HEAVY + seed, named) for seed in (0, 2) for named in ("T0", "W0", "Rf0", "Xn0")),
+    (2, "rear wheels=W0"),
+]
+
+
+@pytest.mark.parametrize(("seed", "named"), CASES)
+def test_the_loss(seed: int, named: str) -> None:
+    """Best with and without, by trying everything; the slots named are those in which the two differ."""
+    every, budget = known(seed)
+    answer = answered(seed, named)
+    part = named.rpartition("=")[2]
+    cents, has = every.cents(part, every.study.scenario.parts[part].price_cents), every.has(named)
+    best_with, best_without = every.best(has, cents, budget), every.best(~has, cents, budget)
+    assert answer.closed
+    assert (answer.with_it is None) == (best_with == 0.0) == (answer.kept_out is not None)
+    assert answer.without is not None
+    assert round(answer.without.speed_ms / SPEED_STEP_MS) == best_without
+    if answer.with_it is None:
+        assert not answer.in_best
+        return
+    assert round(answer.with_it.speed_ms / SPEED_STEP_MS) == best_with
+    assert answer.loss_ms == answer.without.speed_ms - answer.with_it.speed_ms
+    if best_with != best_without:
+        assert answer.in_best == (best_with > best_without)
+    assert answer.band is not None
+    assert answer.band.difference_ms == pytest.approx(answer.loss_ms, abs=1e-9)
+    builds = answer.without.build, answer.with_it.build
+    told = {each.slot: (each.without, each.with_it) for each in answer.differences}
+    assert told == {slot: (part, builds[1][slot]) for slot, part in builds[0].items() if part != builds[1][slot]}
+
+
+@pytest.mark.parametrize(("seed", "named"), CASES)
+def test_the_price_on_both_sides(seed: int, named: str) -> None:
+    """At the price found the part comes first, or is near enough; at a cent more it does not."""
+    every, budget = known(seed)
+    answer = answered(seed, named)
+    if answer.price is None or not answer.price.matters:
+        pytest.skip("the price does not matter")
+    part, has = named.rpartition("=")[2], every.has(named)
+
+    def lead(price: int | None, reach: float) -> bool:
+        cents = every.cents(part, price)
+        best = every.best(has, cents, budget)
+        others = every.best(~has, cents, budget)
+        return best > others if reach < 0 else best > 0 and best * SPEED_STEP_MS >= others * SPEED_STEP_MS - reach
+
+    limits = [(answer.price.first, -1.0)]
+    if answer.price.close is not None and answer.band is not None:
+        limits.append((answer.price.close, max(answer.band.difference_ms - answer.band.low_ms, 0.0)))
+    for limit, reach in limits:
+        if limit.any_price:
+            assert lead(None, reach) or lead(ANY, reach)
+        elif limit.cents is None:
+            assert not lead(0, reach)
+        else:
+            assert lead(limit.cents, reach)
+            assert not lead(limit.cents + 1, reach)
+
+
+def test_prices_of_every_sort_are_met() -> None:
+    """The cases above hold some at no price, some at a price below the sheet's, some above."""
+    answers = [answered(*case).price for case in CASES]
+    first = [(each.stated_cents, each.first) for each in answers if each is not None and each.matters]
+    assert any(limit.none for _, limit in first)
+    assert any(limit.cents is not None and stated is not None and limit.cents < stated for stated, limit in first)
+    assert any(limit.cents is not None and stated is not None and limit.cents >= stated for stated, limit in first)
+
+
+@pytest.mark.parametrize(("seed", "named"), CASES)
+def test_the_mass_on_both_sides(seed: int, named: str) -> None:
+    """At the mass found the part comes first, a hundredth of a kilogram heavier it does not."""
+    every, budget = known(seed)
+    answer = answered(seed, named)
+    if answer.mass is None:
+        pytest.skip("no mass is asked about")
+    part = every.study.scenario.parts[named.rpartition("=")[2]]
+
+    def comes_first(mass_kg: float) -> bool:
+        scale = mass_kg / part.mass_kg
+        lighter = replace(part, mass_kg=mass_kg, inertia_kgm2=scale * part.inertia_kgm2)
+        other = everything_of(Study.of(with_part(every.study.scenario, lighter)))
+        cents, has = other.cents(part.id, part.price_cents), other.has(named)
+        return other.best(has, cents, budget) > other.best(~has, cents, budget)
+
+    found = answer.mass.first_kg
+    if found is None:
+        assert not comes_first(max(MASS_STEP_KG, 0.01 * part.mass_kg))
+    else:
+        assert found < part.mass_kg
+        assert comes_first(found)
+        assert not comes_first(found + MASS_STEP_KG)
+
+
+def test_some_parts_need_only_be_lighter() -> None:
+    masses = [answered(*case).mass for case in CASES]
+    assert any(each is not None and each.first_kg is not None for each in masses)
+    assert any(each is not None and each.first_kg is None for each in masses)
+
+
+def ruled(seed: int, *rules: Rule) -> Study:
+    """A catalog whose class has further rules; T1 is of a category of its own."""
+    scenario = random_catalog(seed, sizes=SIZES)
+    scenario = with_part(scenario, replace(scenario.parts["T1"], category="odd"))
+    name = scenario.event.race_class
+    race = replace(scenario.race_class, rules=(*scenario.race_class.rules, *rules))
+    classes = MappingProxyType({**scenario.event.classes, name: race})
+    return Study.of(replace(scenario, event=replace(scenario.event, classes=classes)))
+
+
+NO_GEARS = Rule(name="no long gears", reason="class", kind="gearset", field="mass", maximum=0.5)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_what_keeps_a_part_out_is_minimal(seed: int) -> None:
+    """Of all rules only those named are kept: the part is out. Less any one of them it is in."""
+    study = ruled(seed, NO_GEARS)
+    budget = known(seed)[1]
+    out = why_not(study, "G0", budget_cents=budget).kept_out
+    assert out is not None
+    assert "forced in" not in out.reasons
+    assert out.text.startswith("No build with G0 meets these rules at once")
+    wished = with_wishes(study.legality, ("G0",), ())
+    others = frozenset(rule_names(wished)) - set(out.reasons)
+
+    def possible(drop: frozenset[str]) -> bool:
+        model = build_model(study.options, wished, study.book, budget_cents=None, hours_limit=None, drop=drop)
+        model.maximize([np.zeros(size) for size in study.options.sizes])
+        return model.solve().build is not None
+
+    assert not possible(others)
+    assert all(possible(others | {name}) for name in out.reasons)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_budget_that_keeps_a_part_out(seed: int) -> None:
+    """The price named is that of the cheapest build with it; the price question says when it would be affordable."""
+    every, _ = known(seed)
+    prices = every.study.book.price(every_allowed(every.study.legality))
+    builds = every_allowed(every.study.legality)
+    s, o = places_of(every.study.options, "E0")[0]
+    with_it = prices.cents[prices.available & (builds[:, s] == o)].min()
+    least = prices.cents[prices.available].min()
+    assert least < with_it
+    answer = why_not(every.study.fresh(), "E0", budget_cents=int(with_it) - 1)
+    assert answer.kept_out is not None
+    assert answer.kept_out.reasons == ("budget",)
+    assert answer.kept_out.cheapest_cents == with_it
+    assert answer.price is not None
+    assert answer.mass is None
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_part_that_fails_at_speed_names_the_checks(seed: int) -> None:
+    """A tire whose speed symbol is far below what the car does passes every rule before the run."""
+    scenario = random_catalog(seed, sizes=SIZES)
+    slowest = min(SPEED_SYMBOL_MS, key=lambda each: SPEED_SYMBOL_MS[each])
+    slow = replace(scenario.parts["T1"], speed_symbol=slowest)  # type: ignore[call-arg]
+    study = Study.of(with_part(scenario, slow))
+    assert not everything_of(study).has("T1").any()
+    out = why_not(study, "T1", budget_cents=None).kept_out
+    assert out is not None
+    assert out.at_speed
+    assert "tire speed" in out.reasons
+    assert out.text.startswith("Every build with T1 that the rules and the money allow fails at speed: ")
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_the_nearest_part_that_may_be_in(seed: int) -> None:
+    """Of those options that stand in some legal build within the money, none is more like the part."""
+    every, budget = known(seed)
+    tire = every.study.scenario.parts["T1"]
+    rule = Rule(name="nothing odd", reason="class", kind="tire", field="category", forbidden=("odd",))
+    study = ruled(seed, rule)
+    left = everything_of(study)
+    answer = why_not(study, "T1", budget_cents=budget)
+    assert answer.kept_out is not None
+    cents = left.cents("T1", tire.price_cents) if len(left.builds) else np.zeros(0)
+    told = {each.slot: each.id for each in answer.kept_out.nearest}
+    for s, o in places_of(study.options, "T1"):
+        parts = study.options.parts[s]
+        fit = {int(q) for q in np.unique(left.builds[cents <= budget, s])} - {o}
+        nearest = min(fit, key=lambda q: (distance(parts[o], parts[q]), parts[q].id), default=None)
+        assert told.get(study.options.slots[s].name) == (None if nearest is None else parts[nearest].id)
+
+
+@pytest.mark.parametrize("named", ["T0", "T1", "Xn0"])
+def test_without_a_budget_only_speed_counts(named: str) -> None:
+    """At any price where the part wins, at none where it does not."""
+    every, _ = known(0)
+    answer = why_not(every.study.fresh(), named, budget_cents=None)
+    if answer.price is not None:
+        assert not answer.price.matters
+        assert answer.price.first.cents is None
+        assert answer.loss_ms is not None
+        assert answer.price.first.any_price == (round(answer.loss_ms / SPEED_STEP_MS) < 0)
+
+
+def test_a_part_that_is_not_there_is_refused_with_the_nearest() -> None:
+    study = known(0)[0].study
+    with pytest.raises(UsageError, match="nearest: T0"):
+        why_not(study, "T0x", budget_cents=None)
+    with pytest.raises(UsageError, match="no slot is called"):
+        why_not(study, "frnt tires=T0", budget_cents=None)
