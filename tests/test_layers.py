@@ -40,6 +40,7 @@ scenario.rule_words
 scenario.sense
 scenario.crosscheck
 scenario.reading
+scenario.offers
 
 choice.options
 choice.masses
@@ -108,6 +109,7 @@ answers.power_in_air
 answers.stage_bills
 answers.partial_builds
 answers.buying_order
+answers.offers
 
 recheck.ruling
 recheck.spending
