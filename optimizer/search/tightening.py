@@ -139,6 +139,8 @@ class Tightener:
                 break
             some = sets.take(np.arange(start, min(start + CHUNK, len(sets))))
             piece = self._round(some, goal, bins)
+            if len(piece.batch.sets) == 0:
+                continue
             many = np.ones(len(piece.batch.sets), dtype=bool)
             rows = self.lister.rows(piece.batch, goal)
             for box in np.flatnonzero(listing | (piece.batch.sets.completions <= FEW)):
