@@ -109,6 +109,7 @@ answers.power_in_air
 answers.stage_bills
 answers.partial_builds
 answers.buying_order
+answers.frontier
 answers.offers
 
 recheck.ruling

@@ -15,6 +15,7 @@ from types import MappingProxyType
 from optimizer.scenario.columns import SHEETS
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.findings import Findings
+from optimizer.scenario.parts import Kit, Part
 from optimizer.scenario.reading import read_with_offers
 from optimizer.scenario.tables import OTHER_FORMATS, Cell, Row, Table, read_csv, read_xlsx, table_of
 from optimizer.units import nearest, words_of
@@ -66,7 +67,8 @@ def with_offers(
     files = {table.file: place for place, (_, table) in enumerate(tables)}
     parts = {key: part for key, part in whole.parts.items() if _file_of(part.where) in files}
     kits = tuple(kit for kit in whole.kits if _file_of(kit.where) in files)
-    place = {each.id: files[_file_of(each.where)] for each in (*parts.values(), *kits)}
+    every: tuple[Part | Kit, ...] = (*parts.values(), *kits)
+    place = {each.id: files[_file_of(each.where)] for each in every}
     more = replace(
         scenario,
         parts=MappingProxyType({**scenario.parts, **parts}),

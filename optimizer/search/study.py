@@ -77,15 +77,20 @@ class Study:
         budget_cents: int | None = None,
         with_parts: Sequence[str] = (),
         without_parts: Sequence[str] = (),
+        fastest_first: bool = True,
         progress: Progress | None = None,
     ) -> Ranking:
         """The cheapest build that scores at least a floor [m/s]; ``listed`` is 0 where the budget buys none.
+
+        ``fastest_first``: the fastest is asked for before, so that it is there where it does not reach the floor.
 
         Raises
         ------
         UsageError
             If a part is no option of any slot.
         """
+        if not fastest_first:
+            return self._ranker(budget_cents, with_parts, without_parts, progress).cheapest(floor_ms)
         fastest = self.best(
             budget_cents=budget_cents, with_parts=with_parts, without_parts=without_parts, progress=progress
         )
