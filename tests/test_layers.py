@@ -109,6 +109,8 @@ answers.power_in_air
 answers.stage_bills
 answers.partial_builds
 answers.buying_order
+answers.power_flow
+answers.shares
 answers.frontier
 answers.offers
 
