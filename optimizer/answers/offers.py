@@ -110,7 +110,8 @@ class OffersAnswer:
     options : Options
         Of the scenario with all offers: what positions in builds mean.
     without, together : Landing or None
-        The best build without any offer, and with all of them at hand; None where there is none.
+        The best build without any offer, and with all of them at hand; None where there is none. A kit may leave the
+        build and its speed as they are, and make it cheaper.
     offers : tuple of OfferAnswer
     only_together : tuple of tuple of str
         Offers of which none makes the best build faster alone, but all of them do, and more than any fewer of them.
@@ -402,10 +403,13 @@ def _purchases(stall: _Stall, one: str) -> list[int]:
 
 
 def _all_at_hand(asker: _Asker, without: Landing | None, alone: Mapping[str, Landing | None]) -> Landing | None:
-    """The best build with all offers at hand; one offer by itself was asked about already."""
+    """The best build with all offers at hand; a kit, or one part that is faster or slower, was asked about already."""
     if len(alone) == 1:
-        only = next(iter(alone.values()))
-        return only if only is not None and only.faster else without
+        ((each, only),) = alone.items()
+        if each in asker.stall.kits or (only is not None and only.faster):
+            return only
+        if _steps(only) < _steps(without):
+            return without
     return asker.best(frozenset(alone), forced=False)
 
 
