@@ -275,6 +275,35 @@ def test_a_kit_of_parts_that_are_not_sold_apart() -> None:
     assert at(kit.most_worth_cents + 1) <= without
 
 
+def test_a_kit_brings_known_parts_within_reach() -> None:
+    """Singly they cost more than there is, so that no search went that way: what it ruled out, the kit lets in."""
+    base = yard(tire_cents=60_000, wheel_cents=60_000)
+    whole = replace(base, kits=(make_kit("K", 20_000, {"T13": 4, "W13": 4}),))
+    every = Everything(whole)
+    all_builds = np.ones(len(every.builds), dtype=np.bool_)
+    found = answer(whole, "K", base=base)
+    (kit,) = found.offers
+    assert kit.alone is not None
+    assert kit.alone.faster
+    assert rank(kit.alone.speed_ms) == every.best(40_000, all_builds)
+    assert {each.now for each in kit.alone.displaced} >= {"T13", "W13"}
+    assert kit.most_worth_cents is not None
+    assert kit.most_worth_cents >= 20_000
+
+
+def test_a_kit_is_no_better_for_what_its_parts_cost_singly() -> None:
+    """The tire and wheel pay together when bought singly; a lot of both at a mad price does not."""
+    kits = (make_kit("K", 41_000, {"T13": 4, "W13": 4}),)
+    found = answer(replace(yard(), kits=kits), "T13", "W13", "K")
+    kit = found.offers[2]
+    assert found.only_together == (("T13", "W13"),)
+    assert kit.alone is not None
+    assert not kit.alone.faster
+    assert not kit.in_best
+    unpriced = replace(yard(tire_cents=None, wheel_cents=None), kits=kits)
+    assert kit.most_worth_cents == answer(unpriced, "T13", "W13", "K").offers[2].most_worth_cents
+
+
 def test_parts_that_may_stand_nowhere_say_why() -> None:
     """A wheel with five bolts on hubs of four, and an extra on a car without a slot for it."""
     five = replace(make_wheel("W13").bolt_patterns[0], bolts=5)

@@ -69,3 +69,10 @@ def test_tires_must_be_good_for_the_runs_as_well_as_the_fast_day() -> None:
 
     assert slow.passing.surface[1, 0] < run.passing.speed[1, 0], "the day meant to be fast is the slower one"
     assert np.all(judged.fast_surface_ms[:, 0] >= run.passing.speed[1, 0])
+
+
+def test_no_builds_at_all_have_no_speeds() -> None:
+    """A search may have nothing left to ask about."""
+    options = options_of(make_scenario())
+    none = np.zeros((0, len(options.slots)), dtype=np.int64)
+    assert RunModel(options).drive_rows(none).overall.shape[1] == 0
