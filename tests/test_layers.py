@@ -40,6 +40,7 @@ scenario.rule_words
 scenario.sense
 scenario.crosscheck
 scenario.reading
+scenario.offers
 
 choice.options
 choice.masses
@@ -117,6 +118,10 @@ answers.power_in_air
 answers.stage_bills
 answers.partial_builds
 answers.buying_order
+answers.power_flow
+answers.shares
+answers.frontier
+answers.offers
 
 recheck.ruling
 recheck.spending

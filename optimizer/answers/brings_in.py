@@ -201,8 +201,10 @@ class BringingIn:
     # --- searches -----------------------------------------------------------------------------------------------
 
     def _reaching(self, study: Study, floor_ms: float) -> IntArray | None:
-        found = study.reaching(
-            floor_ms, budget_cents=self.budget_cents, with_parts=(self.named,), progress=self.progress
+        found = study.cheapest(
+            floor_ms, budget_cents=self.budget_cents, with_parts=(self.named,
+            fastest_first=False,
+        ), progress=self.progress
         )
         return self._first(found)
 

@@ -319,6 +319,8 @@ class RunModel:
 
     def _shifts(self, pairs: list[tuple[int, int]], gears: int) -> FloatArray:
         """Engine speeds at which each engine leaves each gear of each gearset, for pairs of these: (G, pairs)."""
+        if not pairs:
+            return np.zeros((gears, 0))
         new = [pair for pair in pairs if (*pair, gears) not in self._shift_cache]
         if new:
             for pair, shifts in zip(new, self._found_shifts(new), strict=True):

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
 from optimizer.scenario import assumed
-from optimizer.scenario.columns import COMMON, ENGINES, SHEETS, Field
+from optimizer.scenario.columns import COMMON, ENGINES, SHEETS, Field, Sheet
 from optimizer.scenario.entries import Entry
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.parts import KINDS, CurvePoints, Kit, Part
@@ -27,7 +27,8 @@ TORQUE_AND_POWER_AGREE = 0.03
 class Draft:
     """Entries of all sheets. ``parts`` by sheet; ``curves``, and their ``points``, by the name engines give.
 
-    ``broken`` are sheets whose ids are not known: nothing that may be one of them is called unknown.
+    ``broken`` are sheets whose ids are not known: nothing that may be one of them is called unknown. ``offered`` are
+    files, not the crew's own, that hold what is on offer.
     """
 
     parts: dict[str, list[Entry]] = field(default_factory=dict)
@@ -36,6 +37,7 @@ class Draft:
     points: dict[str, list[Entry]] = field(default_factory=dict)
     named_curves: set[str] = field(default_factory=set)
     broken: set[str] = field(default_factory=set)
+    offered: frozenset[str] = frozenset()
 
     def each_part(self) -> Iterator[tuple[str, Entry]]:
         """Kind and entry of every part, in sheet order."""
@@ -49,26 +51,20 @@ class Draft:
         return not self.broken
 
 
-def read_catalog(tables: Mapping[str, Table | None], findings: Findings) -> Draft:
-    """Read all sheets; faults are noted in the findings."""
-    draft = Draft(broken={name for name, table in tables.items() if table is None})
+def read_catalog(
+    tables: Mapping[str, Table | None], findings: Findings, offered: Sequence[tuple[str, Table]] = ()
+) -> Draft:
+    """Read all sheets, and after each the tables on offer that are named like it; faults are noted in the findings."""
+    draft = Draft(
+        broken={name for name, table in tables.items() if table is None},
+        offered=frozenset(table.file for _, table in offered),
+    )
     for name, sheet in SHEETS.items():
-        table = tables.get(name)
-        if table is None:
-            continue
-        entries = read_rows(table, sheet, findings)
-        draft.broken |= {name} if _is_nameless(entries) else set()
-        if name == "curves":
-            _read_curves(entries, draft, findings)
-            continue
-        if name != "engines":
-            for entry in entries:
-                ask_for_required(entry, sheet.fields, findings)
-        if name == "kits":
-            draft.kits = entries
-        else:
-            draft.parts[name] = entries
-    _check_for_missing_curves(tables, draft, findings)
+        own = tables.get(name)
+        each = [*([own] if own else []), *(table for sheet_name, table in offered if sheet_name == name)]
+        for table in each:
+            _read_table(table, sheet, draft, findings)
+    _check_for_missing_curves({*tables, *(name for name, _ in offered)}, draft, findings)
     for entry in draft.parts.get("wheels", []):
         ask_for_required(entry, _rim_fields(entry), findings)
     for entry in draft.parts.get("gearsets", []):
@@ -76,12 +72,28 @@ def read_catalog(tables: Mapping[str, Table | None], findings: Findings) -> Draf
     return draft
 
 
+def _read_table(table: Table, sheet: Sheet, draft: Draft, findings: Findings) -> None:
+    """Add the rows of one table to a draft."""
+    entries = read_rows(table, sheet, findings)
+    draft.broken |= {sheet.name} if _is_nameless(entries) else set()
+    if sheet.name == "curves":
+        _read_curves(entries, draft, findings)
+        return
+    if sheet.name != "engines":
+        for entry in entries:
+            ask_for_required(entry, sheet.fields, findings)
+    if sheet.name == "kits":
+        draft.kits += entries
+    else:
+        draft.parts.setdefault(sheet.name, []).extend(entries)
+
+
 def _is_nameless(entries: Sequence[Entry]) -> bool:
     """Whether no row has an id, or the name of a curve: its header cannot be read."""
     return bool(entries) and not any({"id", "engine"} & set(entry.values) for entry in entries)
 
 
-def _check_for_missing_curves(tables: Mapping[str, Table | None], draft: Draft, findings: Findings) -> None:
+def _check_for_missing_curves(tables: Container[str], draft: Draft, findings: Findings) -> None:
     """There is a sheet of curves, if an engine needs one; else it counts as broken, and that is one fault."""
     if "curves" not in tables and any("base" not in entry.values for entry in draft.parts.get("engines", [])):
         draft.broken.add("curves")

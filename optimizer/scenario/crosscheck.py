@@ -58,11 +58,13 @@ def check_for_repeated_names(entries: Sequence[Entry], findings: Findings) -> No
 def check_for_repeated_ids(draft: Draft, findings: Findings) -> None:
     """Ids are unique across all sheets, kits included."""
     seen: dict[str, Entry] = {}
-    for entry in [*(entry for _, entry in draft.each_part()), *draft.kits]:
+    every = [*(entry for _, entry in draft.each_part()), *draft.kits]
+    for entry in sorted(every, key=lambda entry: entry.file in draft.offered):
         if not entry.label:
             continue
         if entry.label in seen:
-            entry.fault(findings, "id", f"is taken already, in {seen[entry.label].where}")
+            hint = "; give the offer an id of its own" if entry.file in draft.offered else ""
+            entry.fault(findings, "id", f"is taken already, in {seen[entry.label].where}{hint}")
         seen.setdefault(entry.label, entry)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pathlib
+from collections.abc import Sequence
 from types import MappingProxyType
 
 from optimizer.errors import Fault, ScenarioError
@@ -23,7 +24,7 @@ from optimizer.scenario.settings import (
     read_car,
     read_event,
 )
-from optimizer.scenario.tables import find_tables
+from optimizer.scenario.tables import Table, find_tables
 from optimizer.scenario.toml_files import read_document
 
 
@@ -45,8 +46,20 @@ def read_scenario(folder: str | pathlib.Path) -> Scenario:
     ScenarioError
         If anything is wrong; it holds the faults of all files.
     """
+    return read_with_offers(folder, (), Findings())
+
+
+def read_with_offers(
+    folder: str | pathlib.Path, offered: Sequence[tuple[str, Table]], findings: Findings
+) -> Scenario:
+    """Read a scenario folder together with tables on offer, as if each stood at the end of the sheet it is named like.
+
+    Raises
+    ------
+    ScenarioError
+        If anything is wrong in either, or in the findings so far; it holds all faults.
+    """
     path = pathlib.Path(folder)
-    findings = Findings()
     if not path.is_dir():
         raise ScenarioError([Fault(str(folder), 0, "", "", "is not a folder")])
     event_file = read_document(path / "event.toml", findings)
@@ -54,7 +67,7 @@ def read_scenario(folder: str | pathlib.Path) -> Scenario:
     event = read_event(event_file)
     car_file = read_document(path / "car.toml", findings)
     car = read_car(car_file)
-    catalog = read_catalog(find_tables(path, tuple(SHEETS), findings), findings)
+    catalog = read_catalog(find_tables(path, tuple(SHEETS), findings), findings, offered)
     resolve_engines(catalog, findings)
     check_dyno(catalog, findings)
     sense.check_curves(catalog, findings)

@@ -110,7 +110,7 @@ def _layout(table: Table, sheet: Sheet, findings: Findings) -> Layout:
         elif field.name in columns:
             complaint = f"stands in the header twice; the other is {columns[field.name].header!r}"
         else:
-            unit, complaint = _unit_of(field, unit_text, findings)
+            unit, complaint = _unit_of(field, unit_text, table, findings)
             columns[field.name] = Column(position, header, field, unit, readable=not complaint)
         if complaint:
             findings.fault(table.file, table.header_row, header, "", complaint)
@@ -120,9 +120,8 @@ def _layout(table: Table, sheet: Sheet, findings: Findings) -> Layout:
     missing = [] if sheet.inherits else [field for field in sheet.fields if field.required]
     missing = [] if broken else [field for field in missing if field.name not in columns]
     for field in missing:
-        findings.fault(
-            table.file, table.header_row, field.name, "", "is needed: the sheet has no such column"
-        )
+        why = _in_words(field, findings) if table.units_in_cells else "the sheet has no such column"
+        findings.fault(table.file, table.header_row, field.name, "", f"is needed: {why}")
     absent = (
         frozenset(field.target for field in sheet.fields if field.name not in columns)
         if broken
@@ -176,13 +175,23 @@ def _field_of(name: str, unit: str, by_name: dict[str, Field]) -> tuple[Field | 
     return None, ""
 
 
-def _unit_of(field: Field, text: str, findings: Findings) -> tuple[Unit | None, str]:
+def _in_words(field: Field, findings: Findings) -> str:
+    """What a value is, and how it is typed with its unit."""
+    what = field.meaning[0].lower() + field.meaning[1:].removesuffix(".")
+    if field.dimension in {"", MONEY, "fraction"}:
+        return what
+    return f"{what}, with its unit, such as {usual(field.dimension, metric=findings.metric)}"
+
+
+def _unit_of(field: Field, text: str, table: Table, findings: Findings) -> tuple[Unit | None, str]:
     """Find the unit of a column, or a complaint about what is typed for it."""
     if field.dimension in {"", MONEY}:
         currency = findings.currency
         allowed = {"", currency, cells.CURRENCIES[currency]} if field.dimension else {""}
         needs = f"must be in the event's currency, {currency}" if field.dimension else "takes no unit"
         return None, "" if text.upper() in allowed else needs
+    if not text and table.units_in_cells:
+        return None, ""
     if not text and not field.unit:
         example = f"{field.name} [{usual(field.dimension, metric=findings.metric)}]"
         return None, f"needs a unit, one of {choices(field.dimension)}; such as {example}"

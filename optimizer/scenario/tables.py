@@ -48,13 +48,17 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """One sheet. ``separator`` stands between the cells of a text file; a workbook has none."""
+    """One sheet. ``separator`` stands between the cells of a text file; a workbook has none.
+
+    ``units_in_cells``: typed by hand, each value with its own unit as in a TOML file, so that the header needs none.
+    """
 
     file: str
     header: tuple[str, ...]
     header_row: int
     rows: tuple[Row, ...]
     separator: str = ""
+    units_in_cells: bool = False
 
     @property
     def comma_is_unclear(self) -> bool:

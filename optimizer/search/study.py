@@ -77,15 +77,20 @@ class Study:
         budget_cents: int | None = None,
         with_parts: Sequence[str] = (),
         without_parts: Sequence[str] = (),
+        fastest_first: bool = True,
         progress: Progress | None = None,
     ) -> Ranking:
         """The cheapest build that scores at least a floor [m/s]; ``listed`` is 0 where the budget buys none.
+
+        ``fastest_first``: the fastest is asked for before, so that it is there where it does not reach the floor.
 
         Raises
         ------
         UsageError
             If a part is no option of any slot.
         """
+        if not fastest_first:
+            return self._ranker(budget_cents, with_parts, without_parts, progress).cheapest(floor_ms)
         for money in self._budgets(budget_cents):
             fastest = self.best(
                 budget_cents=money, with_parts=with_parts, without_parts=without_parts, progress=progress
@@ -98,23 +103,6 @@ class Study:
         """Budgets to look for a fast build with: the event's first, if that is less. Less money is sooner searched."""
         own = self.scenario.event.budget_cents
         return [own, most] if own is not None and (most is None or own < most) else [most]
-
-    def reaching(
-        self,
-        floor_ms: float,
-        *,
-        budget_cents: int | None = None,
-        with_parts: Sequence[str] = (),
-        progress: Progress | None = None,
-    ) -> Ranking:
-        """As `cheapest`, but without a look at the fastest build first: sooner where there hardly is one.
-
-        Raises
-        ------
-        UsageError
-            If a part is no option of any slot.
-        """
-        return self._ranker(budget_cents, with_parts, (), progress).cheapest(floor_ms)
 
     def _ranker(
         self,
