@@ -63,6 +63,62 @@ def why(
     _tell(study, "why", salt, found, lambda words: why_text(words, found), as_json=as_json)
 
 
+@click.command(name="why-not")
+@_folder
+@click.argument("part")
+@_budget
+@salt_option
+@class_and_json
+@common
+def why_not(
+    folder: Path, part: str, budget: str | None, salt: str | None, race_class: str | None, as_json: bool
+) -> None:
+    """Say why PART is not in the best build, and what would bring it in.
+
+    PART is an id, or slot=id for one slot.
+    """
+    from optimizer.answers import why_not as answer  # noqa: PLC0415
+    from optimizer.report.offers import why_not_text  # noqa: PLC0415
+
+    study = _study(folder, race_class, salt, budget)
+    with Progress() as progress:
+        found = answer.why_not(study, part, budget_cents=study.scenario.event.budget_cents, progress=progress)
+    _tell(study, "why-not", salt, found, lambda words: why_not_text(words, found), as_json=as_json)
+
+
+@click.command(name="try")
+@_folder
+@click.argument("sheets", nargs=-1, metavar="[SHEET]...", type=click.Path(path_type=Path))
+@click.option("--part", "lines", metavar="LINE", multiple=True, help="One typed part: KIND [ID] COLUMN=VALUE ...")
+@_budget
+@salt_option
+@class_and_json
+@common
+def try_offers(
+    folder: Path,
+    sheets: tuple[Path, ...],
+    lines: tuple[str, ...],
+    budget: str | None,
+    salt: str | None,
+    race_class: str | None,
+    as_json: bool,
+) -> None:
+    """Say what parts or kits on offer are good for, and what they are worth paying; your files stay as they are.
+
+    SHEET is a CSV or XLSX file named after what is in it (tires.csv). A typed part reads like
+    --part 'tire X1 size="165/60R14 75H" mass="12 lb" price=$79'.
+    """
+    from optimizer import questions  # noqa: PLC0415
+    from optimizer.report.offers import offers_text  # noqa: PLC0415
+
+    if not sheets and not lines:
+        raise UsageError("nothing is on offer; name a sheet, or type a part with --part")
+    study = _study(folder, race_class, salt, budget)
+    with Progress() as progress:
+        offered, found = questions.offers(study, sheets, lines, salt, progress)
+    _tell(offered, "try", salt, found, lambda words: offers_text(words, found), as_json=as_json)
+
+
 @click.command()
 @_folder
 @click.option("--from", "low", metavar="N", default="0", help="Lowest budget.  [default: 0]")
@@ -232,5 +288,5 @@ def _speed(text: str, study: Study) -> float:
         raise UsageError(f"--target {text!r} is no speed; expected a number such as 118, or 190 km/h") from fault
 
 
-QUESTIONS = (why, budget, buy_order, shortlist, compare, salts)
+QUESTIONS = (why, why_not, try_offers, budget, buy_order, shortlist, compare, salts)
 """In the order of the help."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from optimizer.answers.cards import BuildCard, card_of
 from optimizer.answers.closeness import Band, closeness
 from optimizer.answers.compare import Comparison, compare
 from optimizer.answers.frontier import QUESTIONS, Step, Target, cheapest_past, money_against_speed
+from optimizer.answers.offers import OffersAnswer, offers_answer
 from optimizer.answers.power_flow import PowerFlow, power_flow
 from optimizer.answers.shares import Shares, shares_of
 from optimizer.answers.shortlist import Shortlist, shortlist
@@ -22,6 +24,7 @@ from optimizer.choice.wishes import places_of
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.pipeline import Question, as_asked, refuse_the_impossible
 from optimizer.scenario.event import Scenario
+from optimizer.scenario.offers import with_offers
 from optimizer.search.diagnosis import explain_no_legal_build
 from optimizer.search.ranking import Progress, Ranking
 from optimizer.search.study import Study
@@ -164,6 +167,26 @@ def cheapest(
     if found is None:
         raise _nothing(study, budget_cents)
     return found
+
+
+def offers(
+    study: Study,
+    sheets: Sequence[Path],
+    lines: Sequence[str],
+    salt: str | None = None,
+    progress: Progress | None = None,
+) -> tuple[Study, OffersAnswer]:
+    """What parts and kits on offer are good for; and the study of the scenario that has them all.
+
+    Raises
+    ------
+    ScenarioError
+        If anything is wrong in the offers.
+    """
+    offered, ids = with_offers(study.scenario, sheets, lines)
+    limit = study.scenario.event.budget_cents
+    found = offers_answer(study, offered, ids, budget_cents=limit, salt=salt, progress=progress)
+    return Study.of(offered, salt), found
 
 
 def cheapest_record(

@@ -118,9 +118,6 @@ answers.power_in_air
 answers.stage_bills
 answers.partial_builds
 answers.buying_order
-answers.power_flow
-answers.shares
-answers.frontier
 answers.offers
 
 recheck.ruling
@@ -149,6 +146,7 @@ report.prediction
 report.terminal
 report.documents
 report.questions
+report.offers
 report.question_documents
 
 console

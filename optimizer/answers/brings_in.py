@@ -202,9 +202,11 @@ class BringingIn:
 
     def _reaching(self, study: Study, floor_ms: float) -> IntArray | None:
         found = study.cheapest(
-            floor_ms, budget_cents=self.budget_cents, with_parts=(self.named,
+            floor_ms,
+            budget_cents=self.budget_cents,
+            with_parts=(self.named,),
             fastest_first=False,
-        ), progress=self.progress
+            progress=self.progress,
         )
         return self._first(found)
 

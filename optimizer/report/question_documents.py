@@ -51,6 +51,8 @@ class _Writer:
         """Anything an answer may hold."""
         if isinstance(each, Unknown):
             each = {"name": each.name, "value": each.value, "basis": each.basis.kind, "dimension": each.dimension}
+        if isinstance(each, Options):  # what positions mean: ids are written instead
+            return None
         if is_dataclass(each):
             return self._record(each)
         if isinstance(each, np.ndarray):

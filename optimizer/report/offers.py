@@ -1,0 +1,113 @@
+"""Answers about single parts as text: why one is not in the list, and what parts on offer are worth."""
+
+from __future__ import annotations
+
+from optimizer.answers.brings_in import PriceLimit
+from optimizer.answers.offers import Landing, OfferAnswer, OffersAnswer
+from optimizer.answers.why_not import PriceAnswer, WhyNot
+from optimizer.report.questions import band_text, change_text, completeness, told
+from optimizer.report.wording import Words, both, wrapped
+from optimizer.units import shown
+
+
+def why_not_text(words: Words, found: WhyNot) -> str:
+    """Why a part is not in the best build, and what would bring it in."""
+    name = words.part(found.named.rpartition("=")[2])
+    where = both(list(found.slots))
+    lines = [wrapped(_verdict(words, found, name))]
+    if found.band is not None and not found.in_best:
+        lines.append(wrapped(band_text(words, found.band, "the best build", f"the best with {name}")))
+    if found.differences and not found.in_best:
+        lines += ["", words.heading(f"What else is another with {name} in")]
+        lines += [
+            wrapped(change_text(words, [each.slot], each.without, each.with_it), "  - ") for each in found.differences
+        ]
+    if found.price is not None or found.mass is not None:
+        lines += ["", words.heading("What would bring it in")]
+    if found.price is not None:
+        lines += _price(words, found.price)
+    if found.mass is not None:
+        stated = shown(found.mass.stated_kg, "mass", metric=words.metric)
+        lightest = found.mass.first_kg
+        text = "at no mass" if lightest is None else f"at {shown(lightest, 'mass', metric=words.metric)} or less"
+        lines.append(wrapped(f"At its price it would take first place {text}; it has {stated}.", "  - "))
+    if found.kept_out is not None:
+        lines.append(wrapped(found.kept_out.text))
+        if found.kept_out.reasons:
+            lines.append(wrapped(f"What keeps it out: {', '.join(found.kept_out.reasons)}."))
+        for near in found.kept_out.nearest:
+            lines.append(wrapped(f"Nearest that would do: {words.part(near.id)} as {near.slot}.", "  - "))
+    return told(words, f"Why not {name} ({where})", [*lines, "", completeness(found.closed)])
+
+
+def _verdict(words: Words, found: WhyNot, name: str) -> str:
+    """The answer in a sentence or two."""
+    if found.with_it is None:
+        return f"No legal build within the budget has {name} there."
+    speed = words.speed(found.with_it.speed_ms)
+    if found.in_best:
+        text = f"{name} is in the best build: {speed}."
+        if found.loss_ms is not None:
+            text += f" Without it the best does {words.gap(-found.loss_ms)} less."
+        return text
+    best = "" if found.without is None else f" {words.speed(found.without.speed_ms)} without it"
+    lost = "" if found.loss_ms is None else f": it loses {words.gap(found.loss_ms)}"
+    return f"The best build with {name} does {speed},{best}{lost}. It costs {words.price(found.with_it.cents)}."
+
+
+def _price(words: Words, price: PriceAnswer) -> list[str]:
+    """At which price a part would be in."""
+    if not price.matters:
+        return [wrapped("Its price does not matter: none has to be bought, or money is not limited.", "  - ")]
+    unit = "each" if price.pack == 1 else "a pair" if price.pack == 2 else f"a set of {price.pack}"
+    stated = "" if price.stated_cents is None else f"; it costs {words.price(price.stated_cents)}"
+    lines = [wrapped(f"First place {_limit(words, price.first, unit)}{stated}.", "  - ")]
+    if price.close is not None:
+        lines.append(wrapped(f"Too close to call, or better, {_limit(words, price.close, unit)}.", "  - "))
+    return lines
+
+
+def _limit(words: Words, limit: PriceLimit, unit: str) -> str:
+    if limit.any_price:
+        return "at any price"
+    return "at no price" if limit.cents is None else f"up to {words.money(limit.cents // 100 * 100)} {unit}"
+
+
+def offers_text(words: Words, found: OffersAnswer) -> str:
+    """Where the best build with each offer lands, what it displaces, what it is worth paying."""
+    lines: list[str] = []
+    if found.without is not None:
+        without = found.without
+        lines.append(wrapped(f"Without any offer: {words.speed(without.speed_ms)} for {words.price(without.cents)}."))
+    for offer in found.offers:
+        kind = "kit" if offer.is_kit else words.part(offer.id)
+        title = f"{offer.id}: {kind}" if offer.is_kit else kind
+        lines += ["", words.heading(title), *_offer(words, offer, found.without)]
+    for together in found.only_together:
+        lines += ["", wrapped(f"Only together do they pay: {both(list(together))}.")]
+    if found.together is not None and len(found.offers) > 1:
+        lines += ["", words.heading("With all of them at hand"), *_landing(words, found.together)]
+    return told(words, "Parts on offer", [*lines, "", completeness(found.closed)])
+
+
+def _offer(words: Words, offer: OfferAnswer, without: Landing | None) -> list[str]:
+    if offer.refused:
+        reasons = [wrapped(f"{each.check}: {each.text}", "  - ") for each in offer.refused]
+        return [wrapped("It may stand nowhere on this car:"), *reasons]
+    if offer.alone is None:
+        return [wrapped("No legal build within the budget has it.")]
+    lines = _landing(words, offer.alone)
+    if without is not None:
+        if offer.most_worth_cents is not None:
+            most = words.money(offer.most_worth_cents // 100 * 100)
+            lines.append(wrapped(f"Worth paying for it: {most} at the most; above that the best build is without it."))
+        elif not offer.helps:
+            lines.append(wrapped("Not worth having, not even for nothing: it makes no build faster than the best."))
+    return lines
+
+
+def _landing(words: Words, landing: Landing) -> list[str]:
+    gain = "" if landing.gain_ms is None else f", {words.gap(landing.gain_ms, sign=True)} against the best without"
+    head = f"The best build with it: {words.speed(landing.speed_ms)} for {words.price(landing.cents)}{gain}."
+    changes = [change_text(words, [each.slot], each.before, each.now) for each in landing.displaced]
+    return [wrapped(head), *(wrapped(each, "  - ") for each in changes)]
