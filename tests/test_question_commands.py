@@ -23,6 +23,9 @@ COMMANDS = [
     ("shortlist", "--count", "3"),
     ("compare", "1", "now"),
     ("salts", "--top", "2"),
+    ("why-not", "T3"),
+    ("why-not", "X2"),
+    ("try", "--part", 'tire Z1 size="155/65R14 75H" mass="12 lb" price=$60 "rolling coefficient=0.0066" made=1027'),
 ]
 
 
@@ -80,6 +83,8 @@ def test_steps_of_money_rise(ask) -> None:
         (("budget", "--from", "3000", "--to", "2000"), "lies below the lowest"),
         (("why", "--salt", "brine"), "no salt condition is called 'brine'"),
         (("shortlist", "--soft", "brine"), "brine"),
+        (("why-not", "T99"), "no part is called 'T99'"),
+        (("try",), "nothing is on offer"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
 )

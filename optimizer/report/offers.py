@@ -18,7 +18,7 @@ def why_not_text(words: Words, found: WhyNot) -> str:
     if found.band is not None and not found.in_best:
         lines.append(wrapped(band_text(words, found.band, "the best build", f"the best with {name}")))
     if found.differences and not found.in_best:
-        lines += ["", words.heading(f"What else is another with {name} in")]
+        lines += ["", words.heading(f"What else changes with {name} in")]
         lines += [
             wrapped(change_text(words, [each.slot], each.without, each.with_it), "  - ") for each in found.differences
         ]
