@@ -112,6 +112,7 @@ answers.buying_order
 answers.power_flow
 answers.shares
 answers.frontier
+answers.offers_at_hand
 answers.offers
 
 recheck.ruling
