@@ -118,6 +118,7 @@ answers.power_in_air
 answers.stage_bills
 answers.partial_builds
 answers.buying_order
+answers.offers_at_hand
 answers.offers
 
 recheck.ruling
