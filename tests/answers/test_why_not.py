@@ -55,8 +55,11 @@ class Everything:
 
     def best(self, chosen: np.ndarray, cents: np.ndarray, budget: int) -> float:
         """Highest speed in ranks; 0 where there is none."""
-        fit = chosen & (cents <= budget)
-        return float(np.round(self.speed[fit].max() / SPEED_STEP_MS)) if fit.any() else 0.0
+        return float(np.round(self.fastest(chosen, cents, budget) / SPEED_STEP_MS))
+
+    def fastest(self, chosen: np.ndarray, cents: np.ndarray, budget: int) -> float:
+        """Highest speed; 0 where there is none."""
+        return float(self.speed[chosen & (cents <= budget)].max(initial=0.0))
 
 
 def everything_of(study: Study) -> Everything:
@@ -135,9 +138,10 @@ def test_the_price_on_both_sides(seed: int, named: str) -> None:
 
     def lead(price: int | None, reach: float) -> bool:
         cents = every.cents(part, price)
-        best = every.best(has, cents, budget)
-        others = every.best(~has, cents, budget)
-        return best > others if reach < 0 else best > 0 and best * SPEED_STEP_MS >= others * SPEED_STEP_MS - reach
+        if reach < 0:
+            return every.best(has, cents, budget) > every.best(~has, cents, budget)
+        best, others = every.fastest(has, cents, budget), every.fastest(~has, cents, budget)
+        return best > 0 and best >= others - reach
 
     limits = [(answer.price.first, -1.0)]
     if answer.price.close is not None and answer.band is not None:
