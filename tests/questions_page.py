@@ -35,15 +35,26 @@ QUESTIONS: tuple[tuple[str, str], ...] = (
     ("How much faster with more money?", f"budget {DEMO} --from 1200 --to 3600"),
 )  # fmt: skip
 OPEN = (
-    ("What does going over a speed bracket drag in?", "`rank` and `budget` count the equipment in the price and cap builds "
-     "without it; no command shows both sides of a bracket beside each other yet. `budget` with a target below and above "
-     "it does in two steps."),
-    ("Which unknown matters most, and what test settles it?", "`predict --sensitivity` says what each number is worth; the "
-     "test that settles it is not worked out yet."),
-    ("We ran two slower than you said: which number was wrong?", "not answered yet: no run can be read in."),
-    ("Still true if it is hot, or there is a headwind?", "change the weather in event.toml and ask again; only conditions of "
-     "the salt are asked about side by side."),
-)  # fmt: skip
+    (
+        "What does going over a speed bracket drag in?",
+        (
+            "`rank` and `budget` count the equipment in the price and cap builds without it; no command shows both "
+            "sides of a bracket beside each other. `budget` with a target below and above it does so in two steps."
+        ),
+    ),
+    (
+        "Which unknown matters most, and what test settles it?",
+        (
+            "`predict --sensitivity` says what each number is worth, `compare` which of them would turn an order; the "
+            "test that settles it is not worked out."
+        ),
+    ),
+    ("We ran two slower than you said: which number was wrong?", "No run can be read in yet."),
+    (
+        "Still true if it is hot, or there is a headwind?",
+        "Change the weather in event.toml and ask again; only conditions of the salt are set side by side.",
+    ),
+)
 
 
 def answer(command: str) -> str:
@@ -60,8 +71,10 @@ def main() -> None:
     """Write the page."""
     lines = [
         "# Questions a crew asks", "",
-        "Written by `python -m tests.questions_page` on the demo, whose car, lake and parts are invented. Every answer ends "
-        "with the caution, which is left out here: a prediction is not permission to run.", "",
+        (
+            "Written by `python -m tests.questions_page` on the demo, whose car, lake and parts are invented. Every "
+            "answer ends with the caution, which is left out here: a prediction is not permission to run."
+        ), "",
     ]  # fmt: skip
     for number, (question, command) in enumerate(QUESTIONS, 1):
         lines += [f"## {number}. {question}", "", f"    saltmile {command}", "", "```text", answer(command), "```", ""]
