@@ -7,13 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.answers.cards import BuildCard, card_of
+from optimizer.answers.closeness import closeness
 from optimizer.answers.plausibility import Doubt, doubts_of_inputs
 from optimizer.answers.power_in_air import PowerSpread, doubts_of_air, power_spread
 from optimizer.answers.result_doubts import doubts_of_results, doubts_of_swaps
 from optimizer.answers.sensitivity import Worth, worth_of_inputs
 from optimizer.answers.swaps import Swap, one_change_at_a_time
 from optimizer.choice.legality import Legality, legality_of
-from optimizer.choice.options import IntArray, Options, options_of
+from optimizer.choice.options import BoolArray, IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import places_of, with_wishes
 from optimizer.errors import NoLegalBuildError, UsageError
@@ -25,13 +26,17 @@ from optimizer.run.model import RunModel
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Engine
 from optimizer.search.diagnosis import explain_no_legal_build
+from optimizer.search.memory import Memory
 from optimizer.search.pool import Evidence
-from optimizer.search.ranking import Progress, Ranker
+from optimizer.search.ranking import Progress, Ranker, Ranking
 from optimizer.search.selection_model import build_model
+from optimizer.search.study import Study
 from optimizer.units import from_unit, nearest
 
-TOO_CLOSE_MS = from_unit(0.3, "mph", "speed")
-"""Speeds nearer than 0.3 mph are too close to call: no model of a car on salt is better than that."""
+WINDOW_MS = from_unit(1.0, "mph", "speed")
+"""Builds slower than the best by more are not looked at when it is asked which are too close to call with it."""
+MOST_COMPARED = 200
+"""Builds that are compared with the best: of equally fast ones there may be thousands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +76,11 @@ class RankResult:
     indifferent : tuple of str
         Slots where no legal choice moves the speed by more than 0.05 mph.
     most_careful, cheapest : BuildCard
-        Within 0.3 mph of the best, among the near builds that were simulated: largest margin, lowest price.
+        Among the builds too close to call with the best that were met: largest margin, lowest price.
     near_count : int
-        How many legal builds within 0.3 mph of the best were simulated.
+        How many these are, the best included.
+    told_apart : tuple of bool
+        Of each of ``builds``, whether it is known to be slower than the best for all that is not known exactly.
     evidence : Evidence
         How complete the search was.
     second_looks : tuple of Doubt
@@ -91,6 +98,7 @@ class RankResult:
     most_careful: BuildCard
     cheapest: BuildCard
     near_count: int
+    told_apart: tuple[bool, ...]
     evidence: Evidence
     notices: tuple[str, ...]
     second_looks: tuple[Doubt, ...]
@@ -171,8 +179,8 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
     if ranking.listed == 0:
         raise _nothing_passes(shop, ranking.evidence)
     tell("what else is close", 0.95)
-    best_ms = float(ranking.speed_ms[0])
-    near = np.flatnonzero(ranking.speed_ms >= best_ms - TOO_CLOSE_MS)
+    close = _too_close(shop, ranking)
+    near = np.flatnonzero(close)
     cheapest = ranking.builds[near[np.argmin(ranking.cents[near])]]
     careful = ranking.builds[near[np.argmax(np.round(ranking.care[near], 3))]]
 
@@ -193,11 +201,25 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
         most_careful=others[0],
         cheapest=others[1],
         near_count=len(near),
+        told_apart=tuple(not each for each in close[: ranking.listed].tolist()),
         evidence=ranking.evidence,
         notices=(*shop.scenario.notices, *shop.legality.notices),
         second_looks=(*doubts, *doubts_of_swaps(shop.scenario, swaps)),
         power_in_this_air=spreads,
     )
+
+
+def _too_close(shop: Workshop, ranking: Ranking) -> BoolArray:
+    """Which of the builds met (n,) are too close to call with the best, itself included; all listed are looked at."""
+    study = Study(shop.scenario, shop.options, shop.legality, shop.book, shop.judge, Memory(shop.options))
+    window = int((ranking.speed_ms >= ranking.speed_ms[0] - WINDOW_MS).sum())
+    count = max(min(window, MOST_COMPARED), ranking.listed)
+    close = np.zeros(len(ranking.builds), dtype=np.bool_)
+    close[0] = True
+    if count > 1:
+        bands = closeness(study, ranking.builds[0], ranking.builds[1:count])
+        close[1:count] = [band.too_close for band in bands]
+    return close
 
 
 def evidence_of(scenario: Scenario, result: RankResult, question: Question, inputs_sha256: str) -> str:

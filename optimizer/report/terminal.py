@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from optimizer.answers.cards import BuildCard
-from optimizer.pipeline import TOO_CLOSE_MS, RankResult
+from optimizer.pipeline import WINDOW_MS, RankResult
 from optimizer.report.wording import (
     UNCHECKED,
     Words,
@@ -128,13 +128,16 @@ def _swaps(words: Words, result: RankResult) -> list[str]:
 def _close(words: Words, result: RankResult) -> list[str]:
     """The most careful and the cheapest of the builds that are too close to call."""
     best = result.builds[0]
-    near = words.gap(TOO_CLOSE_MS, digits=1)
     lines = ["", words.heading("Too close to call")]
+    apart = [place for place, told in enumerate(result.told_apart, 1) if told]
+    listed = "None of the builds above is" if not apart else f"Of the builds above {_places(apart)}"
     lines.append(
         wrapped(
-            f"No model of a car on salt tells builds within {near} apart. "
-            f"{plural(result.near_count, 'legal build')} that near to number 1 "
-            f"{'was' if result.near_count == 1 else 'were'} simulated."
+            "Two builds are told apart where what is not known exactly of the parts in which they differ leaves little "
+            f"doubt which is faster. {listed} told apart from number 1. "
+            f"{plural(result.near_count, 'legal build')} within {words.gap(WINDOW_MS, digits=1)} of it that "
+            f"{'is' if result.near_count == 1 else 'are'} too close to call "
+            f"{'was' if result.near_count == 1 else 'were'} met, itself included."
         )
     )
     for name, card in (("Most careful", result.most_careful), ("Cheapest", result.cheapest)):
@@ -148,6 +151,13 @@ def _close(words: Words, result: RankResult) -> list[str]:
             )
         lines.append(wrapped(text, "  - "))
     return lines
+
+
+def _places(places: list[int]) -> str:
+    """Builds by their places, with the verb."""
+    if len(places) == 1:
+        return f"number {places[0]} is"
+    return f"numbers {both([str(place) for place in places])} are"
 
 
 def is_complete(evidence: Evidence) -> bool:
