@@ -19,6 +19,10 @@ _folder = click.argument("folder", type=click.Path(path_type=Path))
 _budget = click.option("--budget", metavar="N", help="Most to spend, instead of the event's budget.")
 
 
+SHORT = 12
+"""Letters up to which a typed build is called by what was typed."""
+
+
 def _study(folder: Path, race_class: str | None, salt: str | None, budget: str | None = None) -> Study:
     """What answers are made with."""
     from optimizer.pipeline import Question  # noqa: PLC0415
@@ -226,7 +230,9 @@ def _build_name(named: str) -> str:
     """What a build is called in sentences."""
     if named == "now":
         return "the car as it stands"
-    return f"number {named}" if named.isdigit() else f"number 1 with {named}"
+    if named.isdigit():
+        return f"number {named}"
+    return f"number 1 with {named}" if len(named) <= SHORT else "number 1 changed"
 
 
 @click.command()

@@ -30,7 +30,7 @@ QUESTIONS: tuple[tuple[str, str], ...] = (
     ("What would have to be true for plan B to beat plan A?", f"compare {DEMO} 1 5"),
     ("A pair of tires is on offer: what are they worth to us?",
      (f"""try {DEMO} --part 'tire X1 size="165/55R14 72H" "mass=12 lb" price=$70 "rolling coefficient=0.0068" """
-      """"max pressure=51 psi" made=1027'""")),
+      """"max pressure=51 psi" made=1027 category=road'""")),
     ("Why is this the best, part by part?", f"why {DEMO}"),
     ("How much faster with more money?", f"budget {DEMO} --from 1200 --to 3600"),
 )  # fmt: skip

@@ -58,7 +58,13 @@ def _verdict(words: Words, found: WhyNot, name: str) -> str:
 def _price(words: Words, price: PriceAnswer) -> list[str]:
     """At which price a part would be in."""
     if not price.matters:
-        return [wrapped("Its price does not matter: none has to be bought, or money is not limited.", "  - ")]
+        return [
+            wrapped(
+                "Its price does not matter: no build buys any by it (enough are owned or on the car, or a kit brings "
+                "it), or money is not limited.",
+                "  - ",
+            )
+        ]
     unit = "each" if price.pack == 1 else "a pair" if price.pack == 2 else f"a set of {price.pack}"
     stated = "" if price.stated_cents is None else f"; it costs {words.price(price.stated_cents)}"
     lines = [wrapped(f"First place {_limit(words, price.first, unit)}{stated}.", "  - ")]
