@@ -198,7 +198,7 @@ def tight(scenario, spare_cents, stages):
     return (first, *[later] * (stages - 1))
 
 
-SOME_SLOW = [*range(6), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(6, 16))]
+SOME_SLOW = [*range(6), *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(6, 9))]
 
 
 @pytest.mark.parametrize("seed", SOME_SLOW)
@@ -372,16 +372,3 @@ def test_the_demo():
     assert study.legality.allowed(builds).all()
     assert study.judge.judge(builds, runs).legal.all()
     assert not {change.slot for change in plan.stages[0].changes} & {change.slot for change in plan.stages[1].changes}
-
-
-@pytest.mark.slow
-def test_three_stages_of_the_demo():
-    """What is changed after two stages stays in the third; each is covered by the money so far."""
-    plan = buying_order(Study.of(read_scenario(DEMO)), (150_000, 100_000, 110_000))
-    first, second, third = (stage.build for stage in plan.stages)
-
-    assert plan.complete
-    assert [stage.left_cents + stage.cumulative_cents for stage in plan.stages] == [150_000, 250_000, 360_000]
-    assert all(stage.left_cents >= 0 for stage in plan.stages)
-    assert plan.stages[0].speed_ms <= plan.stages[1].speed_ms <= plan.stages[2].speed_ms
-    assert all(second[slot] == third[slot] for slot in first if second[slot] != first[slot])
