@@ -12,7 +12,7 @@ from optimizer.answers.plausibility import Doubt, doubts_of_inputs
 from optimizer.answers.power_in_air import PowerSpread, doubts_of_air, power_spread
 from optimizer.answers.result_doubts import doubts_of_results, doubts_of_swaps
 from optimizer.answers.sensitivity import Worth, worth_of_inputs
-from optimizer.answers.swaps import Swap, one_change_at_a_time
+from optimizer.answers.swaps import Swap, best_swaps, single_swaps
 from optimizer.choice.legality import Legality, legality_of
 from optimizer.choice.options import BoolArray, IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
@@ -187,7 +187,7 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
     def card(build: IntArray) -> BuildCard:
         return card_of(shop.judge, shop.legality, shop.book, build, event.budget_cents)
 
-    swaps, indifferent = one_change_at_a_time(shop.judge, shop.legality, shop.book, ranking.builds[0])
+    swaps, indifferent = best_swaps(single_swaps(shop.judge, shop.legality, shop.book, ranking.builds[0]))
     builds = tuple(card(build) for build in ranking.builds[: ranking.listed])
     others = (card(careful), card(cheapest), card(shop.options.fitted))
     doubts, spreads = _second_looks(shop, builds, others, asked.salt)

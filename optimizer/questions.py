@@ -18,7 +18,7 @@ from optimizer.answers.offers import OffersAnswer, offers_answer
 from optimizer.answers.power_flow import PowerFlow, power_flow
 from optimizer.answers.shares import Shares, shares_of
 from optimizer.answers.shortlist import Shortlist, shortlist
-from optimizer.answers.swaps import Swap, one_change_at_a_time, savings_from
+from optimizer.answers.swaps import Swap, best_swaps, savings, single_swaps
 from optimizer.choice.options import IntArray
 from optimizer.choice.wishes import places_of
 from optimizer.errors import NoLegalBuildError, UsageError
@@ -110,12 +110,12 @@ def why(study: Study, rank: int = 1, progress: Progress | None = None) -> Why:
     if ranking.listed < rank:
         raise UsageError(f"there are only {ranking.listed} legal builds within the budget, not {rank}")
     build = ranking.builds[rank - 1]
-    swaps, _ = one_change_at_a_time(study.judge, study.legality, study.book, build)
+    tried = single_swaps(study.judge, study.legality, study.book, build)
     return Why(
         card=card_of(study.judge, study.legality, study.book, build, study.scenario.event.budget_cents),
         shares=shares_of(study.judge, study.legality, build),
-        swaps=swaps,
-        savings=savings_from(study.judge, study.legality, study.book, build),
+        swaps=best_swaps(tried)[0],
+        savings=savings(tried),
         flows=power_flow(study.judge, build),
         closed=bool(ranking.evidence.closed),
     )

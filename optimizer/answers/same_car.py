@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 
 from optimizer.answers.swaps import MATTERS_MS
@@ -41,12 +39,3 @@ def clones_of(study: Study, build: IntArray, others: IntArray) -> BoolArray:
 def main_slots(options: Options) -> IntArray:
     """Positions of the slots that make two cars of two builds: engine, gears, tires."""
     return np.array([s for s, slot in enumerate(options.slots) if slot.kind in MAIN_KINDS], dtype=np.int64)
-
-
-def with_single_swaps(options: Options, build: IntArray) -> tuple[IntArray, list[int]]:
-    """A build (S,) with each option of each slot, slot by slot, its own among them, and where each slot ends."""
-    ends = np.cumsum(options.sizes).tolist()
-    trials = np.repeat(build[None], ends[-1], axis=0)
-    for s, (start, end) in enumerate(pairwise([0, *ends])):
-        trials[start:end, s] = np.arange(end - start)
-    return trials, ends

@@ -16,8 +16,8 @@ import numpy as np
 
 from optimizer.answers.closeness import Band
 from optimizer.answers.near_best import WINDOW_MS, Known, Progress, near_best
-from optimizer.answers.same_car import clones_of, main_slots, with_single_swaps
-from optimizer.answers.swaps import MATTERS_MS
+from optimizer.answers.same_car import clones_of, main_slots
+from optimizer.answers.swaps import MATTERS_MS, with_single_swaps
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.errors import UsageError
 from optimizer.run.judge import SPEED_STEP_MS, Judge

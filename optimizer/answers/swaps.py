@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.choice.legality import Legality
-from optimizer.choice.options import IntArray
+from optimizer.choice.options import BoolArray, FloatArray, IntArray, Options
 from optimizer.choice.price import PriceBook
 from optimizer.run.judge import Judge
+from optimizer.search.climbing import one_change
 from optimizer.units import from_unit
 
 MATTERS_MS = from_unit(0.05, "mph", "speed")
@@ -27,59 +28,82 @@ class Swap:
     cents: int
 
 
-def one_change_at_a_time(
-    judge: Judge, legality: Legality, book: PriceBook, build: IntArray
-) -> tuple[tuple[Swap, ...], tuple[str, ...]]:
-    """Best single swap in every slot from a build (S,), budget aside, and the slots that do not matter.
+@dataclass(frozen=True, slots=True)
+class SingleSwaps:
+    """A build with each option of each slot in turn, slot by slot, its own among them: n trials.
+
+    Attributes
+    ----------
+    options : Options
+    build : array (S,)
+    slot, option : int arrays (n,)
+        What stands where in each trial.
+    legal : bool array (n,)
+        Whether it is another build that may be run and can be bought, budget aside.
+    gain_ms, cents : arrays (n,)
+        Speed [m/s] and price over those of the build.
+    """
+
+    options: Options
+    build: IntArray
+    slot: IntArray
+    option: IntArray
+    legal: BoolArray
+    gain_ms: FloatArray
+    cents: IntArray
+
+    def swap(self, row: int) -> Swap:
+        """One of the trials."""
+        s = int(self.slot[row])
+        parts = self.options.parts[s]
+        here, other = parts[int(self.build[s])].id, parts[int(self.option[row])].id
+        return Swap(self.options.slots[s].name, here, other, float(self.gain_ms[row]), int(self.cents[row]))
+
+
+def with_single_swaps(options: Options, build: IntArray) -> tuple[IntArray, list[int]]:
+    """A build (S,) with each option of each slot, slot by slot, its own among them, and where each slot ends."""
+    return one_change(build, [np.arange(size) for size in options.sizes]), np.cumsum(options.sizes).tolist()
+
+
+def single_swaps(judge: Judge, legality: Legality, book: PriceBook, build: IntArray) -> SingleSwaps:
+    """Try every single swap of a build (S,)."""
+    options = judge.options
+    builds, ends = with_single_swaps(options, build)
+    slot = np.repeat(np.arange(len(ends)), options.sizes)
+    option = builds[np.arange(len(builds)), slot]
+    own = int(np.flatnonzero(option == build[slot])[0])
+    prices, runs = book.price(builds), judge.runs(builds)
+    legal = legality.allowed(builds) & prices.available & judge.judge(builds, runs).legal & (option != build[slot])
+    speed = judge.joined(runs)
+    return SingleSwaps(options, build, slot, option, legal, speed - speed[own], prices.cents - prices.cents[own])
+
+
+def best_swaps(tried: SingleSwaps) -> tuple[tuple[Swap, ...], tuple[str, ...]]:
+    """Best single swap in every slot, budget aside, and the slots that do not matter.
 
     A slot with no other legal choice appears in neither.
     """
-    options = judge.options
-    trials = [(s, o) for s, size in enumerate(options.sizes) for o in range(size) if o != build[s]]
-    builds = np.repeat(build[None], len(trials) + 1, axis=0)
-    for row, (s, o) in enumerate(trials):
-        builds[row, s] = o
-    prices = book.price(builds)
-    runs = judge.runs(builds)
-    legal = legality.allowed(builds) & prices.available & judge.judge(builds, runs).legal
-    speed = judge.joined(runs)
     swaps, indifferent = [], []
-    for s, slot in enumerate(options.slots):
-        rows = [row for row, (each, _) in enumerate(trials) if each == s and legal[row]]
-        if not rows:
+    for s, slot in enumerate(tried.options.slots):
+        rows = np.flatnonzero(tried.legal & (tried.slot == s))
+        if len(rows) == 0:
             continue
-        gains = speed[rows] - speed[-1]
+        gains = tried.gain_ms[rows]
         if np.abs(gains).max() < MATTERS_MS:
             indifferent.append(slot.name)
-        best = rows[int(np.argmax(gains))]
-        here, other = options.parts[s][int(build[s])].id, options.parts[s][trials[best][1]].id
-        swaps.append(
-            Swap(slot.name, here, other, float(speed[best] - speed[-1]), int(prices.cents[best] - prices.cents[-1]))
-        )
+        swaps.append(tried.swap(int(rows[np.argmax(gains)])))
     return tuple(sorted(swaps, key=lambda swap: -swap.gain_ms)), tuple(indifferent)
 
 
-def savings_from(judge: Judge, legality: Legality, book: PriceBook, build: IntArray) -> tuple[Swap, ...]:
+def savings(tried: SingleSwaps) -> tuple[Swap, ...]:
     """For each slot, the legal cheaper choice that costs least speed for the money it saves, best ratio first.
 
     Choices that cost no speed at all come first, by what they save.
     """
-    options = judge.options
-    trials = [(s, o) for s, size in enumerate(options.sizes) for o in range(size) if o != build[s]]
-    builds = np.repeat(build[None], len(trials) + 1, axis=0)
-    for row, (s, o) in enumerate(trials):
-        builds[row, s] = o
-    prices = book.price(builds)
-    runs = judge.runs(builds)
-    legal = legality.allowed(builds) & prices.available & judge.judge(builds, runs).legal
-    gain, cents = judge.joined(runs), prices.cents
-    found: dict[int, tuple[float, Swap]] = {}
-    for row, (s, o) in enumerate(trials):
-        saved, lost = float(cents[-1] - cents[row]), float(gain[-1] - gain[row])
-        if not legal[row] or saved <= 0:
-            continue
+    found: dict[int, tuple[float, int]] = {}
+    for row in np.flatnonzero(tried.legal & (tried.cents < 0)).tolist():
+        s, saved, lost = int(tried.slot[row]), -float(tried.cents[row]), -float(tried.gain_ms[row])
         key = lost / saved if lost > 0 else -saved
         if s not in found or key < found[s][0]:
-            here, other = options.parts[s][int(build[s])].id, options.parts[s][o].id
-            found[s] = key, Swap(options.slots[s].name, here, other, -lost, -int(saved))
-    return tuple(swap for _, swap in sorted(found.values(), key=lambda each: each[0]))
+            found[s] = key, row
+    return tuple(tried.swap(row) for _, row in sorted(found.values(), key=lambda each: each[0]))

@@ -42,7 +42,7 @@ class Climber:
             if build is None:
                 break
             done.add(build.tobytes())
-            self.attempt(_one_change(build, self.usable))
+            self.attempt(one_change(build, self.usable))
 
     def by_twos(self, pool: Pool, late: Callable[[], bool]) -> None:
         """Change one or two slots of good builds, those that no speed bracket holds first, until it is late."""
@@ -54,7 +54,7 @@ class Climber:
                     break
                 self.progress("trying changes to the car", 0.1 + 0.05 * step / CLIMBS)
                 done.add(build.tobytes())
-                changed = [_one_change(build, self.usable), _two_changes(build, self._by_twos(pool))]
+                changed = [one_change(build, self.usable), _two_changes(build, self._by_twos(pool))]
                 self.attempt(np.concatenate(changed))
 
     def _by_twos(self, pool: Pool) -> list[IntArray]:
@@ -64,7 +64,7 @@ class Climber:
         return [np.unique(column) for column in pool.best(GOOD_BUILDS).T]
 
 
-def _one_change(build: IntArray, options: list[IntArray]) -> IntArray:
+def one_change(build: IntArray, options: list[IntArray]) -> IntArray:
     """Every build that differs from one (S,) in one slot, by some options."""
     changed = np.repeat(build[None], sum(map(len, options)), axis=0)
     slot = np.repeat(np.arange(len(options)), [len(each) for each in options])

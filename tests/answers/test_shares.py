@@ -11,7 +11,7 @@ import pytest
 from optimizer.answers import shares as module
 from optimizer.answers.power_flow import power_flow
 from optimizer.answers.shares import changes_of, shares_of
-from optimizer.answers.swaps import savings_from
+from optimizer.answers.swaps import savings, single_swaps
 from optimizer.search.study import Study
 from tests.search.catalogs import every_allowed, random_catalog
 
@@ -97,7 +97,7 @@ def test_power_adds_up_and_is_that_of_the_sheet(seed: int) -> None:
 def test_savings_are_cheaper_and_the_best_ratio_comes_first() -> None:
     """Every swap saves money; those that cost no speed come first, then by speed lost for the money."""
     study, build = study_and_build(1, 5)
-    swaps = savings_from(study.judge, study.legality, study.book, build)
+    swaps = savings(single_swaps(study.judge, study.legality, study.book, build))
     assert swaps
     assert all(each.cents < 0 for each in swaps)
     ratios = [max(-each.gain_ms, 0.0) / -each.cents for each in swaps]
