@@ -62,11 +62,11 @@ def new(folder: Path) -> None:
 @common
 def check(folder: Path, everything: bool, race_class: str | None, as_json: bool) -> None:
     """Say what is in the sheets of FOLDER, what is ruled out and why, what is assumed."""
-    from optimizer.pipeline import Question, workshop  # noqa: PLC0415
+    from optimizer.pipeline import Question, study_of  # noqa: PLC0415
     from optimizer.report import documents  # noqa: PLC0415
     from optimizer.report.checking import check_result, check_text  # noqa: PLC0415
 
-    result = check_result(workshop(read(folder), Question(race_class=race_class)))
+    result = check_result(study_of(read(folder), Question(race_class=race_class)))
     if as_json:
         write(documents.as_json(documents.check_document(result)))
     else:

@@ -13,22 +13,17 @@ from optimizer.answers.power_in_air import PowerSpread, doubts_of_air, power_spr
 from optimizer.answers.result_doubts import doubts_of_results, doubts_of_swaps
 from optimizer.answers.sensitivity import Worth, worth_of_inputs
 from optimizer.answers.swaps import Swap, best_swaps, single_swaps
-from optimizer.choice.legality import Legality, legality_of
 from optimizer.choice.options import BoolArray, IntArray, Options, options_of
-from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import places_of, with_wishes
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.recheck.asking import Asked, Case
 from optimizer.recheck.certifying import certify
 from optimizer.recheck.evidence import as_json
-from optimizer.run.judge import Judge
-from optimizer.run.model import RunModel
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Engine
 from optimizer.search.diagnosis import explain_no_legal_build
-from optimizer.search.memory import Memory
 from optimizer.search.pool import Evidence
-from optimizer.search.ranking import Progress, Ranker, Ranking
+from optimizer.search.ranking import Progress, Ranking
 from optimizer.search.selection_model import build_model
 from optimizer.search.study import Study
 from optimizer.units import from_unit, nearest
@@ -114,17 +109,6 @@ class Prediction:
     power_in_this_air: tuple[PowerSpread, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Workshop:
-    """Everything that answers are made with, for one scenario and question."""
-
-    scenario: Scenario
-    options: Options
-    legality: Legality
-    book: PriceBook
-    judge: Judge
-
-
 def as_asked(scenario: Scenario, question: Question) -> Scenario:
     """The scenario with the question's class and budget; errors name what is known.
 
@@ -150,13 +134,17 @@ def as_asked(scenario: Scenario, question: Question) -> Scenario:
     return replace(scenario, event=changed)
 
 
-def workshop(scenario: Scenario, question: Question | None = None) -> Workshop:
-    """Options, legality, price and judge for a question (the event's own if None)."""
+def study_of(scenario: Scenario, question: Question | None = None) -> Study:
+    """What a question is answered with (the event's own if None): its parts that must or must not be in are rules.
+
+    Raises
+    ------
+    UsageError
+        If the question names what the scenario does not have.
+    """
     asked = question or Question()
-    scenario = as_asked(scenario, asked)
-    options = options_of(scenario)
-    legality = with_wishes(legality_of(options), asked.with_parts, asked.without_parts)
-    return Workshop(scenario, options, legality, PriceBook(options), Judge(RunModel(options), asked.salt))
+    study = Study.of(as_asked(scenario, asked), asked.salt)
+    return replace(study, legality=with_wishes(study.legality, asked.with_parts, asked.without_parts))
 
 
 def rank(scenario: Scenario, question: Question | None = None, progress: Progress | None = None) -> RankResult:
@@ -170,29 +158,34 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
         If the question names what the scenario does not have.
     """
     asked = question or Question()
-    shop = workshop(scenario, asked)
-    event = shop.scenario.event
+    study = study_of(scenario, asked)
+    event = study.scenario.event
     tell = progress or (lambda _what, _share: None)
-    refuse_the_impossible(shop.options, shop.legality, shop.book)
-    ranker = Ranker(shop.judge, shop.legality, shop.book, event.budget_cents, event.hours_limit, tell)
-    ranking = ranker.top(asked.top, thorough=asked.thorough, time_limit_s=asked.time_limit_s)
+    refuse_the_impossible(study)
+    ranking = study.best(
+        asked.top,
+        budget_cents=event.budget_cents,
+        thorough=asked.thorough,
+        time_limit_s=asked.time_limit_s,
+        progress=tell,
+    )
     if ranking.listed == 0:
-        raise _nothing_passes(shop, ranking.evidence)
+        raise _nothing_passes(study, ranking.evidence)
     tell("what else is close", 0.95)
-    close = _too_close(shop, ranking)
+    close = _too_close(study, ranking)
     near = np.flatnonzero(close)
     cheapest = ranking.builds[near[np.argmin(ranking.cents[near])]]
     careful = ranking.builds[near[np.argmax(np.round(ranking.care[near], 3))]]
 
     def card(build: IntArray) -> BuildCard:
-        return card_of(shop.judge, shop.legality, shop.book, build, event.budget_cents)
+        return card_of(study.judge, study.legality, study.book, build, event.budget_cents)
 
-    swaps, indifferent = best_swaps(single_swaps(shop.judge, shop.legality, shop.book, ranking.builds[0]))
+    swaps, indifferent = best_swaps(single_swaps(study.judge, study.legality, study.book, ranking.builds[0]))
     builds = tuple(card(build) for build in ranking.builds[: ranking.listed])
-    others = (card(careful), card(cheapest), card(shop.options.fitted))
-    doubts, spreads = _second_looks(shop, builds, others, asked.salt)
+    others = (card(careful), card(cheapest), card(study.options.fitted))
+    doubts, spreads = _second_looks(study, builds, others, asked.salt)
     return RankResult(
-        scenario=shop.scenario,
+        scenario=study.scenario,
         salt=asked.salt or event.salt,
         builds=builds,
         as_it_stands=others[2],
@@ -203,15 +196,14 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
         near_count=len(near),
         told_apart=tuple(not each for each in close[: ranking.listed].tolist()),
         evidence=ranking.evidence,
-        notices=(*shop.scenario.notices, *shop.legality.notices),
-        second_looks=(*doubts, *doubts_of_swaps(shop.scenario, swaps)),
+        notices=(*study.scenario.notices, *study.legality.notices),
+        second_looks=(*doubts, *doubts_of_swaps(study.scenario, swaps)),
         power_in_this_air=spreads,
     )
 
 
-def _too_close(shop: Workshop, ranking: Ranking) -> BoolArray:
+def _too_close(study: Study, ranking: Ranking) -> BoolArray:
     """Which of the builds met (n,) are too close to call with the best, itself included; all listed are looked at."""
-    study = Study(shop.scenario, shop.options, shop.legality, shop.book, shop.judge, Memory(shop.options))
     window = int((ranking.speed_ms >= ranking.speed_ms[0] - WINDOW_MS).sum())
     count = max(min(window, MOST_COMPARED), ranking.listed)
     close = np.zeros(len(ranking.builds), dtype=np.bool_)
@@ -251,10 +243,10 @@ def predict(scenario: Scenario, parts: tuple[str, ...] = (), question: Question 
 
     ``parts`` are ids, or ``slot=id``; an id that suits several slots goes into all of them.
     """
-    shop = workshop(scenario, question)
-    build = shop.options.encode(_swapped(shop.options, parts))
-    card = card_of(shop.judge, shop.legality, shop.book, build, shop.scenario.event.budget_cents)
-    return Prediction(card, *_second_looks(shop, (card,), (), None if question is None else question.salt))
+    study = study_of(scenario, question)
+    build = study.options.encode(_swapped(study.options, parts))
+    card = card_of(study.judge, study.legality, study.book, build, study.scenario.event.budget_cents)
+    return Prediction(card, *_second_looks(study, (card,), (), None if question is None else question.salt))
 
 
 def second_looks_at_sheets(scenario: Scenario) -> tuple[Doubt, ...]:
@@ -274,20 +266,20 @@ def sensitivity(scenario: Scenario, parts: tuple[str, ...] = (), question: Quest
 
 
 def _second_looks(
-    shop: Workshop, builds: tuple[BuildCard, ...], others: tuple[BuildCard, ...], salt: str | None
+    study: Study, builds: tuple[BuildCard, ...], others: tuple[BuildCard, ...], salt: str | None
 ) -> tuple[tuple[Doubt, ...], tuple[PowerSpread, ...]]:
     """Doubts about builds, the best first, and other builds named beside them; power in this air by engine."""
-    scenario, event = shop.scenario, shop.scenario.event
+    scenario, event = study.scenario, study.scenario.event
     parts = {part for card in (*builds, *others) for part in card.build.values()}
     salts = (salt or event.salt, event.fast_case.salt, event.stopping.salt)
     in_air: list[Doubt] = []
     spreads: dict[str, PowerSpread | None] = {}
     for card in builds:
-        build = shop.options.encode(card.build)
-        engine = next(part for part in shop.options.chosen(build) if isinstance(part, Engine))
+        build = study.options.encode(card.build)
+        engine = next(part for part in study.options.chosen(build) if isinstance(part, Engine))
         if engine.id not in spreads:
-            in_air += doubts_of_air(engine, [each.weather for each in shop.judge.conditions])
-            spreads[engine.id] = power_spread(shop.judge, build)
+            in_air += doubts_of_air(engine, [each.weather for each in study.judge.conditions])
+            spreads[engine.id] = power_spread(study.judge, build)
     doubts = (*doubts_of_inputs(scenario, parts, salts), *in_air, *doubts_of_results(scenario, builds[0]))
     return tuple(dict.fromkeys(doubts)), tuple(each for each in spreads.values() if each is not None)
 
@@ -301,7 +293,7 @@ def _swapped(options: Options, parts: tuple[str, ...]) -> dict[str, str]:
     return build
 
 
-def refuse_the_impossible(options: Options, legality: Legality, book: PriceBook) -> None:
+def refuse_the_impossible(study: Study) -> None:
     """Ask the mixed-integer model whether any build meets every rule before a run.
 
     Raises
@@ -309,7 +301,7 @@ def refuse_the_impossible(options: Options, legality: Legality, book: PriceBook)
     NoLegalBuildError
         If none does; with the rules that exclude each other.
     """
-    event = options.scenario.event
+    event, options, legality, book = study.scenario.event, study.options, study.legality, study.book
     model = build_model(options, legality, book, budget_cents=event.budget_cents, hours_limit=event.hours_limit)
     model.minimize_price()
     found = model.solve()
@@ -319,8 +311,8 @@ def refuse_the_impossible(options: Options, legality: Legality, book: PriceBook)
         raise NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)
 
 
-def _nothing_passes(shop: Workshop, evidence: Evidence) -> NoLegalBuildError:
+def _nothing_passes(study: Study, evidence: Evidence) -> NoLegalBuildError:
     """Refusal where builds fit and can be paid, but every one fails a check that needs a run."""
     failed = tuple(name for name, count in evidence.refused.items() if count)
-    why = explain_no_legal_build(shop.options, shop.legality, shop.book, failed_in_run=failed)
+    why = explain_no_legal_build(study.options, study.legality, study.book, failed_in_run=failed)
     return NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)

@@ -12,29 +12,33 @@ from optimizer.console import Progress, cents_of, class_and_json, common, read, 
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
+    from optimizer.choice.options import Options
     from optimizer.report.wording import Words
+    from optimizer.scenario.event import Scenario
     from optimizer.search.study import Study
 
 _folder = click.argument("folder", type=click.Path(path_type=Path))
 _budget = click.option("--budget", metavar="N", help="Most to spend, instead of the event's budget.")
-
-
 SHORT = 12
 """Letters up to which a typed build is called by what was typed."""
 
 
-def _study(folder: Path, race_class: str | None, salt: str | None, budget: str | None = None) -> Study:
-    """What answers are made with."""
+def _study(scenario: Scenario, race_class: str | None, salt: str | None, cents: int | None) -> Study:
+    """What answers are made with; None leaves the event's budget."""
     from optimizer.pipeline import Question  # noqa: PLC0415
-    from optimizer.questions import study_of  # noqa: PLC0415
+    from optimizer.questions import possible_study_of  # noqa: PLC0415
 
+    return possible_study_of(scenario, Question(budget_cents=cents, race_class=race_class, salt=salt))
+
+
+def _read_study(folder: Path, race_class: str | None, salt: str | None, budget: str | None) -> Study:
+    """The same from a folder, with a budget as typed."""
     scenario = read(folder)
-    cents = None if budget is None else cents_of(budget, scenario)
-    return study_of(scenario, Question(budget_cents=cents, race_class=race_class, salt=salt))
+    return _study(scenario, race_class, salt, None if budget is None else cents_of(budget, scenario))
 
 
 def _tell(
-    study: Study, command: str, salt: str | None, found: Any, text: Callable[[Words], str], *, as_json: bool
+    options: Options, command: str, salt: str | None, found: Any, text: Callable[[Words], str], *, as_json: bool
 ) -> None:
     """Write an answer as text or as a document."""
     from optimizer.report.documents import as_json as dumped  # noqa: PLC0415
@@ -42,9 +46,9 @@ def _tell(
     from optimizer.report.wording import Words  # noqa: PLC0415
 
     if as_json:
-        write(dumped(question_document(study.options, command, salt, found)))
+        write(dumped(question_document(options, command, salt, found)))
     else:
-        write(text(Words(study.scenario, wants_color())))
+        write(text(Words(options.scenario, wants_color())))
 
 
 @click.command()
@@ -61,10 +65,10 @@ def why(
     from optimizer import questions  # noqa: PLC0415
     from optimizer.report.questions import why_text  # noqa: PLC0415
 
-    study = _study(folder, race_class, salt, budget)
+    study = _read_study(folder, race_class, salt, budget)
     with Progress() as progress:
         found = questions.why(study, rank, progress)
-    _tell(study, "why", salt, found, lambda words: why_text(words, found), as_json=as_json)
+    _tell(study.options, "why", salt, found, lambda words: why_text(words, found), as_json=as_json)
 
 
 @click.command(name="why-not")
@@ -84,10 +88,10 @@ def why_not(
     from optimizer.answers import why_not as answer  # noqa: PLC0415
     from optimizer.report.offers import why_not_text  # noqa: PLC0415
 
-    study = _study(folder, race_class, salt, budget)
+    study = _read_study(folder, race_class, salt, budget)
     with Progress() as progress:
         found = answer.why_not(study, part, budget_cents=study.scenario.event.budget_cents, progress=progress)
-    _tell(study, "why-not", salt, found, lambda words: why_not_text(words, found), as_json=as_json)
+    _tell(study.options, "why-not", salt, found, lambda words: why_not_text(words, found), as_json=as_json)
 
 
 @click.command(name="try")
@@ -117,10 +121,10 @@ def try_offers(
 
     if not sheets and not lines:
         raise UsageError("nothing is on offer; name a sheet, or type a part with --part")
-    study = _study(folder, race_class, salt, budget)
+    study = _read_study(folder, race_class, salt, budget)
     with Progress() as progress:
-        offered, found = questions.offers(study, sheets, lines, salt, progress)
-    _tell(offered, "try", salt, found, lambda words: offers_text(words, found), as_json=as_json)
+        found = questions.offers(study, sheets, lines, salt, progress)
+    _tell(found.options, "try", salt, found, lambda words: offers_text(words, found), as_json=as_json)
 
 
 @click.command()
@@ -149,26 +153,28 @@ def budget(
     from optimizer import questions  # noqa: PLC0415
     from optimizer.report.questions import budget_text, records_text, target_text  # noqa: PLC0415
 
+    scenario = read(folder)
+    most = None if high is None else cents_of(high, scenario, "--to")
     if race_class == "any":
-        study = _study(folder, None, salt)
-        most = None if high is None else cents_of(high, study.scenario, "--to")
+        study = _study(scenario, None, salt, None)
         with Progress() as progress:
             records = questions.cheapest_record(study.scenario, salt, most, progress)
-        _tell(study, "budget", salt, records, lambda words: records_text(words, study.options, records),
+        _tell(study.options, "budget", salt, records, lambda words: records_text(words, study.options, records),
               as_json=as_json)  # fmt: skip
         return
-    study = _study(folder, race_class, salt, high)
-    most = None if high is None else cents_of(high, study.scenario, "--to")
+    study = _study(scenario, race_class, salt, most)
     with Progress() as progress:
         if target is not None:
             speed = None if target == "record" else _speed(target, study)
             cheapest = questions.cheapest(study, speed, most, progress)
-            _tell(study, "budget", salt, cheapest, lambda words: target_text(words, study.options, cheapest, most),
-                  as_json=as_json)  # fmt: skip
+            _tell(
+                study.options, "budget", salt, cheapest,
+                lambda words: target_text(words, study.options, cheapest, most), as_json=as_json,
+            )  # fmt: skip
             return
         lowest = cents_of(low, study.scenario, "--from")
         found = questions.budget(study, lowest, most, every=every, progress=progress)
-    _tell(study, "budget", salt, found, lambda words: budget_text(words, study.options, found, every=every),
+    _tell(study.options, "budget", salt, found, lambda words: budget_text(words, study.options, found, every=every),
           as_json=as_json)  # fmt: skip
 
 
@@ -188,10 +194,10 @@ def buy_order(folder: Path, spend: tuple[str, ...], salt: str | None, race_class
         raise UsageError(f"money comes in {STAGES[0]} to {STAGES[-1]} stages, each with a --spend of its own")
     scenario = read(folder)
     amounts = [cents_of(each, scenario, "--spend") for each in spend]
-    study = _study(folder, race_class, salt, f"{sum(amounts) / 100:.2f}")
+    study = _study(scenario, race_class, salt, sum(amounts))
     with Progress() as progress:
         found = questions.order(study, amounts, progress)
-    _tell(study, "buy-order", salt, found, lambda words: order_text(words, found), as_json=as_json)
+    _tell(study.options, "buy-order", salt, found, lambda words: order_text(words, found), as_json=as_json)
 
 
 @click.command()
@@ -219,11 +225,11 @@ def compare(
     from optimizer import questions  # noqa: PLC0415
     from optimizer.report.questions import compare_text  # noqa: PLC0415
 
-    study = _study(folder, race_class, salt, budget)
+    study = _read_study(folder, race_class, salt, budget)
     with Progress() as progress:
-        found, _ = questions.side_by_side(study, first, second, progress)
+        found = questions.side_by_side(study, first, second, progress)
     names = [_build_name(each) for each in (first, second)]
-    _tell(study, "compare", salt, found, lambda words: compare_text(words, found, *names), as_json=as_json)
+    _tell(study.options, "compare", salt, found, lambda words: compare_text(words, found, *names), as_json=as_json)
 
 
 def _build_name(named: str) -> str:
@@ -258,10 +264,10 @@ def shortlist(
     from optimizer import questions  # noqa: PLC0415
     from optimizer.report.questions import shortlist_text  # noqa: PLC0415
 
-    study = _study(folder, race_class, salt, budget)
+    study = _read_study(folder, race_class, salt, budget)
     with Progress() as progress:
         found = questions.short(study, count, soft_salt=soft, wide=wide, progress=progress)
-    _tell(study, "shortlist", salt, found, lambda words: shortlist_text(words, found), as_json=as_json)
+    _tell(study.options, "shortlist", salt, found, lambda words: shortlist_text(words, found), as_json=as_json)
 
 
 @click.command()
@@ -273,14 +279,12 @@ def shortlist(
 def salts(folder: Path, top: int, budget: str | None, race_class: str | None, as_json: bool) -> None:
     """Say which builds are best in every condition of the salt, and which change places."""
     from optimizer import questions  # noqa: PLC0415
-    from optimizer.pipeline import Question  # noqa: PLC0415
     from optimizer.report.questions import salts_text  # noqa: PLC0415
 
-    study = _study(folder, race_class, None, budget)
-    asked = Question(budget_cents=study.scenario.event.budget_cents, race_class=race_class)
+    study = _read_study(folder, race_class, None, budget)
     with Progress() as progress:
-        found = questions.on_every_salt(study.scenario, asked, top, progress)
-    _tell(study, "salts", None, found, lambda words: salts_text(words, study.options, found), as_json=as_json)
+        found = questions.on_every_salt(study, top, progress)
+    _tell(study.options, "salts", None, found, lambda words: salts_text(words, study.options, found), as_json=as_json)
 
 
 def _speed(text: str, study: Study) -> float:

@@ -22,7 +22,7 @@ from optimizer.answers.swaps import Swap, best_swaps, savings, single_swaps
 from optimizer.choice.options import IntArray
 from optimizer.choice.wishes import places_of
 from optimizer.errors import NoLegalBuildError, UsageError
-from optimizer.pipeline import Question, as_asked, refuse_the_impossible
+from optimizer.pipeline import Question, refuse_the_impossible, study_of
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.offers import with_offers
 from optimizer.search.diagnosis import explain_no_legal_build
@@ -80,7 +80,7 @@ class OnEverySalt:
     by_salt: Mapping[str, InSalt]
 
 
-def study_of(scenario: Scenario, question: Question | None = None) -> Study:
+def possible_study_of(scenario: Scenario, question: Question | None = None) -> Study:
     """A study in the class and on the salt that a question names; its budget stands in the event.
 
     Raises
@@ -90,9 +90,8 @@ def study_of(scenario: Scenario, question: Question | None = None) -> Study:
     NoLegalBuildError
         If no build satisfies all rules before a run.
     """
-    asked = question or Question()
-    study = Study.of(as_asked(scenario, asked), asked.salt)
-    refuse_the_impossible(study.options, study.legality, study.book)
+    study = study_of(scenario, question)
+    refuse_the_impossible(study)
     return study
 
 
@@ -157,8 +156,6 @@ def cheapest(
 
     Raises
     ------
-    UsageError
-        If no car may go that fast: the target lies above every cap there is without a way around it.
     NoLegalBuildError
         If no build is legal at all.
     """
@@ -175,8 +172,8 @@ def offers(
     lines: Sequence[str],
     salt: str | None = None,
     progress: Progress | None = None,
-) -> tuple[Study, OffersAnswer]:
-    """What parts and kits on offer are good for; and the study of the scenario that has them all.
+) -> OffersAnswer:
+    """What parts and kits on offer are good for.
 
     Raises
     ------
@@ -185,8 +182,7 @@ def offers(
     """
     offered, ids = with_offers(study.scenario, sheets, lines)
     limit = study.scenario.event.budget_cents
-    found = offers_answer(study, offered, ids, budget_cents=limit, salt=salt, progress=progress)
-    return Study.of(offered, salt), found
+    return offers_answer(study, offered, ids, budget_cents=limit, salt=salt, progress=progress)
 
 
 def cheapest_record(
@@ -195,10 +191,10 @@ def cheapest_record(
     """What it costs to take the record of each class, the cheapest first; those out of reach last."""
     found = []
     for name in scenario.event.classes:
-        study = Study.of(as_asked(scenario, Question(race_class=name)), salt)
+        study = study_of(scenario, Question(race_class=name, salt=salt))
         record = study.judge.planned_ms
         try:
-            refuse_the_impossible(study.options, study.legality, study.book)
+            refuse_the_impossible(study)
             found.append(Record(name, record, cheapest(study, record, budget_cents, progress), ""))
         except NoLegalBuildError as refusal:
             found.append(Record(name, record, None, str(refusal)))
@@ -241,9 +237,7 @@ def short(
     return found
 
 
-def side_by_side(
-    study: Study, first: str, second: str, progress: Progress | None = None
-) -> tuple[Comparison, IntArray]:
+def side_by_side(study: Study, first: str, second: str, progress: Progress | None = None) -> Comparison:
     """Compare two builds, each a place in the ranking (``1``), ``now`` for the car as it stands, or a list of parts.
 
     Parts as for `predict`, joined by commas, on the best build: ``T10,front wheels=W16``.
@@ -253,8 +247,7 @@ def side_by_side(
     UsageError
         If a build is not known.
     """
-    builds = np.stack([build_named(study, each, progress) for each in (first, second)])
-    return compare(study, builds[0], builds[1]), builds
+    return compare(study, build_named(study, first, progress), build_named(study, second, progress))
 
 
 def build_named(study: Study, named: str, progress: Progress | None = None) -> IntArray:
@@ -277,26 +270,20 @@ def build_named(study: Study, named: str, progress: Progress | None = None) -> I
     return build
 
 
-def on_every_salt(
-    scenario: Scenario, question: Question, top: int, progress: Progress | None = None
-) -> list[OnEverySalt]:
+def on_every_salt(study: Study, top: int, progress: Progress | None = None) -> list[OnEverySalt]:
     """The best builds in every condition of the salt, each with its speed and place in all of them.
 
     In the order of the event's own condition; builds that are not legal there come last.
     """
-    event = scenario.event
-    studies: dict[str, Study] = {}
-    best: list[IntArray] = []
-    for salt in event.salts:
-        asked = Question(budget_cents=question.budget_cents, race_class=question.race_class, salt=salt)
-        studies[salt] = study_of(scenario, asked)
-        best += list(_ranked(studies[salt], top, progress).builds[:top])
+    event = study.scenario.event
+    studies = {salt: study.on_salt(salt) for salt in event.salts}
+    best = [build for each in studies.values() for build in _ranked(each, top, progress).builds[:top]]
     builds = np.unique(np.stack(best), axis=0)
-    cents = next(iter(studies.values())).book.price(builds).cents
+    cents = study.book.price(builds).cents
     found: dict[str, tuple[np.ndarray, np.ndarray]] = {}
-    for salt, study in studies.items():
-        runs = study.judge.runs(builds)
-        speed, legal = study.judge.joined(runs), study.judge.judge(builds, runs).legal
+    for salt, judge in ((salt, each.judge) for salt, each in studies.items()):
+        runs = judge.runs(builds)
+        speed, legal = judge.joined(runs), judge.judge(builds, runs).legal
         place = np.zeros(len(builds), dtype=int)
         ranked = [row for row in np.lexsort([cents, -np.round(speed, 3)]) if legal[row]]
         place[ranked] = np.arange(1, len(ranked) + 1)

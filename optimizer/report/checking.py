@@ -10,10 +10,11 @@ import numpy as np
 
 from optimizer.answers.plausibility import Doubt
 from optimizer.choice.legality import Legality
-from optimizer.pipeline import Workshop, second_looks_at_sheets
+from optimizer.pipeline import second_looks_at_sheets
 from optimizer.report.wording import Words, assumed, caution, plural, remarks, second_looks, wrapped
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import NONE_ID
+from optimizer.search.study import Study
 
 EXAMPLES = 3
 """Parts shown for each check unless all are asked for."""
@@ -55,9 +56,9 @@ class CheckResult:
     second_looks: tuple[Doubt, ...]
 
 
-def check_result(shop: Workshop) -> CheckResult:
+def check_result(study: Study) -> CheckResult:
     """Count what the sheets hold and what the checks leave."""
-    scenario, legality = shop.scenario, shop.legality
+    scenario, legality = study.scenario, study.legality
     kinds = Counter(part.kind for part in scenario.parts.values())
     return CheckResult(
         scenario=scenario,
@@ -65,12 +66,12 @@ def check_result(shop: Workshop) -> CheckResult:
         kits=len(scenario.kits),
         slots=tuple(
             (slot.name, size, int(out.sum()))
-            for slot, size, out in zip(shop.options.slots, shop.options.sizes, legality.forbidden, strict=True)
+            for slot, size, out in zip(study.options.slots, study.options.sizes, legality.forbidden, strict=True)
         ),
         parts_out=_parts_out(legality),
         pairs_out=_pairs_out(legality),
         pairs_total=sum(int(table.sum()) for table in legality.pairs.values()),
-        combinations=math.prod(shop.options.sizes),
+        combinations=math.prod(study.options.sizes),
         notices=(*scenario.notices, *legality.notices),
         second_looks=second_looks_at_sheets(scenario),
     )

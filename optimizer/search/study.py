@@ -115,6 +115,10 @@ class Study:
         hours = self.scenario.event.hours_limit
         return Ranker(self.judge, legality, self.book, budget_cents, hours, progress, self.memory)
 
+    def on_salt(self, salt: str) -> Study:
+        """The same in another condition of the salt, of which nothing is known yet."""
+        return replace(self, judge=Judge(self.judge.model, salt), memory=Memory(self.options))
+
     def fresh(self) -> Study:
         """The same with nothing known."""
         return replace(self, memory=Memory(self.options))
