@@ -20,13 +20,11 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any, cast
 
-import numpy as np
-
 from optimizer.answers.unknowns import salt_asked_about
 from optimizer.choice.options import IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import places_of
-from optimizer.run.judge import SPEED_STEP_MS
+from optimizer.run.judge import speed_steps
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import NONE_ID, Part
 from optimizer.search.ranking import Progress, Ranking
@@ -108,7 +106,7 @@ class BringingIn:
         limit = self._highest_price(floor_of(level_ms), known)
         while not limit.none and self.elsewhere:
             without = self._best_without(self._priced(None if limit.any_price else limit.cents))
-            if rank_of(without) <= rank_of(level_ms):
+            if speed_steps(without) <= speed_steps(level_ms):
                 break
             level_ms = without
             limit = self._highest_price(floor_of(level_ms), NO_PRICE)
@@ -164,7 +162,7 @@ class BringingIn:
         steps = self._highest_mass(floor_of(level_ms))
         while steps is not None and self.elsewhere:
             without = self._best_without(self._weighing(steps))
-            if rank_of(without) <= rank_of(level_ms):
+            if speed_steps(without) <= speed_steps(level_ms):
                 break
             level_ms = without
             steps = self._highest_mass(floor_of(level_ms))
@@ -245,8 +243,3 @@ def has_mass(options: Options, named: str) -> bool:
     places = places_of(options, named)
     part = options.parts[places[0][0]][places[0][1]]
     return part.mass_kg > MASS_STEP_KG and all(o > 0 for _, o in places_of(options, part.id))
-
-
-def rank_of(speed_ms: float) -> float:
-    """A speed as it counts in ranks, in steps."""
-    return float(np.round(speed_ms / SPEED_STEP_MS))

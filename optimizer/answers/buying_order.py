@@ -30,7 +30,7 @@ from optimizer.choice.options import IntArray, Options
 from optimizer.choice.price import AdditiveBounds
 from optimizer.choice.receipt import Bill
 from optimizer.errors import NoLegalBuildError, UsageError
-from optimizer.run.judge import SPEED_STEP_MS
+from optimizer.run.judge import speed_steps
 from optimizer.scenario.cells import CURRENCIES
 from optimizer.search.diagnosis import explain_no_legal_build
 from optimizer.search.ranking import Progress, Ranking
@@ -203,7 +203,7 @@ class _Planner:
         Equally fast ones are looked at together. Where the list may have cut some of them off they are left to a longer
         list; if there is none, the answer is not complete.
         """
-        steps = np.round(ranking.speed_ms[: ranking.listed] / SPEED_STEP_MS)
+        steps = speed_steps(ranking.speed_ms[: ranking.listed])
         listed = ranking.builds[: ranking.listed]
         for step in dict.fromkeys(steps.tolist()):
             cut_off = step == steps[-1] and ranking.listed == k

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from optimizer.choice.options import IntArray
-from optimizer.run.judge import SPEED_STEP_MS
+from optimizer.run.judge import SPEED_STEP_MS, speed_steps
+from optimizer.search.ranking import Progress
 from optimizer.search.study import Study
-
-Progress = Callable[[str, float], None]
-
 
 STANDING_MS = 1e-3
 """A car that scores more than this runs."""
@@ -148,4 +145,4 @@ def cheapest_past(
 
 def just_above(speed_ms: float) -> float:
     """The least speed that ranks above another [m/s]."""
-    return float((np.round(speed_ms / SPEED_STEP_MS) + 0.5) * SPEED_STEP_MS)
+    return float((speed_steps(speed_ms) + 0.5) * SPEED_STEP_MS)

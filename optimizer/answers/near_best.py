@@ -6,7 +6,6 @@ main choices, are complete answers, however many others there are.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,10 +15,10 @@ from optimizer.answers.same_car import main_slots
 from optimizer.answers.swaps import MATTERS_MS
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.run.judge import order_keys
+from optimizer.search.ranking import Progress
 from optimizer.search.study import Study
 from optimizer.units import from_unit
 
-Progress = Callable[[str, float], None]
 WINDOW_MS = from_unit(1.0, "mph", "speed")
 """Builds slower than the fastest by more are no candidates, however little is known about them."""
 ASKED = 10

@@ -8,7 +8,7 @@ n: buying fewer than n only makes the true price higher than that.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 
@@ -18,12 +18,10 @@ from optimizer.answers.frontier import STANDING_MS, just_above
 from optimizer.answers.offers_at_hand import Stall, learn, stall_of
 from optimizer.choice.fit import Reason
 from optimizer.choice.options import IntArray, Options
-from optimizer.run.judge import SPEED_STEP_MS
+from optimizer.run.judge import speed_steps
 from optimizer.scenario.event import Scenario
-from optimizer.search.ranking import Ranking
+from optimizer.search.ranking import Progress, Ranking
 from optimizer.search.study import Study
-
-Progress = Callable[[str, float], None]
 
 ALL_SUBSETS = 4
 """Offers that do not pay alone, up to which all of their subsets are tried; of more, only pairs."""
@@ -332,4 +330,4 @@ def _only_together(asker: _Asker, alone: Mapping[str, Landing | None]) -> tuple[
 
 def _steps(landing: Landing | None) -> float:
     """A speed in the steps in which speeds rank; below all of them where there is no build."""
-    return -np.inf if landing is None else float(np.round(landing.speed_ms / SPEED_STEP_MS))
+    return -np.inf if landing is None else float(speed_steps(landing.speed_ms))

@@ -15,7 +15,7 @@ from optimizer.choice.legality import Legality
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import HOURS_SLACK, PriceBook
 from optimizer.errors import UsageError
-from optimizer.run.judge import SPEED_STEP_MS, Judge
+from optimizer.run.judge import Judge, speed_steps
 
 MOST_CHANGES = 18
 """Changed slots of a final build, up to which every part of it is gone through: 260,000 builds."""
@@ -153,7 +153,7 @@ class Ways:
             may_stand[:] = False
         may_stand[-1] = True
         builds, cents = builds[may_stand], cents[may_stand]
-        steps = np.round(self._speeds.of(builds) / SPEED_STEP_MS).astype(np.int64)
+        steps = speed_steps(self._speeds.of(builds)).astype(np.int64)
         changed = np.flatnonzero(final)
         code = (builds[:, changed] > 0) @ (1 << np.arange(len(changed), dtype=np.int64))
         reached = np.zeros((len(self._money), len(builds)), dtype=np.bool_)

@@ -15,13 +15,14 @@ from typing import Literal
 import numpy as np
 
 from optimizer.answers.closeness import Band
-from optimizer.answers.near_best import WINDOW_MS, Known, Progress, near_best
+from optimizer.answers.near_best import WINDOW_MS, Known, near_best
 from optimizer.answers.same_car import clones_of, main_slots
 from optimizer.answers.swaps import MATTERS_MS, with_single_swaps
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.errors import UsageError
-from optimizer.run.judge import SPEED_STEP_MS, Judge
+from optimizer.run.judge import SPEED_STEP_MS, Judge, speed_steps
 from optimizer.scenario.event import Event
+from optimizer.search.ranking import Progress
 from optimizer.search.study import Study
 from optimizer.units import nearest
 
@@ -277,10 +278,10 @@ class _Choosing:
         """What each argument goes by (n,), in steps that count, and whether more (1) or less (-1) is better."""
         known = self.known
         return (
-            ("fastest", np.round(known.speed_ms / SPEED_STEP_MS) * SPEED_STEP_MS, 1.0),
+            ("fastest", speed_steps(known.speed_ms) * SPEED_STEP_MS, 1.0),
             ("cheapest", known.cents.astype(np.float64), -1.0),
             ("most careful", np.round(known.care, 3), 1.0),
-            ("best on soft salt", np.round(self.soft_ms / SPEED_STEP_MS) * SPEED_STEP_MS, 1.0),
+            ("best on soft salt", speed_steps(self.soft_ms) * SPEED_STEP_MS, 1.0),
             ("fewest changes", self.changes.astype(np.float64), -1.0),
             ("least own hours", np.round(known.hours, 6), -1.0),
         )

@@ -289,13 +289,18 @@ def _capacity_kg(tire: Tire, pressure_pa: FloatArray, surface_ms: FloatArray) ->
     return float(tires.load_capacity_kg(tire.load_index)) * by_pressure * by_speed
 
 
+def speed_steps(speed_ms: FloatArray | float) -> FloatArray:
+    """Speeds in the steps in which they rank: equal ones are equal in ranks."""
+    return np.asarray(np.round(np.asarray(speed_ms) / SPEED_STEP_MS))
+
+
 def order_keys(options: Options, builds: IntArray, speed_ms: FloatArray, care: FloatArray, cents: IntArray) -> IntArray:
     """Positions of builds (n, S) from best to worst in the total order: speed, price, margin (to 0.1 %), ids.
 
     Where a cap holds the speed, thousands of builds are equally fast: the cheapest of them comes first.
     """
     ranks = [_id_ranks(options, s)[builds[:, s]] for s in range(len(options.slots))]
-    keys = [*reversed(ranks), -np.round(care, 3), cents, -np.round(speed_ms / SPEED_STEP_MS)]
+    keys = [*reversed(ranks), -np.round(care, 3), cents, -speed_steps(speed_ms)]
     return np.lexsort(keys)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from optimizer.choice.options import FloatArray, IntArray
-from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge
+from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge, speed_steps
 from optimizer.search.bounding import CUT_SLACK_MS
 
 
@@ -85,7 +85,7 @@ class Pool:
         if len(self.builds) < self.k:
             return -np.inf
         kth = float(np.partition(self.numbers[:, 0], -self.k)[-self.k])
-        return float((np.round(kth / SPEED_STEP_MS) - 0.5) * SPEED_STEP_MS)
+        return float((speed_steps(kth) - 0.5) * SPEED_STEP_MS)
 
     def kth_price(self) -> float:
         """Price of the K-th best, by speed and then price."""
@@ -106,8 +106,7 @@ class Pool:
 
     def _ordered(self, rows: IntArray) -> IntArray:
         """Rows from the best: the fastest, the cheaper first of equals."""
-        speed = np.round(self.numbers[rows, 0] / SPEED_STEP_MS)
-        return rows[np.lexsort([self.numbers[rows, 1], -speed])]
+        return rows[np.lexsort([self.numbers[rows, 1], -speed_steps(self.numbers[rows, 0])])]
 
 
 class CheapPool(Pool):
