@@ -119,13 +119,9 @@ def _nearest(study: Study, budget_cents: int | None, s: int, o: int, progress: P
 
 def _stands(study: Study, budget_cents: int | None, s: int, q: int, progress: Progress | None) -> bool:
     """Whether some legal build within the budget has an option: a known one, the cheapest, or one searched for."""
-    known = study.memory.builds[study.memory.legal & (study.memory.builds[:, s] == q)]
-    known = known[study.legality.allowed(known)]
-    if len(known):
-        prices = study.book.price(known)
-        money = np.inf if budget_cents is None else budget_cents
-        if (prices.available & (prices.cents <= money)).any():
-            return True
+    money = np.inf if budget_cents is None else budget_cents
+    if len(study.memory.within(study.legality, study.book, money, study.memory.builds[:, s] == q).builds):
+        return True
     named = f"{study.options.slots[s].name}={study.options.parts[s][q].id}"
     cheapest = _allowed_build(study, named, budget_cents)
     if cheapest is None:

@@ -13,8 +13,9 @@ import numpy as np
 from optimizer.answers.closeness import Band, closeness
 from optimizer.answers.same_car import main_slots
 from optimizer.answers.swaps import MATTERS_MS
-from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.choice.options import BoolArray, IntArray
 from optimizer.run.judge import order_keys
+from optimizer.search.memory import Known
 from optimizer.search.ranking import Progress
 from optimizer.search.study import Study
 from optimizer.units import from_unit
@@ -25,21 +26,6 @@ ASKED = 10
 """Best builds that are asked for to begin with: searches for them meet hundreds of others near."""
 MOST_CANDIDATES = 1000
 """Builds that are compared with the fastest; where a cap holds the speed there may be many more."""
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """n builds in the total order: builds (n, S), the other arrays (n,)."""
-
-    builds: IntArray
-    speed_ms: FloatArray
-    cents: IntArray
-    hours: FloatArray
-    care: FloatArray
-
-    def take(self, rows: IntArray | BoolArray) -> Known:
-        """Some of them."""
-        return Known(self.builds[rows], self.speed_ms[rows], self.cents[rows], self.hours[rows], self.care[rows])
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,15 +102,8 @@ def _searched(
 
 def known_builds(study: Study, budget_cents: int | None) -> Known:
     """All legal builds within a budget that the study has met, in the total order."""
-    memory = study.memory
-    rows = np.flatnonzero(memory.legal & study.legality.allowed(memory.builds))
-    builds, (speed, care) = memory.builds[rows], memory.numbers[rows].T
-    if len(rows) == 0:
-        return Known(builds, speed, np.zeros(0, dtype=np.int64), np.zeros(0), care)
-    prices = study.book.price(builds)
-    every = Known(builds, speed, prices.cents, prices.hours, care)
-    kept = every.take(prices.available & (prices.cents <= (np.inf if budget_cents is None else budget_cents)))
-    return kept.take(order_keys(study.options, kept.builds, kept.speed_ms, kept.care, kept.cents))
+    known = study.memory.within(study.legality, study.book, np.inf if budget_cents is None else budget_cents)
+    return known.take(order_keys(study.options, known.builds, known.speed_ms, known.care, known.cents))
 
 
 def _rows_in(builds: IntArray, wanted: IntArray) -> BoolArray:

@@ -15,13 +15,14 @@ from typing import Literal
 import numpy as np
 
 from optimizer.answers.closeness import Band
-from optimizer.answers.near_best import WINDOW_MS, Known, near_best
+from optimizer.answers.near_best import WINDOW_MS, near_best
 from optimizer.answers.same_car import clones_of, main_slots
 from optimizer.answers.swaps import MATTERS_MS, with_single_swaps
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.errors import UsageError
 from optimizer.run.judge import SPEED_STEP_MS, Judge, speed_steps
 from optimizer.scenario.event import Event
+from optimizer.search.memory import Known
 from optimizer.search.ranking import Progress
 from optimizer.search.study import Study
 from optimizer.units import nearest

@@ -13,6 +13,7 @@ import numpy as np
 
 from optimizer.choice.legality import Legality
 from optimizer.choice.options import BoolArray, FloatArray, IntArray, Options
+from optimizer.choice.price import PriceBook
 from optimizer.scenario.parts import Engine, Part
 from optimizer.search.drive_sets import DriveSets
 
@@ -45,6 +46,21 @@ class Limits:
             moved[at] = out
             forbidden.append(moved)
         return replace(self, forbidden=tuple(forbidden))
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """n legal builds: builds (n, S), the other arrays (n,)."""
+
+    builds: IntArray
+    speed_ms: FloatArray
+    cents: IntArray
+    hours: FloatArray
+    care: FloatArray
+
+    def take(self, rows: IntArray | BoolArray) -> Known:
+        """Some of them."""
+        return Known(self.builds[rows], self.speed_ms[rows], self.cents[rows], self.hours[rows], self.care[rows])
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,16 +97,23 @@ class Memory:
 
     def learn(self, builds: IntArray, speed_ms: FloatArray, care: FloatArray, legal: BoolArray) -> None:
         """Keep builds (n, S) that were run and checked."""
-        new = []
-        for row in np.ascontiguousarray(builds):
-            key = row.tobytes()
-            new.append(key not in self._known)
-            self._known.add(key)
-        fresh = np.array(new, dtype=np.bool_)
+        fresh = unseen(builds, self._known)
         if fresh.any():
             self.builds = np.concatenate([self.builds, builds[fresh]])
             self.numbers = np.concatenate([self.numbers, np.stack([speed_ms, care], axis=1)[fresh]])
             self.legal = np.concatenate([self.legal, legal[fresh]])
+
+    def within(self, legality: Legality, book: PriceBook, cents: float, having: BoolArray | None = None) -> Known:
+        """Known builds that pass every check, that a question allows and that cost no more than so much.
+
+        ``having`` (n,) says which of all known builds to look among; all when left out.
+        """
+        rows = np.flatnonzero(self.legal if having is None else self.legal & having)
+        rows = rows[legality.allowed(self.builds[rows])]
+        prices = book.price(self.builds[rows])
+        speed, care = self.numbers[rows].T
+        known = Known(self.builds[rows], speed, prices.cents, prices.hours, care)
+        return known.take(prices.available & (prices.cents <= cents))
 
     def settle(self, level_ms: float, limits: Limits) -> None:
         """Note that every build within limits that scores at least so much is known; forget what that includes."""
@@ -155,7 +178,6 @@ class Memory:
             found.settled.append(Settled(each.level_ms, limits))
         return found
 
-
     def _all_may_differ(self, other: Sequence[BoolArray]) -> bool:
         """Whether builds without a changed part may be others too: ``other`` (m_s,) per slot says what changed."""
         pairs = zip(self.options.parts, other, strict=True)
@@ -176,6 +198,16 @@ def _change(before: Part, after: Part) -> _Change:
     """Compare two records of a part."""
     was, now = (np.inf if part.price_cents is None else part.price_cents for part in (before, after))
     return _Change(now < was, replace(before, price_cents=after.price_cents) != after)
+
+
+def unseen(builds: IntArray, seen: set[bytes]) -> BoolArray:
+    """Which builds (n, S) are not among those seen, and do not come twice: (n,). They are seen then."""
+    new = []
+    for row in np.ascontiguousarray(builds):
+        key = row.tobytes()
+        new.append(key not in seen)
+        seen.add(key)
+    return np.array(new, dtype=np.bool_)
 
 
 def _nothing(options: Iterable[BoolArray] | None) -> bool:

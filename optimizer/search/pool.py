@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from optimizer.choice.options import FloatArray, IntArray
-from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge, speed_steps
+from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge, order_keys, speed_steps
 from optimizer.search.bounding import CUT_SLACK_MS
+from optimizer.search.memory import unseen
 
 
 @dataclass(slots=True)
@@ -46,7 +47,13 @@ class Evidence:
 
 
 class Pool:
-    """Legal builds met so far, each once, with their speed, price, hours and margin."""
+    """Legal builds met so far, each once, with their speed, price, hours and margin.
+
+    ``ties`` says whether all that reaches the level is looked for; otherwise, at a cap, only what is faster: among the
+    equally fast the price decides.
+    """
+
+    ties = False
 
     def __init__(self, judge: Judge, k: int) -> None:
         self.judge, self.k = judge, k
@@ -57,12 +64,7 @@ class Pool:
 
     def fresh(self, builds: IntArray) -> IntArray:
         """Those of the builds (n, S) that were not met before."""
-        keep = []
-        for row in np.ascontiguousarray(builds):
-            key = row.tobytes()
-            keep.append(key not in self.seen)
-            self.seen.add(key)
-        return builds[np.array(keep, dtype=bool)] if keep else builds
+        return builds[unseen(builds, self.seen)]
 
     def add(self, builds: IntArray, speed: FloatArray, cents: IntArray, hours: FloatArray, care: FloatArray) -> None:
         """Add legal builds."""
@@ -104,6 +106,11 @@ class Pool:
         best = self._ordered(rows)[:width]
         return next((self.builds[row] for row in best if self.builds[row].tobytes() not in done), None)
 
+    def ranked(self) -> IntArray:
+        """All rows from best to worst, in the total order."""
+        speed, cents, _, care = self.numbers.T
+        return order_keys(self.judge.options, self.builds, speed, care, cents.astype(np.int64))
+
     def _ordered(self, rows: IntArray) -> IntArray:
         """Rows from the best: the fastest, the cheaper first of equals."""
         return rows[np.lexsort([self.numbers[rows, 1], -speed_steps(self.numbers[rows, 0])])]
@@ -111,6 +118,8 @@ class Pool:
 
 class CheapPool(Pool):
     """Legal builds that score at least a floor: the best of them is the cheapest."""
+
+    ties = True
 
     def __init__(self, judge: Judge, floor_ms: float) -> None:
         super().__init__(judge, 1)
@@ -130,6 +139,11 @@ class CheapPool(Pool):
     def ceiling(self) -> float:
         """What a better build costs at most [cents]."""
         return float(self.numbers[:, 1].min(initial=np.inf)) - 1.0
+
+    def ranked(self) -> IntArray:
+        """All rows from the cheapest, equally dear ones in the total order."""
+        order = super().ranked()
+        return order[np.argsort(self.numbers[order, 1], kind="stable")]
 
     def _ordered(self, rows: IntArray) -> IntArray:
         """Rows from the cheapest, the faster first of equals."""

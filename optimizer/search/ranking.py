@@ -19,7 +19,7 @@ import numpy as np
 from optimizer.choice.legality import Legality
 from optimizer.choice.options import FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds, PriceBook
-from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge, order_keys
+from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge
 from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Bounding
@@ -185,16 +185,11 @@ class Ranker:
 
     def _recall(self) -> None:
         """Begin with what is known: builds that were run before, those that the question allows."""
-        builds, (speed, care), legal = self.memory.builds, self.memory.numbers.T, self.memory.legal
-        self.pool.fresh(builds)
-        self.evidence.recalled = len(builds)
-        rows = np.flatnonzero(legal & self.legality.allowed(builds))
-        if len(rows):
-            prices = self.book.price(builds[rows])
-            good = prices.available & (prices.cents <= self.budget)
-            rows, cents, hours = rows[good], prices.cents[good], prices.hours[good]
-            self.pool.add(builds[rows], speed[rows], cents, hours, care[rows])
-            self.budget = min(self.budget, self.pool.ceiling)
+        self.pool.fresh(self.memory.builds)
+        self.evidence.recalled = len(self.memory.builds)
+        known = self.memory.within(self.legality, self.book, self.budget)
+        self.pool.add(known.builds, known.speed_ms, known.cents, known.hours, known.care)
+        self.budget = min(self.budget, self.pool.ceiling)
 
     def _drive_sets(self) -> DriveSets:
         """Drive sets with all completions that could matter: those that the question allows and that are not known."""
@@ -424,13 +419,9 @@ class Ranker:
         return True
 
     def _goal(self) -> Goal:
-        """What would rank with the K best; at a cap only what is faster: among the equally fast, price decides.
-
-        Where the cheapest is looked for, all that reaches the floor for less.
-        """
-        if isinstance(self.pool, CheapPool):
-            return replace(self._goal_at(self.pool.level), ties=True)
-        return self._goal_at(self.pool.level + SPEED_STEP_MS * self._at_cap())
+        """What would rank with the K best; where ties are not looked for, at a cap only what is faster."""
+        higher = SPEED_STEP_MS * (not self.pool.ties and self._at_cap())
+        return replace(self._goal_at(self.pool.level + higher), ties=self.pool.ties)
 
     def _goal_at(self, level: float) -> Goal:
         """Builds that score a level, what they may lose at a board included."""
@@ -476,9 +467,7 @@ class Ranker:
         """The pool in the total order."""
         pool = self.pool
         speed, cents, hours, care = pool.numbers.T
-        order = order_keys(self.judge.options, pool.builds, speed, care, cents.astype(np.int64))
-        if isinstance(pool, CheapPool):
-            order = order[np.argsort(cents[order], kind="stable")]
+        order = pool.ranked()
         listed = min(k, len(order))
         self.evidence.kth_ms = float(speed[order[listed - 1]]) if listed else 0.0
         self.evidence.simulations += self.bounding.simulated
