@@ -14,6 +14,7 @@ from optimizer.answers.cards import BuildCard, card_of
 from optimizer.answers.closeness import Band, closeness
 from optimizer.answers.compare import Comparison, compare
 from optimizer.answers.frontier import QUESTIONS, Step, Target, cheapest_past, money_against_speed
+from optimizer.answers.kept_out import failed_at_speed
 from optimizer.answers.offers import OffersAnswer, offers_answer
 from optimizer.answers.power_flow import PowerFlow, power_flow
 from optimizer.answers.shares import Shares, shares_of
@@ -301,16 +302,21 @@ def on_every_salt(study: Study, top: int, progress: Progress | None = None) -> l
 
 def _ranked(study: Study, top: int, progress: Progress | None) -> Ranking:
     """The best builds within the event's budget; at least one."""
-    ranking = study.best(top, budget_cents=study.scenario.event.budget_cents, progress=progress)
+    budget_cents = study.scenario.event.budget_cents
+    ranking = study.best(top, budget_cents=budget_cents, progress=progress)
     if ranking.listed == 0:
-        raise _nothing(study, study.scenario.event.budget_cents)
+        raise _nothing(study, budget_cents, ranking)
     return ranking
 
 
-def _nothing(study: Study, budget_cents: int | None) -> NoLegalBuildError:
-    """Refusal where no build passes."""
-    limit = float("inf") if budget_cents is None else budget_cents
+def _nothing(study: Study, budget_cents: int | None, asked: Ranking | None = None) -> NoLegalBuildError:
+    """Refusal where no build passes; ``asked`` is a ranking that found none, made now when left out."""
+    none = asked or study.best(budget_cents=budget_cents)
     why_none = explain_no_legal_build(
-        study.options, study.legality, study.book, budget_cents=limit, failed_in_run=("checks at speed",)
+        study.options,
+        study.legality,
+        study.book,
+        budget_cents=float("inf") if budget_cents is None else budget_cents,
+        failed_in_run=failed_at_speed(study, budget_cents, none.evidence),
     )
     return NoLegalBuildError(why_none.text, why_none.reasons, why_none.cheapest_cents)

@@ -16,6 +16,7 @@ from optimizer.run.judge import CHECKS
 from optimizer.run.model import rated_speed_ms
 from optimizer.scenario.parts import NONE_ID, Part
 from optimizer.search.diagnosis import explain_no_legal_build
+from optimizer.search.pool import Evidence
 from optimizer.search.ranking import Progress, Ranking
 from optimizer.search.selection_model import build_model
 from optimizer.search.study import Study
@@ -71,7 +72,7 @@ def kept_out(
         What the search said when it was asked for a build with the part: it has none.
     progress : callable, optional
     """
-    failed = _failed_at_speed(study, named, budget_cents, asked)
+    failed = failed_at_speed(study, budget_cents, asked.evidence, (named,))
     said = explain_no_legal_build(
         study.options,
         study.legality,
@@ -86,21 +87,26 @@ def kept_out(
     )
 
 
-def _failed_at_speed(study: Study, named: str, budget_cents: int | None, asked: Ranking) -> tuple[str, ...]:
-    """Checks at speed that builds with the part fail, most often failed first; none where no build gets that far."""
-    build = _allowed_build(study, named, budget_cents)
+def failed_at_speed(
+    study: Study, budget_cents: int | None, evidence: Evidence, with_parts: tuple[str, ...] = ()
+) -> tuple[str, ...]:
+    """Checks at speed that builds (with some parts) fail, the most often failed first; none where none gets that far.
+
+    ``evidence`` is that of a search which found no such build.
+    """
+    build = _allowed_build(study, budget_cents, with_parts)
     if build is None:
         return ()
-    refused = asked.evidence.refused
+    refused = evidence.refused
     if not any(refused.values()):  # nothing was worth a run: the search knew what the lightest car fails
         passes = study.judge.judge(build[None], study.judge.runs(build[None])).passes[:, 0]
         refused = {name: int(not passed) for name, passed in zip(CHECKS, passes, strict=True)}
     return tuple(name for name in sorted(refused, key=lambda name: -refused[name]) if refused[name])
 
 
-def _allowed_build(study: Study, named: str, budget_cents: int | None) -> IntArray | None:
-    """A build (S,) with the part that meets everything before a run: the cheapest."""
-    legality = with_wishes(study.legality, (named,), ())
+def _allowed_build(study: Study, budget_cents: int | None, with_parts: tuple[str, ...]) -> IntArray | None:
+    """A build (S,) with some parts that meets everything before a run: the cheapest."""
+    legality = with_wishes(study.legality, with_parts, ())
     limit = study.book.hours_limit
     model = build_model(study.options, legality, study.book, budget_cents=budget_cents, hours_limit=limit)
     model.minimize_price()
@@ -123,7 +129,7 @@ def _stands(study: Study, budget_cents: int | None, s: int, q: int, progress: Pr
     if len(study.memory.within(study.legality, study.book, money, study.memory.builds[:, s] == q).builds):
         return True
     named = f"{study.options.slots[s].name}={study.options.parts[s][q].id}"
-    cheapest = _allowed_build(study, named, budget_cents)
+    cheapest = _allowed_build(study, budget_cents, (named,))
     if cheapest is None:
         return False
     if _runs_legally(study, cheapest):
