@@ -8,20 +8,16 @@ import pytest
 from optimizer.answers.frontier import Step, cheapest_past, just_above, money_against_speed
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.search.study import Study
-from tests.search.catalogs import every_allowed, random_catalog
+from tests.search.catalogs import every_passing, random_catalog
 
 SEEDS = range(4)
 
 
 def legal_builds(study: Study) -> tuple[np.ndarray, np.ndarray]:
     """Price and speed of every legal build, speeds to the step in which they rank."""
-    builds = every_allowed(study.legality)
+    builds, speed = every_passing(study.judge, study.legality)
     prices = study.book.price(builds)
-    builds, cents = builds[prices.available], prices.cents[prices.available]
-    runs = study.judge.runs(builds)
-    speed = study.judge.joined(runs)
-    legal = study.judge.judge(builds, runs).legal & (speed > 0)
-    return cents[legal], np.round(speed[legal] / SPEED_STEP_MS)
+    return prices.cents[prices.available], np.round(speed[prices.available] / SPEED_STEP_MS)
 
 
 def staircase(cents: np.ndarray, speed: np.ndarray, most: int) -> list[tuple[int, float]]:

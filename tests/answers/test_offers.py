@@ -18,7 +18,7 @@ from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import TireSize
 from optimizer.search.study import Study
 from tests.choice.records import extra_slot, make_extra, make_kit, make_scenario, make_tire, make_wheel
-from tests.search.catalogs import every_allowed, random_catalog
+from tests.search.catalogs import every_passing, random_catalog
 
 SEEDS = range(4)
 SMALL = (1, 1, 2, 2, 1, 1, 1)
@@ -31,11 +31,8 @@ class Everything:
         self.scenario = scenario
         study = Study.of(scenario)
         self.options: Options = study.options
-        builds = every_allowed(study.legality)
-        runs = study.judge.runs(builds)
-        speed = study.judge.joined(runs)
-        legal = study.judge.judge(builds, runs).legal & (speed > 0)
-        self.builds, self.steps = builds[legal], np.round(speed[legal] / SPEED_STEP_MS)
+        self.builds, speed = every_passing(study.judge, study.legality)
+        self.steps = np.round(speed / SPEED_STEP_MS)
 
     def having(self, part: str) -> np.ndarray:
         """Which builds have a part."""

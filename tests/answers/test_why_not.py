@@ -22,7 +22,7 @@ from optimizer.scenario.event import Rule
 from optimizer.search.diagnosis import rule_names
 from optimizer.search.selection_model import build_model
 from optimizer.search.study import Study
-from tests.search.catalogs import every_allowed, random_catalog
+from tests.search.catalogs import every_allowed, every_passing, random_catalog
 
 SIZES = (1, 1, 2, 2, 1, 1, 1)
 SEEDS = range(3)
@@ -63,11 +63,7 @@ class Everything:
 
 
 def everything_of(study: Study) -> Everything:
-    builds = every_allowed(study.legality)
-    runs = study.judge.runs(builds)
-    speed = study.judge.joined(runs)
-    legal = study.judge.judge(builds, runs).legal & (speed > 0)
-    return Everything(study, builds[legal], speed[legal])
+    return Everything(study, *every_passing(study.judge, study.legality))
 
 
 @cache

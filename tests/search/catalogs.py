@@ -11,13 +11,14 @@ from typing import Any
 import numpy as np
 
 from optimizer.choice.legality import legality_of
-from optimizer.choice.options import IntArray, Options, options_of
+from optimizer.choice.options import FloatArray, IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.run.judge import Judge, order_keys
 from optimizer.run.model import RunModel
 from optimizer.scenario.car import Job
 from optimizer.scenario.event import Bracket, Course, Scenario, Scoring, StoppingRule, Weather
 from optimizer.scenario.parts import TireSize
+from optimizer.search.drive_sets import DriveSets
 from tests.choice.records import (
     extra_slot,
     make_class,
@@ -194,7 +195,26 @@ def enumerate_all(scenario: Scenario) -> tuple[IntArray, Any, Any, int]:
     return builds[legal][order], speed[legal][order], cents[legal][order], len(builds)
 
 
+def every_passing(judge: Judge, legality: Any) -> tuple[IntArray, FloatArray]:
+    """Every build that is legal whatever it costs, and its speed."""
+    builds = every_allowed(legality)
+    runs = judge.runs(builds)
+    speed = judge.joined(runs)
+    legal = judge.judge(builds, runs).legal & (speed > 0)
+    return builds[legal], speed[legal]
+
+
+def some_completions(sets: DriveSets, rng: np.random.Generator, each: int) -> tuple[IntArray, IntArray]:
+    """Random completions of drive sets, some each: the sets' places (n,), and builds (n, S)."""
+    rows = np.repeat(np.arange(len(sets)), each)
+    builds = sets.builds[rows].copy()
+    for s, ok in zip(sets.free, sets.allowed, strict=True):
+        builds[:, s] = [rng.choice(np.flatnonzero(ok[row])) for row in rows]
+    return rows, builds
+
+
 def every_allowed(legality: Any) -> IntArray:
+    """Every build that is legal before any run, whatever it costs."""
     choices = [np.flatnonzero(~out) for out in legality.forbidden]
     kept = []
     product = itertools.product(*choices)

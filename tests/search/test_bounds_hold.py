@@ -23,7 +23,7 @@ from optimizer.search.propagation import Goal
 from optimizer.search.purchases import Purchases
 from optimizer.search.ranking import Ranker
 from optimizer.search.tightening import ROUNDING_MS, RUN_ERROR_MS, Tightener
-from tests.search.catalogs import machinery, random_catalog
+from tests.search.catalogs import machinery, random_catalog, some_completions
 
 SEEDS = range(27)
 
@@ -60,15 +60,6 @@ def sets_of(ranker: Ranker, rng: np.random.Generator, count: int) -> DriveSets:
     """Some drive sets of a catalog."""
     sets = drive_sets_of(ranker.legality, ranker.judge.model.drive_slots, ranker.book, None)
     return sets.take(np.sort(rng.choice(len(sets), min(count, len(sets)), replace=False)))
-
-
-def some_completions(sets: DriveSets, rng: np.random.Generator, each: int) -> tuple[IntArray, IntArray]:
-    """Random completions of drive sets, some each: the sets' places (n,), and builds (n, S)."""
-    rows = np.repeat(np.arange(len(sets)), each)
-    builds = sets.builds[rows].copy()
-    for s, ok in zip(sets.free, sets.allowed, strict=True):
-        builds[:, s] = [rng.choice(np.flatnonzero(ok[row])) for row in rows]
-    return rows, builds
 
 
 def left_of(ranker: Ranker, sets: DriveSets, goal: Goal, tightener: Tightener | None = None) -> set[bytes]:

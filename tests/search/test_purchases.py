@@ -11,18 +11,9 @@ from optimizer.search.drive_sets import DriveSets, drive_sets_of, job_sum
 from optimizer.search.purchases import Purchases
 from optimizer.search.ranking import Ranker
 from tests.benchmarks.big_catalogs import big_catalog
-from tests.search.catalogs import machinery, random_catalog
+from tests.search.catalogs import machinery, random_catalog, some_completions
 
 SEEDS = range(12)
-
-
-def completions(sets: DriveSets, rng: np.random.Generator, each: int) -> tuple[IntArray, IntArray]:
-    """Random completions: the drive set of each (n,), and builds (n, S)."""
-    rows = np.repeat(np.arange(len(sets)), each)
-    builds = sets.builds[rows].copy()
-    for s, ok in zip(sets.free, sets.allowed, strict=True):
-        builds[:, s] = [rng.choice(np.flatnonzero(ok[row])) for row in rows]
-    return rows, builds
 
 
 def least_price(sets: DriveSets, box: int, build: IntArray, bounds: AdditiveBounds) -> float:
@@ -42,7 +33,7 @@ def prices_of(ranker: Ranker, seed: int, count: int) -> tuple[np.ndarray, np.nda
     every = drive_sets_of(ranker.legality, ranker.judge.model.drive_slots, ranker.book, None)
     some = every.take(np.sort(rng.choice(len(every), min(count, len(every)), replace=False)))
     some = some.marked(np.arange(len(some)))
-    rows, builds = completions(some, rng, 8)
+    rows, builds = some_completions(some, rng, 8)
     priced = ranker.book.price(builds)
     rows, builds, real = rows[priced.available], builds[priced.available], priced.cents[priced.available]
     split = Purchases(ranker.book, ranker.judge.model.drive_slots).split(some)
