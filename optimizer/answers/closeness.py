@@ -19,7 +19,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from optimizer.answers.unknowns import Unknown, only_needed, salt_asked_about, speeds_with, unknowns_of
 from optimizer.choice.options import FloatArray, IntArray
@@ -129,5 +129,5 @@ def scores_of(key: str, draws: int, seed: int) -> FloatArray:
     They are scaled to a mean square of one, which the middles of few strata fall short of.
     """
     strata = np.random.default_rng([seed, zlib.crc32(key.encode())]).permutation(draws)
-    scores = norm.ppf((strata + 0.5) / draws)
+    scores = ndtri((strata + 0.5) / draws)
     return np.asarray(scores / np.sqrt(np.mean(scores**2)))
