@@ -23,6 +23,7 @@ physics.brakes
 
 scenario.parts
 scenario.car
+scenario.estimates
 scenario.event
 scenario.findings
 scenario.bounds
@@ -39,8 +40,11 @@ scenario.catalog
 scenario.rule_words
 scenario.sense
 scenario.crosscheck
+scenario.calibration_file
 scenario.reading
 scenario.offers
+
+measured.records
 
 choice.options
 choice.masses
@@ -103,6 +107,7 @@ answers.power_flow
 answers.sensitivity
 answers.uncertainties
 answers.unknowns
+answers.draws
 answers.closeness
 answers.compare
 answers.frontier
