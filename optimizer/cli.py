@@ -9,12 +9,17 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from optimizer.chance_commands import CHANCES, rank_under_doubt
 from optimizer.console import Progress, cents_of, class_and_json, common, read, salt_option, wants_color, write
 from optimizer.errors import NoLegalBuildError, SaltmileError, UsageError
 from optimizer.question_commands import QUESTIONS
+
+if TYPE_CHECKING:
+    from optimizer.answers.doubt import Aim
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -84,6 +89,10 @@ def check(folder: Path, everything: bool, race_class: str | None, as_json: bool)
 @click.option("--time-limit", type=click.FloatRange(0, min_open=True), metavar="SECONDS", help="Stop searching then.")
 @click.option("--evidence", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="Write into FILE why nothing faster was left out; see recheck.")
+@click.option("--for", "aim", type=click.Choice(["speed", "record", "regret"]), default="speed", show_default=True,
+              help="Fastest as stated; most likely to take the record; least to regret.")
+@click.option("--worlds", type=click.IntRange(0, 50), default=0,
+              help="With --for record or regret: draws in which everything is searched besides; slow.")
 @salt_option
 @class_and_json
 @common
@@ -97,12 +106,15 @@ def rank(
     quick: bool,
     time_limit: float | None,
     evidence: Path | None,
+    aim: Aim,
+    worlds: int,
     salt: str | None,
     race_class: str | None,
     as_json: bool,
 ) -> None:
     """Rank the fastest legal builds of FOLDER within the budget, with reasons."""
     from optimizer import pipeline  # noqa: PLC0415
+    from optimizer.questions import possible_study_of  # noqa: PLC0415
     from optimizer.report import documents  # noqa: PLC0415
     from optimizer.report.terminal import ranking_text  # noqa: PLC0415
 
@@ -117,6 +129,13 @@ def rank(
         thorough=not quick,
         time_limit_s=time_limit,
     )
+    if aim != "speed":
+        if quick or time_limit is not None or evidence is not None:
+            raise UsageError(f"--for {aim} needs a complete search: leave out --quick, --time-limit and --evidence")
+        rank_under_doubt(
+            possible_study_of(scenario, question), aim, salt, top, worlds, as_json=as_json
+        )
+        return
     with Progress() as progress:
         try:
             result = pipeline.rank(scenario, question, progress)
@@ -184,7 +203,7 @@ def predict(
         write(prediction_text(scenario, prediction, shown_salt, scenario.notices, worths, color=wants_color()))
 
 
-for question in QUESTIONS:
+for question in (*QUESTIONS, *CHANCES):
     cli.add_command(question)
 
 

@@ -12,6 +12,7 @@ PACKAGE = Path(__file__).parent.parent / "optimizer"
 LIST = """
 errors
 units
+executor
 
 physics.air
 physics.tires
@@ -114,6 +115,16 @@ answers.frontier
 answers.same_car
 answers.near_best
 answers.shortlist
+answers.meet
+answers.meet_worlds
+answers.meet_runs
+answers.odds
+answers.contenders
+answers.doubt
+answers.bench_tests
+answers.measure_next
+answers.trailers
+answers.bring
 answers.brings_in
 answers.kept_out
 answers.why_not
@@ -145,6 +156,7 @@ recheck.telling
 
 pipeline
 questions
+chance_questions
 
 report.wording
 report.checking
@@ -154,9 +166,12 @@ report.documents
 report.questions
 report.offers
 report.question_documents
+report.odds
+report.before_buying
 
 console
 question_commands
+chance_commands
 cli
 """
 ORDER = [line for line in LIST.splitlines() if line]
