@@ -11,12 +11,13 @@ from itertools import pairwise
 
 import numpy as np
 
-from optimizer.answers.bring import GROUPS, Bring, bring
+from optimizer.answers.bring import Bring, bring
 from optimizer.answers.contenders import LISTED, Contenders, contenders
 from optimizer.answers.doubt import Aim, UnderDoubt, under_doubt
 from optimizer.answers.measure_next import MeasureNext, measure_next
 from optimizer.answers.near_best import known_builds
 from optimizer.answers.odds import DRAWS, Odds, odds_of
+from optimizer.answers.trailers import GROUPS
 from optimizer.choice.options import IntArray
 from optimizer.errors import UsageError
 from optimizer.executor import Pool

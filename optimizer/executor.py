@@ -10,10 +10,12 @@ from __future__ import annotations
 import copyreg
 import multiprocessing
 import os
+import pickle
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Any, Protocol, TypeVar
 
@@ -175,7 +177,8 @@ class _Round:
     """Batches given out to a pool until all have come back."""
 
     def __init__(self, work: Work[Item, Result], batches: Sequence[Sequence[Item]], pool: Pool) -> None:
-        self.work, self.batches, self.pool = work, batches, pool
+        # sent as bytes: what cannot be sent shows here, and a worker unpacks it once for many batches
+        self.work, self.batches, self.pool = pickle.dumps(work), batches, pool
         self.tries = [0] * len(batches)
         self.found: dict[int, Sequence[Any]] = {}
 
@@ -211,7 +214,19 @@ class _Round:
 
     def _given(self, executor: Executor, number: int) -> Future[Any]:
         self.tries[number] += 1
-        return executor.submit(self.work, self.batches[number])
+        return executor.submit(_done, self.work, self.batches[number])
+
+
+def _done(work: bytes, batch: Sequence[Any]) -> Sequence[Any]:
+    """Results of a batch; called in the worker."""
+    found: Sequence[Any] = _unpacked(work)(batch)
+    return found
+
+
+@lru_cache(maxsize=2)
+def _unpacked(work: bytes) -> Work[Any, Any]:
+    found: Work[Any, Any] = pickle.loads(work)  # noqa: S301 - made by this program a moment ago
+    return found
 
 
 def _processors() -> int:
@@ -225,9 +240,14 @@ def _one_thread() -> None:
         os.environ[name] = "1"
 
 
-def _pickled(mapping: MappingProxyType[Any, Any]) -> tuple[type, tuple[dict[Any, Any]]]:
-    """A mapping that must not change, as other processes can be sent it."""
-    return MappingProxyType, (dict(mapping),)
+def _fixed(mapping: dict[Any, Any]) -> MappingProxyType[Any, Any]:
+    """A mapping that must not change, as it arrives."""
+    return MappingProxyType(mapping)
+
+
+def _pickled(mapping: MappingProxyType[Any, Any]) -> tuple[Callable[..., Any], tuple[dict[Any, Any]]]:
+    """The same, as it is sent: its type has no name that it could be found by."""
+    return _fixed, (dict(mapping),)
 
 
 copyreg.pickle(MappingProxyType, _pickled)

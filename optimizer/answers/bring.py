@@ -3,8 +3,8 @@
 A *configuration* is a legal build. What goes together into the trailer is a base and spares, each a configuration that
 differs from the base in one group of slots: tires (with wheels, if they are to come mounted) or final drive. On the
 morning the salt and the air of the day are known, the car's own numbers are not: what is fitted is the configuration
-with the best average over what is still unknown, one spare at a time. Both are drawn apart, mornings and cars, and every
-configuration runs in each of them together.
+with the best average over what is still unknown, one spare at a time. Mornings and cars are drawn apart, and every
+configuration runs in each morning with each car.
 
 *Money* is that of all pieces together. Parts that the base does not use as often are bought once more than it needs
 (`PriceBook`, with a slot of its own for each spare); fitted parts that some configuration keeps are not sold. Work to
