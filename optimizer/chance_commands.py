@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 Command = Callable[..., Any]
 _MEET = (
+    click.option("--runs", "draws", type=click.IntRange(16, 100_000),
+                 help="Draws of all that is not known exactly; 512 in most cases when left out."),
     click.option("--days", type=click.IntRange(1, 30), help="Days with runs, instead of the event's."),
     click.option("--runs-a-day", type=click.IntRange(1, 30), help="Runs of a day."),
     click.option(
@@ -88,15 +90,13 @@ def _pool(typed: dict[str, Any]) -> Pool | None:
 @click.option("--builds", default="1", show_default=True, metavar="LIST",
               help="Builds, separated by commas: places in the ranking (1), the car as it stands (now), parts put into "
               "the best build (T10+springs=S1).")
-@click.option("--runs", "draws", type=click.IntRange(16, 100_000), default=512, show_default=True,
-              help="Draws of all that is not known exactly.")
 @budget_option
 @salt_option
 @meet_options
 @class_and_json
 @common
 def odds(
-    folder: Path, builds: str, draws: int, budget: str | None, salt: str | None, race_class: str | None,
+    folder: Path, builds: str, draws: int | None, budget: str | None, salt: str | None, race_class: str | None,
     as_json: bool, **typed: Any,
 ) -> None:  # fmt: skip
     """Say how likely the class record falls: as scored, with one attempt, over a meet.
@@ -122,8 +122,9 @@ def odds(
 @class_and_json
 @common
 def measure(
-    folder: Path, budget: str | None, salt: str | None, race_class: str | None, as_json: bool, **typed: Any
-) -> None:
+    folder: Path, draws: int | None, budget: str | None, salt: str | None, race_class: str | None, as_json: bool,
+    **typed: Any,
+) -> None:  # fmt: skip
     """Say what is worth measuring before money is spent, how, and how well."""
     from optimizer import chance_questions  # noqa: PLC0415
     from optimizer.report.before_buying import measure_text  # noqa: PLC0415
@@ -131,7 +132,7 @@ def measure(
     study = read_study(folder, race_class, salt, budget)
     meet = _meet(study, typed)
     with Progress() as progress:
-        found = chance_questions.measure(study, meet=meet, pool=_pool(typed), progress=progress)
+        found = chance_questions.measure(study, meet=meet, draws=draws, pool=_pool(typed), progress=progress)
     tell(study.options, "measure", salt, found, lambda words: measure_text(words, study.options, found),
          as_json=as_json)  # fmt: skip
 
@@ -146,8 +147,8 @@ def measure(
 @class_and_json
 @common
 def bring(
-    folder: Path, spares: int, no_final_drive: bool, budget: str | None, salt: str | None, race_class: str | None,
-    as_json: bool, **typed: Any,
+    folder: Path, spares: int, no_final_drive: bool, draws: int | None, budget: str | None, salt: str | None,
+    race_class: str | None, as_json: bool, **typed: Any,
 ) -> None:  # fmt: skip
     """Say which spare tires or final drives to bring, so that the best fit for the morning is in the trailer."""
     from optimizer import chance_questions  # noqa: PLC0415
@@ -158,7 +159,7 @@ def bring(
     groups = ("tires",) if no_final_drive else ("tires", "final drive")
     with Progress() as progress:
         found = chance_questions.what_to_bring(
-            study, spares, groups=groups, meet=meet, pool=_pool(typed), progress=progress
+            study, spares, groups=groups, meet=meet, draws=draws, pool=_pool(typed), progress=progress
         )
     tell(study.options, "bring", salt, found, lambda words: bring_text(words, study.options, found), as_json=as_json)
 

@@ -11,9 +11,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from optimizer.answers.bring import Bring, bring
+from optimizer.answers.bring import CARS, MORNINGS, Bring, bring
 from optimizer.answers.contenders import LISTED, Contenders, contenders
 from optimizer.answers.doubt import Aim, UnderDoubt, under_doubt
+from optimizer.answers.measure_next import DRAWS as MEASURED_DRAWS
 from optimizer.answers.measure_next import MeasureNext, measure_next
 from optimizer.answers.near_best import known_builds
 from optimizer.answers.odds import DRAWS, Odds, odds_of
@@ -70,7 +71,7 @@ def odds(
     names: Sequence[str] = ("1",),
     *,
     meet: Meet | None = None,
-    draws: int = DRAWS,
+    draws: int | None = None,
     pool: Pool | None = None,
     progress: Progress | None = None,
 ) -> Odds:
@@ -88,7 +89,7 @@ def odds(
     if not names:
         raise UsageError("name at least one build")
     named = [(name.strip(), build_named(study, name.replace("+", ","), progress)) for name in names]
-    return odds_of(study, named, meet=meet, draws=draws, pool=pool, progress=progress)
+    return odds_of(study, named, meet=meet, draws=draws or DRAWS, pool=pool, progress=progress)
 
 
 def choose(
@@ -119,6 +120,7 @@ def measure(
     *,
     listed: int = LISTED,
     meet: Meet | None = None,
+    draws: int | None = None,
     pool: Pool | None = None,
     progress: Progress | None = None,
 ) -> MeasureNext:
@@ -130,7 +132,7 @@ def measure(
         If no build is legal.
     """
     found = _contenders(study, listed, progress)
-    return measure_next(study, found, meet=meet, pool=pool, progress=progress)
+    return measure_next(study, found, meet=meet, draws=draws or MEASURED_DRAWS, pool=pool, progress=progress)
 
 
 def what_to_bring(
@@ -139,6 +141,7 @@ def what_to_bring(
     *,
     groups: Sequence[str] = tuple(GROUPS),
     meet: Meet | None = None,
+    draws: int | None = None,
     pool: Pool | None = None,
     progress: Progress | None = None,
 ) -> Bring:
@@ -157,9 +160,11 @@ def what_to_bring(
         raise UsageError(f"{', '.join(sorted(unknown))} cannot be changed on the salt; there is {', '.join(GROUPS)}")
     budget = study.scenario.event.budget_cents
     _contenders(study, BASES, progress)
+    mornings = MORNINGS if draws is None else max(2, draws // CARS)
     found = bring(
-        study, _bases(study, budget), budget, spares=spares, groups=groups, meet=meet, pool=pool, progress=progress
-    )
+        study, _bases(study, budget), budget, spares=spares, groups=groups, meet=meet, mornings=mornings, pool=pool,
+        progress=progress,
+    )  # fmt: skip
     if found is None:
         raise refuse_nothing(study, budget)
     return found

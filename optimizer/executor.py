@@ -33,6 +33,8 @@ BATCHES_PER_WORKER = 4
 """Batches each worker gets where there is work enough, so that none waits long for the last."""
 WORTH_S = 20.0
 """Work below which no process is started: they need some seconds before they do anything."""
+CONNECT_S = 10.0
+"""Time in which the scheduler of a cluster must answer."""
 TRIES = 3
 """Times a batch is given out before it is held to be what ends its workers."""
 
@@ -96,13 +98,13 @@ def cluster(address: str) -> Pool:
     except ImportError as fault:
         raise UsageError("a cluster needs dask.distributed; install saltmile with its extra: cluster") from fault
     try:
-        with Client(address, timeout=10, set_as_default=False) as client:
+        with Client(address, timeout=CONNECT_S, set_as_default=False) as client:
             workers = max(1, len(client.scheduler_info(n_workers=-1)["workers"]))
     except (OSError, TimeoutError, ValueError) as fault:
         raise UsageError(f"no scheduler of a cluster answers at {address}: {fault}") from fault
 
     def opened() -> Executor:
-        return _ClusterExecutor(Client(address, timeout=10, set_as_default=False))
+        return _ClusterExecutor(Client(address, timeout=CONNECT_S, set_as_default=False))
 
     return Pool(opened, workers, (KilledWorker,))
 

@@ -97,7 +97,7 @@ def test_the_same_speeds_whatever_the_workers(runs):
 
 
 def test_mappings_that_must_not_change_can_be_sent():
-    sent = pickle.loads(pickle.dumps(MappingProxyType({"a": MappingProxyType({1: 2.0})})))
+    sent = pickle.loads(pickle.dumps(MappingProxyType({"a": MappingProxyType({1: 2.0})})))  # noqa: S301
     assert sent == {"a": {1: 2.0}}
     assert isinstance(sent, MappingProxyType)
 
@@ -109,6 +109,9 @@ def test_mappings_that_must_not_change_can_be_sent():
 def scheduler():
     """Address of a cluster of two processes on this machine."""
     distributed = pytest.importorskip("distributed")
+    dask = pytest.importorskip("dask")
+    # not half a minute of waiting for what a dead worker had
+    dask.config.set({"distributed.comm.timeouts.connect": "2s"})
     settings = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": None}
     with distributed.LocalCluster(**settings) as local:
         yield local.scheduler_address
@@ -125,7 +128,8 @@ def test_on_a_cluster_with_a_killed_worker(monkeypatch, scheduler, runs, tmp_pat
     assert (runs(pool=pool) == runs()).all()
 
 
-def test_no_cluster_there():
+def test_no_cluster_there(monkeypatch):
+    monkeypatch.setattr("optimizer.executor.CONNECT_S", 0.5)
     pytest.importorskip("distributed")
     with pytest.raises(UsageError, match="no scheduler"):
         cluster("tcp://127.0.0.1:9")

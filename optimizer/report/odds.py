@@ -42,6 +42,8 @@ def give_or_take(chance: Chance) -> int:
 
 def points_words(chance: Chance) -> str:
     """A difference of chances in hundredths, with what it may be off by."""
+    if abs(chance.value) < 0.0005 and chance.error < 0.0005:
+        return "no difference in these draws"
     return f"{100 * chance.value:+.1f} in 100, give or take {200 * chance.error:.1f}"
 
 

@@ -88,7 +88,9 @@ def best_by_trying(study, bases, budget, spares, mornings, cars):
     """The best expected chance of any base with up to some spares, by loops over everything."""
     options = study.options
     base_keys = {row.tobytes() for row in bases}
-    swapped = {name: [s for s, slot in enumerate(options.slots) if slot.kind in kinds] for name, kinds in GROUPS.items()}
+    swapped = {
+        name: [s for s, slot in enumerate(options.slots) if slot.kind in kinds] for name, kinds in GROUPS.items()
+    }
     # every build that differs from a base in one group, whatever its parts
     pool = {}
     for row in bases:
