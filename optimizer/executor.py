@@ -36,7 +36,8 @@ WORTH_S = 20.0
 CONNECT_S = 10.0
 """Time in which the scheduler of a cluster must answer."""
 TRIES = 3
-"""Times a batch is given out before it is held to be what ends its workers."""
+"""Times a batch is lost before it is held to be what ends its workers."""
+_LOST = f"a batch of work was lost with its worker {TRIES} times"
 
 
 class LostBatchError(RuntimeError):
@@ -186,36 +187,40 @@ class _Round:
 
     def results(self, tell: Callable[[float], None]) -> list[Sequence[Any]]:
         """Results of all batches, in their order."""
+        barren = 0
         while len(self.found) < len(self.batches):
+            before = len(self.found)
             executor = self.pool.open()
             try:
                 self._until_broken(executor, tell)
+            except BrokenExecutor as fault:
+                # which batch broke it is not known: it is the one that is left when no other comes back
+                barren = 0 if len(self.found) > before else barren + 1
+                if barren == TRIES:
+                    raise LostBatchError(_LOST) from fault
             finally:
                 executor.shutdown(wait=False, cancel_futures=True)
         return [self.found[number] for number in range(len(self.batches))]
 
     def _until_broken(self, executor: Executor, tell: Callable[[float], None]) -> None:
-        """Give out what has not come back; return when all has, or when the executor is broken."""
-        lost: tuple[type[BaseException], ...] = (BrokenExecutor, *self.pool.lost)
+        """Give out what has not come back, until all has; the executor may break at any time."""
         missing = [number for number in range(len(self.batches)) if number not in self.found]
         waiting = {self._given(executor, number): number for number in missing}
         while waiting:
             ready, _ = wait(waiting, return_when=FIRST_COMPLETED)
-            for future in ready:
+            # first what has come back: it need not be done again
+            for future in sorted(ready, key=lambda each: isinstance(each.exception(), BrokenExecutor)):
                 number = waiting.pop(future)
                 try:
                     self.found[number] = future.result()
-                except lost as fault:
-                    if self.tries[number] >= TRIES:
-                        msg = f"a batch of work was lost with its worker {TRIES} times"
-                        raise LostBatchError(msg) from fault
-                    if isinstance(fault, BrokenExecutor):
-                        return
+                except self.pool.lost as fault:
+                    self.tries[number] += 1
+                    if self.tries[number] == TRIES:
+                        raise LostBatchError(_LOST) from fault
                     waiting[self._given(executor, number)] = number
             tell(len(self.found) / len(self.batches))
 
     def _given(self, executor: Executor, number: int) -> Future[Any]:
-        self.tries[number] += 1
         return executor.submit(_done, self.work, self.batches[number])
 
 

@@ -83,6 +83,39 @@ def test_what_kills_every_worker_is_given_up(monkeypatch):
         work_through(workers.squares_killing_always, ITEMS, processes(1, worth_s=ALWAYS))
 
 
+class Forgetful(ThreadPoolExecutor):
+    """Loses every batch with item 20 some times, as a cluster would that gives up on its workers."""
+
+    losses = 0
+
+    def submit(self, fn, /, *args, **kwargs):
+        if 20 in args[1] and Forgetful.losses > 0:
+            Forgetful.losses -= 1
+            return super().submit(self._lose)
+        return super().submit(fn, *args, **kwargs)
+
+    @staticmethod
+    def _lose():
+        raise WorkerLostError
+
+
+class WorkerLostError(Exception):
+    """What a cluster says of a batch that it gave up on."""
+
+
+@pytest.mark.parametrize(("losses", "given_up"), [(2, False), (3, True)])
+def test_a_batch_that_a_cluster_gave_up_is_given_out_again(monkeypatch, losses, given_up):
+    """Twice lost is done again; three times is enough."""
+    small_batches(monkeypatch)
+    monkeypatch.setattr(Forgetful, "losses", losses)
+    pool = Pool(lambda: Forgetful(2), 2, lost=(WorkerLostError,), worth_s=ALWAYS)
+    if given_up:
+        with pytest.raises(LostBatchError, match="3 times"):
+            work_through(workers.squares, ITEMS, pool)
+    else:
+        assert work_through(workers.squares, ITEMS, pool) == SQUARES
+
+
 def test_a_fault_in_the_work_is_not_tried_again(monkeypatch):
     small_batches(monkeypatch)
     with pytest.raises(ValueError, match="20 has no square"):

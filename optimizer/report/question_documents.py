@@ -61,10 +61,8 @@ class _Writer:
             return self.options.decode(each)
         if isinstance(each, Mapping):
             return {str(key): self.value(value) for key, value in each.items()}
-        if isinstance(each, list | tuple):
-            return [self.value(value) for value in each]
-        if isinstance(each, frozenset):
-            return sorted(each)
+        if isinstance(each, list | tuple | frozenset):
+            return [self.value(value) for value in (sorted(each) if isinstance(each, frozenset) else each)]
         plain = each.item() if isinstance(each, np.generic) else each
         return rounded(plain, DIGITS) if isinstance(plain, float) else plain
 
