@@ -21,7 +21,7 @@ import numpy as np
 
 from optimizer.answers.measure_next import chance_with
 from optimizer.answers.meet_runs import legs_as_scored, run_speeds
-from optimizer.answers.meet_worlds import World, worlds_of
+from optimizer.answers.meet_worlds import Chance, World, worlds_of
 from optimizer.answers.odds import joined_runs
 from optimizer.answers.trailers import GROUPS, Members, trailer_cents
 from optimizer.answers.unknowns import only_needed, salt_asked_about, unknowns_of
@@ -31,11 +31,15 @@ from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.event import Meet
 from optimizer.search.study import Study
 
-MORNINGS, CARS = 48, 8
+MORNINGS, CARS = 24, 16
+SEED, FRESH = 43, 53
+"""Of the mornings and cars that pick, and of those that check what was picked."""
 MOST = 96
 """Configurations that run in all mornings; where there are more, those are left that a screening favors."""
 SCREENED = 8
 """Mornings of the screening, with the car as stated."""
+CARS_DIFFER = 0.015
+"""Share of the speed by which cars are off for what lasts, as the screening takes it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +82,9 @@ class Bring:
         The best of all, the fixed one included.
     with_spares : tuple of Trailer
         The best with one spare, with two, ...; those that exist.
-    gain, gain_error : float
-        Chance that the best gains on the fixed one, and its standard error over the mornings.
-    gain_ms, gain_error_ms : float
+    gain : Chance
+        What the best gains on the fixed one in chance, on mornings and with cars that did not pick it.
+    gain_ms : Chance
         The same in average speed [m/s].
     mornings, cars : int
         Drawn.
@@ -93,15 +97,23 @@ class Bring:
     fixed: Trailer
     best: Trailer
     with_spares: tuple[Trailer, ...]
-    gain: float
-    gain_error: float
-    gain_ms: float
-    gain_error_ms: float
+    gain: Chance
+    gain_ms: Chance
     mornings: int
     cars: int
     configurations: int
     screened: int
     tried: int
+
+    @property
+    def worth_it(self) -> bool:
+        """Whether spares gain chance by more than twice the error of that."""
+        return len(self.best.configurations) > 1 and self.gain.value > 2 * self.gain.error
+
+    @property
+    def advised(self) -> Trailer:
+        """The best, if its spares are worth it; else the fixed one."""
+        return self.best if self.worth_it else self.fixed
 
 
 def bring(
@@ -125,7 +137,7 @@ def bring(
     configurations = _legal(study, _family(study.options, bases, groups))
     seen = len(configurations)
     if len(configurations) > most:
-        configurations = _screened(study, configurations, bases, most, meet, progress)
+        configurations = _screened(study, configurations, bases, budget_cents, most, groups, progress)
     if len(configurations) == 0:
         return None
     worth = _worth(study, configurations, mornings, cars, meet, pool, progress)
@@ -135,7 +147,18 @@ def bring(
     kept = [trailer for trailer, ok in zip(tried, affordable, strict=True) if ok]
     if not kept:
         return None
-    return _answer(study.options, configurations, kept, money[affordable], worth, (seen, len(tried)), cars)
+    order = _Order(kept, money[affordable], worth)
+    best_of = order.best_of_each_size()
+    best = min(best_of.values(), key=order.key)
+    told = {
+        number: _trailer(study.options, configurations, kept[number], int(order.cents[number]), worth)
+        for number in best_of.values()
+    }
+    gain, gain_ms = _checked(study, configurations, kept[best], kept[best_of[0]], mornings, cars, meet)
+    return Bring(
+        told[best_of[0]], told[best], tuple(told[best_of[size]] for size in sorted(best_of) if size), gain, gain_ms,
+        len(worth.chance), cars, len(configurations), seen, len(tried),
+    )  # fmt: skip
 
 
 # --- configurations
@@ -186,22 +209,28 @@ def _legal(study: Study, builds: IntArray) -> IntArray:
 
 
 def _screened(
-    study: Study, builds: IntArray, bases: IntArray, most: int, meet: Meet | None, progress: Progress | None
-) -> IntArray:
-    """Those that are best on some morning with the car as stated, and the best on the average, up to so many.
+    study: Study, builds: IntArray, bases: IntArray, budget_cents: int | None, most: int, groups: Sequence[str],
+    progress: Progress | None,
+) -> IntArray:  # fmt: skip
+    """Those of the best bases with one spare that can be paid, on some mornings with the car as stated, so many.
 
     This is a sample: what it leaves out might be best on a morning that it did not see.
     """
     mornings, _ = _drawn(study, builds, SCREENED, 2)
-    stated = [replace(world, lasting={}) for world in mornings]
-    speeds = _speeds(study, builds, stated, None, progress)
-    chance = _chances(study, speeds, meet)
-    ranks = np.maximum((-speeds).argsort(axis=1).argsort(axis=1).min(axis=0), 0)
-    order = np.lexsort([-speeds.mean(axis=0), -chance.mean(axis=0), ranks])
-    base = {row.tobytes() for row in np.ascontiguousarray(bases)}
-    is_base = np.array([row.tobytes() in base for row in np.ascontiguousarray(builds)])
-    kept = [i for i in order if is_base[i]][:most] + [i for i in order if not is_base[i]]
-    return builds[np.sort(np.array(kept[:most]))]
+    speeds = _speeds(study, builds, [replace(world, lasting={}) for world in mornings], None, progress)
+    needed = study.judge.planned_ms
+    chance = chance_with(speeds, needed, CARS_DIFFER * needed)
+    pairs = _all_trailers(study.options, builds, bases, 1, groups)
+    money = trailer_cents(study, builds, pairs)
+    pairs = [pair for pair, cents in zip(pairs, money, strict=True) if budget_cents is None or cents <= budget_cents]
+    ends = np.array([(pair[0], pair[-1]) for pair in pairs], dtype=np.int64).reshape(-1, 2)
+    worth = chance[:, ends].max(axis=2).mean(axis=0)
+    kept: dict[int, None] = {}
+    for row in np.argsort(-np.round(worth, 9), kind="stable"):
+        if len(kept) + 2 > most:
+            break
+        kept.update(dict.fromkeys(pairs[row]))
+    return builds[np.sort(np.array(list(kept), dtype=np.int64))]
 
 
 # --- what they do
@@ -209,21 +238,27 @@ def _screened(
 
 @dataclass(frozen=True, slots=True)
 class _Worth:
-    """Expected chance and speed of each configuration on each morning: (mornings, n)."""
+    """Chance and speed of each configuration on each morning, averages over the cars (mornings, n), and one by one.
+
+    ``by_car`` are the same of each car: chance and speed, (mornings, cars, n) each.
+    """
 
     chance: FloatArray
     speed_ms: FloatArray
+    by_car: tuple[FloatArray, FloatArray]
 
 
-def _drawn(study: Study, builds: IntArray, mornings: int, cars: int) -> tuple[list[World], list[World]]:
+def _drawn(
+    study: Study, builds: IntArray, mornings: int, cars: int, seed: int = SEED
+) -> tuple[list[World], list[World]]:
     """Mornings, of which salt and air count, and cars, of which what lasts counts; drawn apart."""
     options, _ = only_needed(study.options, builds)
     unknowns = unknowns_of(options, salt_asked_about(study.judge))
     runs = study.scenario.event.scoring.runs
     calibration = study.scenario.calibration
     return (
-        worlds_of(unknowns, calibration, mornings, 1, runs, sets=1, seed=43),
-        worlds_of(unknowns, calibration, cars, 1, runs, sets=1, seed=44),
+        worlds_of(unknowns, calibration, mornings, 1, runs, sets=1, seed=seed),
+        worlds_of(unknowns, calibration, cars, 1, runs, sets=1, seed=seed + 1),
     )
 
 
@@ -246,16 +281,15 @@ def _chances(study: Study, speeds: FloatArray, meet: Meet | None) -> FloatArray:
 
 def _worth(
     study: Study, builds: IntArray, mornings: int, cars: int, meet: Meet | None, pool: Pool | None,
-    progress: Progress | None,
+    progress: Progress | None, seed: int = SEED,
 ) -> _Worth:  # fmt: skip
     """Averages over the cars, morning by morning."""
-    days, lasting = _drawn(study, builds, mornings, cars)
+    days, lasting = _drawn(study, builds, mornings, cars, seed)
     worlds = [replace(day, lasting=car.lasting) for day in days for car in lasting]
     speeds = _speeds(study, builds, worlds, pool, progress)
     shape = (len(days), len(lasting), len(builds))
-    return _Worth(
-        _chances(study, speeds, meet).reshape(shape).mean(axis=1), speeds.reshape(shape).mean(axis=1)
-    )
+    chance, speeds = _chances(study, speeds, meet).reshape(shape), speeds.reshape(shape)
+    return _Worth(chance.mean(axis=1), speeds.mean(axis=1), (chance, speeds))
 
 
 # --- trailers
@@ -264,12 +298,13 @@ def _worth(
 def _all_trailers(
     options: Options, builds: IntArray, bases: IntArray, spares: int, groups: Sequence[str]
 ) -> list[Members]:
-    """Every base alone, and with up to so many spares."""
+    """Every configuration alone, and every base with up to so many spares."""
     base = {row.tobytes() for row in np.ascontiguousarray(bases)}
     found: list[Members] = []
     inside = {group: _mask(options, group) for group in groups}
     for b, row in enumerate(builds):
         if row.tobytes() not in base:
+            found.append((b,))
             continue
         differs = builds != row
         fit = np.zeros(len(builds), dtype=np.bool_)
@@ -289,29 +324,6 @@ def _mask(options: Options, group: str) -> BoolArray:
 # --- the answer
 
 
-def _answer(
-    options: Options, builds: IntArray, kept: list[Members], cents: IntArray, worth: _Worth, looked: tuple[int, int],
-    cars: int,
-) -> Bring:  # fmt: skip
-    """The best trailer of each size, and of all."""
-    scores = [_score(members, worth) for members in kept]
-    best_of: dict[int, int] = {}
-    for number, members in enumerate(kept):
-        size = len(members) - 1
-        if size not in best_of or _key(scores, cents, kept, number) < _key(scores, cents, kept, best_of[size]):
-            best_of[size] = number
-    best = min(best_of.values(), key=lambda number: _key(scores, cents, kept, number))
-    told = {number: _trailer(options, builds, kept[number], int(cents[number]), worth) for number in best_of.values()}
-    fixed = best_of[0]
-    (gain, error), (gain_ms, error_ms) = (
-        _gain(each, kept[best], kept[fixed], worth) for each in (worth.chance, worth.speed_ms)
-    )
-    return Bring(
-        told[fixed], told[best], tuple(told[best_of[size]] for size in sorted(best_of) if size), gain, error, gain_ms,
-        error_ms, len(worth.chance), cars, len(builds), *looked,
-    )  # fmt: skip
-
-
 def _fitted(members: Members, worth: _Worth) -> IntArray:
     """Which configuration (mornings,) is fitted: the likeliest, then the fastest, then the base."""
     chance = np.round(worth.chance[:, list(members)], 9)
@@ -320,25 +332,57 @@ def _fitted(members: Members, worth: _Worth) -> IntArray:
     return np.array(members)[top.argmax(axis=1)]
 
 
+@dataclass(frozen=True, slots=True)
+class _Order:
+    """Trailers in the order of chance, speed, money, number of spares, order of trying."""
+
+    trailers: Sequence[Members]
+    cents: IntArray
+    worth: _Worth
+
+    def key(self, number: int) -> tuple[float, float, int, int, int]:
+        """Lower is better."""
+        chance, speed = _score(self.trailers[number], self.worth)
+        size = len(self.trailers[number])
+        return (-round(chance, 9), -round(speed / SPEED_STEP_MS), int(self.cents[number]), size, number)
+
+    def best_of_each_size(self) -> dict[int, int]:
+        """Number of spares -> the best trailer with so many."""
+        found: dict[int, tuple[tuple[float, float, int, int, int], int]] = {}
+        for number, members in enumerate(self.trailers):
+            size, key = len(members) - 1, self.key(number)
+            if size not in found or key < found[size][0]:
+                found[size] = key, number
+        return {size: number for size, (_, number) in found.items()}
+
+
 def _score(members: Members, worth: _Worth) -> tuple[float, float]:
     """Expected chance and speed of a trailer."""
     rows, fitted = np.arange(len(worth.chance)), _fitted(members, worth)
     return float(worth.chance[rows, fitted].mean()), float(worth.speed_ms[rows, fitted].mean())
 
 
-def _key(
-    scores: Sequence[tuple[float, float]], cents: IntArray, kept: Sequence[Members], number: int
-) -> tuple[float, float, int, int, int]:
-    """Order of trailers: chance, speed, money, number of spares, order of trying."""
-    chance, speed = scores[number]
-    return (-round(chance, 9), -round(speed / SPEED_STEP_MS), int(cents[number]), len(kept[number]), number)
+def _checked(
+    study: Study, builds: IntArray, best: Members, fixed: Members, mornings: int, cars: int, meet: Meet | None
+) -> tuple[Chance, Chance]:
+    """What a trailer gains on another in chance and speed, on mornings and cars that did not pick it: picking flatters.
+
+    Mornings and cars were drawn apart, and each adds to the error.
+    """
+    if best == fixed:
+        return Chance(0.0, 0.0), Chance(0.0, 0.0)
+    few = sorted({*best, *fixed})
+    worth = _worth(study, builds[few], mornings, cars, meet, None, None, seed=FRESH)
+    rows = np.arange(len(worth.chance))
+    with_best, with_fixed = (_fitted(tuple(few.index(each) for each in members), worth) for members in (best, fixed))
+    chance, speed = (_crossed(table[rows, :, with_best] - table[rows, :, with_fixed]) for table in worth.by_car)
+    return chance, speed
 
 
-def _gain(table: FloatArray, members: Members, fixed: Members, worth: _Worth) -> tuple[float, float]:
-    """Average gain of a trailer on another, and its standard error over the mornings."""
-    rows = np.arange(len(table))
-    gain = table[rows, _fitted(members, worth)] - table[rows, _fitted(fixed, worth)]
-    return float(gain.mean()), float(gain.std(ddof=1) / np.sqrt(len(gain)))
+def _crossed(gain: FloatArray) -> Chance:
+    """Average of a gain (mornings, cars), with an error that counts both."""
+    parts = (gain.mean(axis=1), gain.mean(axis=0))
+    return Chance(float(gain.mean()), float(np.sqrt(sum(part.var(ddof=1) / len(part) for part in parts))))
 
 
 def _trailer(options: Options, builds: IntArray, members: Members, cents: int, worth: _Worth) -> Trailer:

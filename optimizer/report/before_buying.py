@@ -7,7 +7,6 @@ from itertools import pairwise
 
 from optimizer.answers.bring import Bring, Trailer
 from optimizer.answers.measure_next import MeasureNext, WorthKnowing
-from optimizer.answers.meet_worlds import Chance
 from optimizer.choice.options import IntArray, Options
 from optimizer.report.odds import build_lines, chance_words, points_words, speed_gain_words
 from optimizer.report.questions import told
@@ -102,28 +101,28 @@ def _amount(words: Words, each: WorthKnowing, deviation: float) -> str:
 def bring_text(words: Words, options: Options, found: Bring) -> str:
     """Base and spares, what they gain on one fixed build, and what they cost."""
     best, fixed = found.best, found.fixed
-    if len(best.configurations) == 1:
+    gain = f"{points_words(found.gain)}; {speed_gain_words(words, found.gain_ms)} on the average, on fresh mornings"
+    if found.worth_it:
         first = (
-            "Bring no spare: within the budget no spare tires or final drive make the record likelier than one fixed "
-            f"build does, {_share(fixed.chance)}."
+            f"Bring {_spares(best)}: with the best of them fitted on the morning one attempt takes the record "
+            f"{_share(best.chance)}, against {_share(fixed.chance)} for the best fixed build ({gain})."
         )
     else:
         first = (
-            f"Bring {_spares(best)}: with the best of them fitted on the morning one attempt takes the record "
-            f"{_share(best.chance)}, against {_share(fixed.chance)} for the best fixed build "
-            f"({points_words(Chance(found.gain, found.gain_error))}; "
-            f"{speed_gain_words(words, Chance(found.gain_ms, found.gain_error_ms))} on the average)."
+            "Bring no spare: within the budget no spare tires or final drive make the record likelier than one fixed "
+            f"build does, {_share(fixed.chance)}, by what the draws can tell."
         )
-    lines = [wrapped(first), "", *_trailer(words, options, best, "What to bring" if best is not fixed else "The build")]
-    sizes = (fixed, *found.with_spares)
-    for fewer, each in pairwise(sizes):
-        number = plural(len(each.groups), "spare")
-        if each.chance <= fewer.chance:
-            lines += ["", wrapped(f"With {number} nothing is gained beyond that for the money.")]
-        elif each is not best:
-            lines += ["", *_trailer(words, options, each, f"The best with {number}")]
-    if best is not fixed:
+        if best is not fixed:
+            first += f" The nearest to it is {_spares(best)}: {gain}."
+    lines = [wrapped(first), "", *_trailer(words, options, found.advised, "What to bring")]
+    if best is not found.advised:
+        lines += ["", *_trailer(words, options, best, f"The best with {plural(len(best.groups), 'spare')}")]
+    elif best is not fixed:
         lines += ["", *_trailer(words, options, fixed, "The best fixed build")]
+    for fewer, each in pairwise((fixed, *found.with_spares)):
+        if each.chance <= fewer.chance:
+            number = plural(len(each.groups), "spare")
+            lines += ["", wrapped(f"With {number} nothing is gained beyond that for the money.")]
     sampled = (
         f" A screening left {found.configurations} of {found.screened}, which is a sample: another might be better."
         if found.screened > found.configurations
