@@ -13,8 +13,8 @@ from optimizer.answers.power_in_air import PowerSpread, doubts_of_air, power_spr
 from optimizer.answers.result_doubts import doubts_of_results, doubts_of_swaps
 from optimizer.answers.sensitivity import Worth, worth_of_inputs
 from optimizer.answers.swaps import Swap, best_swaps, single_swaps
-from optimizer.choice.options import BoolArray, IntArray, Options, options_of
-from optimizer.choice.wishes import places_of, with_wishes
+from optimizer.choice.options import BoolArray, IntArray, options_of
+from optimizer.choice.wishes import build_with, with_wishes
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.recheck.asking import Asked, Case
 from optimizer.recheck.certifying import certify
@@ -244,7 +244,7 @@ def predict(scenario: Scenario, parts: tuple[str, ...] = (), question: Question 
     ``parts`` are ids, or ``slot=id``; an id that suits several slots goes into all of them.
     """
     study = study_of(scenario, question)
-    build = study.options.encode(_swapped(study.options, parts))
+    build = study.options.encode(build_with(study.options, parts))
     card = card_of(study.judge, study.legality, study.book, build, study.scenario.event.budget_cents)
     return Prediction(card, *_second_looks(study, (card,), (), None if question is None else question.salt))
 
@@ -262,7 +262,7 @@ def sensitivity(scenario: Scenario, parts: tuple[str, ...] = (), question: Quest
     """What each assumed or measured input is worth to the car that `predict` speaks of, largest first."""
     asked = question or Question()
     scenario = as_asked(scenario, asked)
-    return worth_of_inputs(scenario, _swapped(options_of(scenario), parts), asked.salt)
+    return worth_of_inputs(scenario, build_with(options_of(scenario), parts), asked.salt)
 
 
 def _second_looks(
@@ -282,15 +282,6 @@ def _second_looks(
             spreads[engine.id] = power_spread(study.judge, build)
     doubts = (*doubts_of_inputs(scenario, parts, salts), *in_air, *doubts_of_results(scenario, builds[0]))
     return tuple(dict.fromkeys(doubts)), tuple(each for each in spreads.values() if each is not None)
-
-
-def _swapped(options: Options, parts: tuple[str, ...]) -> dict[str, str]:
-    """Slot -> id for the parts named."""
-    build: dict[str, str] = {}
-    for named in parts:
-        for s, o in places_of(options, named):
-            build[options.slots[s].name] = options.parts[s][o].id
-    return build
 
 
 def refuse_the_impossible(study: Study) -> None:

@@ -1,0 +1,347 @@
+"""All measurements of a car as one problem: what may move, what was observed, and what a world would have shown.
+
+A world is one score for every parameter, in units of its standard uncertainty. Many worlds are simulated as one batch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import cast
+
+import numpy as np
+
+from optimizer.answers.unknowns import Unknown, only_needed, unknowns_of, with_values
+from optimizer.calibration import observations as made
+from optimizer.calibration.observations import Observation, OfPart, OfRun, OfTrace, Stretch
+from optimizer.calibration.occasions import COAST_DRAG_N, Occasion, Parameter, build_of, occasion_of
+from optimizer.choice.options import FloatArray, IntArray, Options, options_of
+from optimizer.measured.records import Day, Measurements
+from optimizer.physics.tires import circumference_growth
+from optimizer.run.inputs import RunInputs, models_side_by_side
+from optimizer.run.model import RunModel, S, rolling_radius_m
+from optimizer.run.simulator import Run, simulate
+from optimizer.run.traces import Trace, coast_down, pull, slip_at, speed_at
+from optimizer.scenario.event import Scenario
+from optimizer.scenario.parts import Engine, Part, Tire
+
+STEP = 0.2
+"""Step of the derivatives, in standard uncertainties: small against what bends, large against rounding."""
+COAST_DRAG = Parameter("car:coast drag", "drag of the idle driveline", "force", 0.0, COAST_DRAG_N)
+
+
+@dataclass(frozen=True, slots=True)
+class Cars:
+    """Simulator inputs of worlds on occasions: rows of occasion o are ``rows[o]`` (a slice), of worlds ``worlds[o]``."""
+
+    inputs: RunInputs
+    rows: tuple[slice, ...]
+    worlds: tuple[IntArray, ...]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """What is to be explained, and by what.
+
+    Attributes
+    ----------
+    options : Options
+        With the parts of the measured builds only.
+    occasions : tuple of Occasion
+    parameters : tuple of Parameter
+        P of them: unknowns of car, salt and parts first, then those of days and traces.
+    observations : tuple of Observation
+        N numbers in all, one after the other.
+    stretches : tuple of Stretch
+    left_out : tuple of str
+        What could not be used, and why.
+    """
+
+    options: Options
+    occasions: tuple[Occasion, ...]
+    parameters: tuple[Parameter, ...]
+    observations: tuple[Observation, ...]
+    stretches: tuple[Stretch, ...]
+    left_out: tuple[str, ...] = ()
+
+    @cached_property
+    def place(self) -> Mapping[str, int]:
+        """Position of each parameter by key."""
+        return {each.key: p for p, each in enumerate(self.parameters)}
+
+    @cached_property
+    def slices(self) -> tuple[slice, ...]:
+        """Where each observation's numbers stand."""
+        ends = np.cumsum([0, *(made.size_of(each) for each in self.observations)])
+        return tuple(slice(int(a), int(b)) for a, b in zip(ends[:-1], ends[1:], strict=True))
+
+    @cached_property
+    def observed(self) -> FloatArray:
+        """All numbers (N,)."""
+        return made.values_of(self.observations)
+
+    @cached_property
+    def touched(self) -> tuple[frozenset[int], ...]:
+        """Occasions that each parameter can change anything on."""
+        everywhere = frozenset(range(len(self.occasions)))
+        own: dict[str, set[int]] = {}
+        for o, occasion in enumerate(self.occasions):
+            for parameter in occasion.own.values():
+                own.setdefault(parameter.key, set()).add(o)
+        for stretch in self.stretches:
+            own.setdefault(stretch.start.key, set()).add(stretch.occasion)
+        return tuple(frozenset(own[each.key]) if each.key in own else everywhere for each in self.parameters)
+
+    # --- worlds
+
+    def shown(self, worlds: FloatArray, touched: Sequence[frozenset[int]] | None = None) -> FloatArray:
+        """What K worlds (K, P) would have shown: (K, N).
+
+        With ``touched`` a world is only looked at on those occasions; elsewhere it shows what the first one does, which
+        must be looked at on all.
+        """
+        cars = self._cars(worlds, touched)
+        out = np.empty((len(worlds), len(self.observed)))
+        traces = self._traces(worlds, cars)
+        runs: dict[tuple[tuple[float, float], str], Run] = {}
+        for each, where in zip(self.observations, self.slices, strict=True):
+            rows, ks = cars.rows[each.occasion], cars.worlds[each.occasion]
+            if isinstance(each, OfTrace):
+                values = self._of_trace(each, traces[each.stretch], cars.inputs, rows)
+            elif isinstance(each, OfRun):
+                key = (each.marks_m, each.measure)
+                if key not in runs:
+                    runs[key] = simulate(cars.inputs, *key)  # type: ignore[arg-type]
+                values = _of_run(each, runs[key], cars.inputs, rows)
+            else:
+                values = self._of_part(each, worlds[ks])
+            if len(ks) < len(worlds):
+                out[:, where] = values[0]
+            out[ks, where] = values
+        return out
+
+    def linearized(self, world: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """What a world (P,) shows, (N,), and its slopes, (N, P): one batch of simulations."""
+        worlds = np.vstack([world, world + STEP * np.eye(len(world))])
+        shown = self.shown(worlds, [frozenset(range(len(self.occasions))), *self.touched])
+        return shown[0], (shown[1:] - shown[0]).T / STEP
+
+    def _cars(self, worlds: FloatArray, touched: Sequence[frozenset[int]] | None) -> Cars:
+        models = _Models(self)
+        inputs: list[RunInputs] = []
+        rows, ks = [], []
+        for o, occasion in enumerate(self.occasions):
+            here = [k for k in range(len(worlds)) if touched is None or o in touched[k]]
+            rows.append(slice(len(inputs), len(inputs) + len(here)))
+            ks.append(np.array(here, dtype=np.int64))
+            inputs += [models.inputs(worlds[k], occasion) for k in here]
+        return Cars(models_side_by_side(inputs), tuple(rows), tuple(ks))
+
+    def _traces(self, worlds: FloatArray, cars: Cars) -> dict[int, tuple[Trace, slice]]:
+        """The traces of all stretches, those in one gear integrated together, and where each one's cars stand."""
+        by_gear: dict[int | None, list[int]] = {}
+        for s, stretch in enumerate(self.stretches):
+            by_gear.setdefault(stretch.gear, []).append(s)
+        found: dict[int, tuple[Trace, slice]] = {}
+        for gear, some in by_gear.items():
+            rows = [np.arange(each.start, each.stop) for each in (cars.rows[self.stretches[s].occasion] for s in some)]
+            inputs = cars.inputs.take(np.concatenate(rows))
+            start, seconds, drag = [], [], []
+            for s in some:
+                stretch = self.stretches[s]
+                ks = cars.worlds[stretch.occasion]
+                scores = worlds[ks, self.place[stretch.start.key]]
+                start.append(stretch.start.value + stretch.start.deviation * scores)
+                seconds.append(np.full(len(ks), stretch.seconds))
+                if gear is None:
+                    drag.append(COAST_DRAG.deviation * worlds[ks, self.place[COAST_DRAG.key]])
+            begin, long = np.concatenate(start), np.concatenate(seconds)
+            trace = coast_down(inputs, begin, long, np.concatenate(drag)) if gear is None else pull(
+                inputs, gear, begin, long
+            )  # fmt: skip
+            ends = np.cumsum([0, *map(len, rows)])
+            for s, first, after in zip(some, ends[:-1], ends[1:], strict=True):
+                found[s] = (trace, slice(int(first), int(after)))
+        return found
+
+    def _of_trace(
+        self, each: OfTrace, found: tuple[Trace, slice], inputs: RunInputs, rows: slice
+    ) -> FloatArray:
+        trace, place = found
+        speed = speed_at(trace, place, each.time_s)
+        if each.channel == "speed":
+            return speed
+        surface = np.maximum(speed, 1.0) * slip_at(trace, place, each.time_s)
+        if each.channel == "driven":
+            return np.log(surface)
+        gear = cast(int, self.stretches[each.stretch].gear)
+        radius = inputs.radius_m[rows, None] * circumference_growth(inputs.growth[rows, None], surface)
+        return np.asarray(np.log(surface * inputs.overall[gear, rows, None] * 30.0 / (np.pi * radius)))
+
+    def _of_part(self, each: OfPart, worlds: FloatArray) -> FloatArray:
+        """A part's number over what is stated, as a logarithm: (k, 1)."""
+        models = _Models(self)
+        stated = models.number(np.zeros(worlds.shape[1]), each)
+        return np.log(np.array([[models.number(world, each) / stated] for world in worlds]))
+
+
+def _of_run(each: OfRun, run: Run, inputs: RunInputs, rows: slice) -> FloatArray:
+    """A number of a timed run of cars: (k, 1). A car that gets nowhere has a speed of 1 m/s."""
+    if each.gear is None:
+        return np.maximum(run.score_ms[rows, None], 1.0)
+    surface = np.where(run.score_ms[rows] > 0, np.nan_to_num(run.passing.surface[1, rows], nan=1.0), 1.0)
+    radius = inputs.radius_m[rows] * circumference_growth(inputs.growth[rows], surface)
+    return np.asarray(np.log(surface * inputs.overall[each.gear, rows] * 30.0 / (np.pi * radius))[:, None])
+
+
+class _Models:
+    """Models of worlds, one for each set of scores of car and parts; what days add comes on top."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        self.unknowns = [(p, each) for p, each in enumerate(problem.parameters) if each.unknown is not None]
+        self.lasting = [(p, each) for p, each in self.unknowns if cast(Unknown, each.unknown).place != "salt"]
+        self.days = [(p, each.key) for p, each in enumerate(problem.parameters) if each.unknown is None]
+        self._known: dict[bytes, tuple[Options, RunModel]] = {}
+        self._drive: dict[tuple[bytes, bytes], tuple[FloatArray, object]] = {}
+
+    def _key(self, world: FloatArray) -> bytes:
+        return world[[p for p, _ in self.lasting]].tobytes()
+
+    def model(self, world: FloatArray) -> tuple[Options, RunModel]:
+        """Options and model of a world (P,)."""
+        key = self._key(world)
+        if key not in self._known:
+            values = {cast(Unknown, each.unknown): each.at(float(world[p])) for p, each in self.lasting if world[p]}
+            options = with_values(self.problem.options, values)
+            self._known[key] = (options, RunModel(options))
+        return self._known[key]
+
+    def inputs(self, world: FloatArray, occasion: Occasion) -> RunInputs:
+        """Simulator inputs of the car of an occasion in a world (P,)."""
+        _, model = self.model(world)
+        sums = model.sums_of(occasion.row[None])
+        if occasion.mass_kg is not None:
+            # as weighed that day; how well scales know it is the uncertainty of the mass
+            stated = self.model(np.zeros_like(world))[1].sums_of(occasion.row[None])[0, S["mass_kg"]]
+            sums[:, [S["mass_kg"], S["front_load_kg"], S["rear_load_kg"]]] *= occasion.mass_kg / stated
+        salt = self.problem.options.scenario.event.salts[occasion.salt]
+        values = {
+            each.unknown.field: each.at(float(world[p]))
+            for p, each in self.unknowns
+            if each.unknown is not None and each.unknown.place == "salt" and each.unknown.id == occasion.salt
+        }
+        scores = {key: float(world[p]) for p, key in self.days if world[p]}
+        conditions = occasion.conditions(replace(salt, **values), scores)
+        return model.inputs_from(sums, model.drive_rows(occasion.row[None]), conditions)
+
+    def number(self, world: FloatArray, each: OfPart) -> float:
+        """Highest torque of an engine, or roll-out of a tire, in a world."""
+        options, _ = self.model(world)
+        part = _part_of(options, each.part)
+        if each.what == "torque":
+            return max(cast(Engine, part).curve.torque_nm)  # type: ignore[union-attr]
+        return 2 * float(np.pi) * rolling_radius_m(cast(Tire, part))
+
+
+def _part_of(options: Options, part_id: str) -> Part:
+    return next(part for parts in options.parts for part in parts if part.id == part_id)
+
+
+# --- made
+
+
+def problem_of(scenario: Scenario, measurements: Measurements) -> Problem:
+    """The problem that measurements of a scenario's car pose.
+
+    Raises
+    ------
+    UsageError
+        If a part that was in the car is no option of any slot.
+    """
+    whole = options_of(scenario)
+    days = _days(measurements)
+    builds = np.stack([_with_measured_part(whole, day, part) for day, part in days] or [whole.fitted])
+    options, rows = only_needed(whole, builds)
+    event = scenario.event
+    occasions = tuple(occasion_of(event, rows[o], day, o) for o, (day, _) in enumerate(days))
+    base = Problem(options, occasions, (), (), ())
+    stretches, observations, left_out = _observations(base, measurements)
+    keys = dict.fromkeys(occasion.salt for occasion in occasions)
+    unknowns = {each.key: each for salt in keys or [event.salt] for each in unknowns_of(options, salt)}
+    parameters = [
+        Parameter(each.key, each.name, each.dimension, each.value, each.deviation, each)
+        for each in unknowns.values()
+        if each.place != "weather"
+    ]
+    if any(stretch.gear is None for stretch in stretches):
+        parameters.append(COAST_DRAG)
+    on_days = {own.key: own for occasion in occasions for own in occasion.own.values()}
+    parameters += [*on_days.values(), *(stretch.start for stretch in stretches)]
+    return Problem(options, occasions, tuple(parameters), tuple(observations), tuple(stretches), tuple(left_out))
+
+
+def _days(measurements: Measurements) -> list[tuple[Day, str]]:
+    """Day of every measurement in order, and the part that it measured alone."""
+    of_cars: Iterable[tuple[Day, str]] = (
+        (each.day, "") for each in (*measurements.coast_downs, *measurements.logs, *measurements.runs)
+    )
+    of_dyno = ((each.day, each.engine) for each in measurements.dyno)
+    of_chalk = ((each.day, each.tire) for each in measurements.chalk)
+    return [*of_cars, *of_dyno, *of_chalk]
+
+
+def _with_measured_part(options: Options, day: Day, part: str) -> IntArray:
+    """The build of a day, with a part that was measured on its own in the first slot that takes it."""
+    if not part:
+        return build_of(options, day)
+    return build_of(options, replace(day, parts=(part,)))
+
+
+def _observations(base: Problem, measurements: Measurements) -> tuple[list[Stretch], list[Observation], list[str]]:
+    """Stretches and observations of all measurements, and what could not be used."""
+    stretches: list[Stretch] = []
+    observations: list[Observation] = []
+    left_out: list[str] = []
+    models, event, number = _Models(base), base.options.scenario.event, 0
+    course = event.course
+    marks = (course.run_up_m, course.run_up_m + course.timed_m)
+    nothing = np.zeros(0)
+    for coast in measurements.coast_downs:
+        rolled = made.of_coast_down(number, coast, len(stretches))
+        if rolled is None:
+            left_out.append(f"{coast.day.file}: no stretch in which the car rolls freely")
+        else:
+            stretches.append(rolled[0])
+            observations.append(rolled[1])
+        number += 1
+    for log in measurements.logs:
+        inputs = models.inputs(nothing, base.occasions[number])
+        last = int(simulate(inputs, marks, event.scoring.measure).passing.gear[1, 0])
+        some, traces = made.of_log(number, log, len(stretches), inputs, last)
+        if not some:
+            left_out.append(f"{log.day.file}: no stretch of five seconds in one gear at full throttle")
+        stretches += some
+        observations += traces
+        number += 1
+    for run in measurements.runs:
+        observations += made.of_run(number, run, marks, event.scoring.measure)
+        number += 1
+    for sheet in measurements.dyno:
+        curve = cast(Engine, _part_of(base.options, sheet.engine)).curve
+        share = None if curve is None else made.of_dyno(
+            number, sheet, np.array(curve.rpm), np.array(curve.torque_nm)
+        )  # fmt: skip
+        if share is None:
+            left_out.append(f"{sheet.day.file}: no revs in common with the sheet of {sheet.engine}")
+        else:
+            observations.append(share)
+        number += 1
+    for mark in measurements.chalk:
+        tire = cast(Tire, _part_of(base.options, mark.tire))
+        observations.append(made.of_chalk(number, mark, 2 * float(np.pi) * rolling_radius_m(tire)))
+        number += 1
+    return stretches, observations, left_out
+
+
