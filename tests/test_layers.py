@@ -45,6 +45,15 @@ scenario.reading
 scenario.offers
 
 measured.records
+measured.cells
+measured.columns
+measured.grids
+measured.sheets
+measured.days
+measured.traces
+measured.slips
+measured.dyno
+measured.reading
 
 choice.options
 choice.masses

@@ -1,0 +1,112 @@
+"""Single cells of measurements: clock times, directions, parts in the car; in the manner of `scenario.cells`.
+
+Every parser raises `ValueError` with the end of a sentence whose beginning is what was typed.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+
+from optimizer.units import nearest
+
+KIND_WORDS = {
+    "coast-down": "coast-down", "coast down": "coast-down", "coastdown": "coast-down", "coast": "coast-down",
+    "run log": "run log", "run": "run log", "log": "run log",
+    "timing slips": "timing slips", "timing slip": "timing slips", "slips": "timing slips", "runs": "timing slips",
+    "dyno sheet": "dyno sheet", "dyno": "dyno sheet",
+    "chalk mark": "chalk mark", "chalk": "chalk mark", "roll-out": "chalk mark",
+}  # fmt: skip
+"""What a header line ``kind`` may hold, and the kind that is meant."""
+
+_COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
+_POINTS = {point: 22.5 * place for place, point in enumerate(_COMPASS)} | {
+    "NORTH": 0.0, "EAST": 90.0, "SOUTH": 180.0, "WEST": 270.0,
+    "NORTHEAST": 45.0, "SOUTHEAST": 135.0, "SOUTHWEST": 225.0, "NORTHWEST": 315.0,
+}  # fmt: skip
+ALONG = ("out", "along", "down", "with the course", "first way")
+AGAINST = ("back", "against", "return", "other way", "against the course", "opposite")
+
+
+def kind(text: str) -> str:
+    """Kind of a file: ``coast-down``, ``run log``, ``timing slips``, ``dyno sheet``, ``chalk mark``."""
+    found = KIND_WORDS.get(" ".join(text.lower().split()))
+    if found is None:
+        known = list(dict.fromkeys(KIND_WORDS.values()))
+        raise ValueError(f"must be one of {', '.join(known)}{nearest(text, KIND_WORDS)}")
+    return found
+
+
+def compass(text: str) -> float:
+    """Direction in degrees from north, clockwise: ``300``, ``300 deg``, ``NW``."""
+    bare = text.strip().upper().rstrip(".")
+    if bare in _POINTS:
+        return _POINTS[bare]
+    match = re.fullmatch(r"(\d{1,3}(?:\.\d+)?)\s*(?:°|DEG|DEGREES?)?(?:\s*TRUE)?", bare)
+    if match is None or float(match[1]) > 360.0:
+        raise ValueError("must be degrees from north, 0 to 360, or a point of the compass such as NW")
+    return float(match[1]) % 360.0
+
+
+def direction(text: str) -> float | bool:
+    """Direction of travel: degrees; or whether it is against the course (``back``), where only that is known."""
+    bare = " ".join(text.lower().split())
+    if bare in ALONG:
+        return False
+    if bare in AGAINST:
+        return True
+    try:
+        return compass(text)
+    except ValueError:
+        raise ValueError(
+            "must be out (the way of the course), back (the other way), degrees from north, 0 to 360, or a point of "
+            "the compass such as NE"
+        ) from None
+
+
+def parts(text: str) -> tuple[str, ...]:
+    """Parts in the car: ids, or ``slot=id``, separated by semicolons; ``as it stands`` for those fitted."""
+    if " ".join(text.lower().split()) in {"as it stands", "as fitted", "fitted", "as it is"}:
+        return ()
+    if "," in text:
+        raise ValueError("has a comma; separate parts by semicolons")
+    named = [re.sub(r"\s*=\s*", "=", " ".join(each.split())) for each in text.split(";") if each.strip()]
+    return tuple(dict.fromkeys(named))
+
+
+_DATES = ("%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%d %B %Y", "%B %d %Y", "%d %b %Y", "%b %d %Y", "%Y%m%d")
+
+
+def date(text: str) -> str:
+    """ISO date where day and month cannot be taken for each other, else as typed."""
+    bare = " ".join(text.replace(",", " ").split())
+    for form in _DATES:
+        try:
+            return dt.datetime.strptime(bare, form).replace(tzinfo=dt.UTC).date().isoformat()
+        except ValueError:
+            continue
+    return text.strip()
+
+
+_CLOCK = re.compile(
+    r"(?:(?P<date>\d{4}-\d\d-\d\d|\d{4}/\d\d/\d\d)[ T]+)?"
+    r"(?:(?P<hours>\d{1,2}):)?(?P<minutes>\d{1,2}):(?P<seconds>\d{1,2}(?:[.,]\d*)?)"
+    r"\s*(?P<half>[AaPp][Mm])?\s*(?:Z|UTC|[+-]\d\d:?\d\d)?"
+)
+
+
+def clock(text: str) -> float | None:
+    """Seconds of a time of day (``12:03:04.250``, with or without a date, or ``03:04.5``); None for any other text."""
+    match = _CLOCK.fullmatch(text.strip())
+    if match is None:
+        return None
+    hours = int(match["hours"] or 0)
+    if match["half"]:
+        hours = hours % 12 + 12 * (match["half"].lower() == "pm")
+    days = 0
+    if match["date"]:
+        try:
+            days = dt.date.fromisoformat(match["date"].replace("/", "-")).toordinal()
+        except ValueError:
+            return None
+    return 86400.0 * days + 3600.0 * hours + 60.0 * int(match["minutes"]) + float(match["seconds"].replace(",", "."))

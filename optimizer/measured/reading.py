@@ -1,0 +1,83 @@
+"""Files of measurements -> `Measurements`, or every fault of every file in one report."""
+
+from __future__ import annotations
+
+import pathlib
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from optimizer.errors import ScenarioError
+from optimizer.measured.dyno import dyno_sheets
+from optimizer.measured.grids import grids_of
+from optimizer.measured.records import Measurements
+from optimizer.measured.sheets import Sheet, sheet_of
+from optimizer.measured.slips import chalk_marks, timed_runs
+from optimizer.measured.traces import coast_downs, run_logs
+from optimizer.scenario.event import Scenario
+from optimizer.scenario.findings import Findings
+
+RUNS = "runs"
+"""Name, without its ending, of the sheet of timing slips in a scenario folder."""
+
+
+def read_measurements(scenario: Scenario, files: Sequence[str | pathlib.Path]) -> Measurements:
+    """Read what a crew measured; the columns of a file tell what it is, or a header line ``kind, coast-down``.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Of the car: parts, engines, tires and salt that the files name are looked up in it.
+    files : sequence of paths
+        CSV or other text with commas, semicolons or tabs, or XLSX.
+
+    Returns
+    -------
+    Measurements
+        In the order of the files, in SI.
+
+    Raises
+    ------
+    ScenarioError
+        If anything is wrong; it holds the faults of all files.
+    """
+    return _read(scenario, [(pathlib.Path(file), str(file), "") for file in files])
+
+
+def read_runs(scenario: Scenario) -> Measurements:
+    """Timing slips in the scenario's own folder, ``runs.csv`` or ``runs.xlsx``; nothing where there is none.
+
+    Raises
+    ------
+    ScenarioError
+        If anything in it is wrong, or both files are there.
+    """
+    folder = pathlib.Path(scenario.folder)
+    there = [folder / f"{RUNS}{ending}" for ending in (".csv", ".xlsx") if (folder / f"{RUNS}{ending}").is_file()]
+    return _read(scenario, [(path, path.name, "timing slips") for path in there])
+
+
+def _read(scenario: Scenario, files: Sequence[tuple[pathlib.Path, str, str]]) -> Measurements:
+    findings = Findings(currency=scenario.event.currency, metric=scenario.event.speed_unit == "km/h")
+    readers: dict[str, Callable[[Sheet, Scenario, Findings], Sequence[Any]]] = {
+        "coast-down": coast_downs,
+        "run log": run_logs,
+        "timing slips": timed_runs,
+        "dyno sheet": dyno_sheets,
+        "chalk mark": chalk_marks,
+    }
+    found: dict[str, list[Any]] = {kind: [] for kind in readers}
+    for path, file, kind in files:
+        for grid in grids_of(path, file, findings):
+            sheet = sheet_of(grid, findings, kind=kind)
+            if sheet is not None:
+                found[sheet.kind] += readers[sheet.kind](sheet, scenario, findings)
+    if findings.faults:
+        raise ScenarioError(findings.faults)
+    return Measurements(
+        coast_downs=tuple(found["coast-down"]),
+        logs=tuple(found["run log"]),
+        runs=tuple(found["timing slips"]),
+        dyno=tuple(found["dyno sheet"]),
+        chalk=tuple(found["chalk mark"]),
+        notices=tuple(dict.fromkeys(findings.notices)),
+    )
