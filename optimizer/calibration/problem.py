@@ -20,7 +20,7 @@ from optimizer.choice.options import FloatArray, IntArray, Options, options_of
 from optimizer.measured.records import Day, Measurements
 from optimizer.physics.tires import circumference_growth
 from optimizer.run.inputs import RunInputs, models_side_by_side
-from optimizer.run.model import RunModel, S, rolling_radius_m
+from optimizer.run.model import DriveRows, RunModel, S, rolling_radius_m
 from optimizer.run.simulator import Run, simulate
 from optimizer.run.traces import Trace, coast_down, pull, slip_at, speed_at
 from optimizer.scenario.event import Scenario
@@ -204,7 +204,8 @@ class _Models:
         self.lasting = [(p, each) for p, each in self.unknowns if cast(Unknown, each.unknown).place != "salt"]
         self.days = [(p, each.key) for p, each in enumerate(problem.parameters) if each.unknown is None]
         self._known: dict[bytes, tuple[Options, RunModel]] = {}
-        self._drive: dict[tuple[bytes, bytes], tuple[FloatArray, object]] = {}
+        self._rows: dict[tuple[bytes, bytes], tuple[FloatArray, DriveRows]] = {}
+        self._first: RunModel | None = None
 
     def _key(self, world: FloatArray) -> bytes:
         return world[[p for p, _ in self.lasting]].tobytes()
@@ -215,16 +216,22 @@ class _Models:
         if key not in self._known:
             values = {cast(Unknown, each.unknown): each.at(float(world[p])) for p, each in self.lasting if world[p]}
             options = with_values(self.problem.options, values)
-            self._known[key] = (options, RunModel(options))
+            model = RunModel(options)
+            self._first = self._first or model
+            self._known[key] = (options, model.shifting_as(self._first))
         return self._known[key]
 
     def inputs(self, world: FloatArray, occasion: Occasion) -> RunInputs:
         """Simulator inputs of the car of an occasion in a world (P,)."""
         _, model = self.model(world)
-        sums = model.sums_of(occasion.row[None])
+        key = (self._key(world), occasion.row.tobytes())
+        if key not in self._rows:
+            self._rows[key] = (model.sums_of(occasion.row[None]), model.drive_rows(occasion.row[None]))
+        sums, drive = self._rows[key]
         if occasion.mass_kg is not None:
             # as weighed that day; how well scales know it is the uncertainty of the mass
             stated = self.model(np.zeros_like(world))[1].sums_of(occasion.row[None])[0, S["mass_kg"]]
+            sums = sums.copy()
             sums[:, [S["mass_kg"], S["front_load_kg"], S["rear_load_kg"]]] *= occasion.mass_kg / stated
         salt = self.problem.options.scenario.event.salts[occasion.salt]
         values = {
@@ -234,7 +241,7 @@ class _Models:
         }
         scores = {key: float(world[p]) for p, key in self.days if world[p]}
         conditions = occasion.conditions(replace(salt, **values), scores)
-        return model.inputs_from(sums, model.drive_rows(occasion.row[None]), conditions)
+        return model.inputs_from(sums, drive, conditions)
 
     def number(self, world: FloatArray, each: OfPart) -> float:
         """Highest torque of an engine, or roll-out of a tire, in a world."""
@@ -265,7 +272,12 @@ def problem_of(scenario: Scenario, measurements: Measurements) -> Problem:
     builds = np.stack([_with_measured_part(whole, day, part) for day, part in days] or [whole.fitted])
     options, rows = only_needed(whole, builds)
     event = scenario.event
-    occasions = tuple(occasion_of(event, rows[o], day, o) for o, (day, _) in enumerate(days))
+    occasions = tuple(
+        # a part on its own knows no weather
+        replace(each, own={}) if part else each
+        for o, (day, part) in enumerate(days)
+        for each in [occasion_of(event, rows[o], day, o)]
+    )
     base = Problem(options, occasions, (), (), ())
     stretches, observations, left_out = _observations(base, measurements)
     keys = dict.fromkeys(occasion.salt for occasion in occasions)
