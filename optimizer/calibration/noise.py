@@ -11,6 +11,7 @@ what is expected of such traces. Numbers that stand alone have the scatter they 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,7 +51,9 @@ def noise_before(observation: Observation) -> Noise:
     return _of_trace(observation, _expected(observation), np.zeros(size_of(observation)))
 
 
-def noise_of(observation: Observation, off: FloatArray, slopes: FloatArray, extra: FloatArray) -> Noise:
+def noise_of(
+    observation: Observation, off: FloatArray, slopes: FloatArray, prior: FloatArray, extra: FloatArray
+) -> Noise:
     """The noise under which an observation is most likely.
 
     Parameters
@@ -59,14 +62,16 @@ def noise_of(observation: Observation, off: FloatArray, slopes: FloatArray, extr
     off : array (m,)
         What was observed less what the stated values give.
     slopes : array (m, P)
-        Slopes of the latter in parameters of unit variance.
+        Slopes of the latter in the parameters.
+    prior : array (P, P)
+        Covariance of the parameters before anything is looked at.
     extra : array (m,)
         Variance that single numbers have on top, being strays.
     """
     if not isinstance(observation, OfTrace):
         return Noise(np.full((1, 1), observation.scatter**2 + float(extra[0])), observation.scatter)
     expected = _expected(observation)
-    open_ = slopes @ slopes.T
+    open_ = slopes @ prior @ slopes.T
 
     def unlikely(point: FloatArray) -> float:
         noise = _of_trace(observation, point, extra)
@@ -95,17 +100,17 @@ def _of_trace(observation: OfTrace, point: FloatArray, extra: FloatArray) -> Noi
     return Noise(covariance, float(single), float(lasting), float(lasting_s))
 
 
-def _lowest(of: object, start: FloatArray) -> FloatArray:
+def _lowest(of: Callable[[FloatArray], float], start: FloatArray) -> FloatArray:
     """Where a function of three numbers is lowest nearby."""
     here, step = start, FIRST_STEP
-    value = of(here)  # type: ignore[operator]
+    value = of(here)
     for _ in range(ROUNDS):
         before = value
         for axis in range(3):
             for sign in (1.0, -1.0):
                 there = here.copy()
                 there[axis] += sign * step
-                found = of(there)  # type: ignore[operator]
+                found = of(there)
                 if found < value:
                     here, value = there, found
                     break

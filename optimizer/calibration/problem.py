@@ -21,13 +21,15 @@ from optimizer.measured.records import Day, Measurements
 from optimizer.physics.tires import circumference_growth
 from optimizer.run.inputs import RunInputs, models_side_by_side
 from optimizer.run.model import DriveRows, RunModel, S, rolling_radius_m
-from optimizer.run.simulator import Run, simulate
+from optimizer.run.simulator import LIMITS, Run, simulate
 from optimizer.run.traces import Trace, coast_down, pull, slip_at, speed_at
+from optimizer.scenario.estimates import Calibration
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Engine, Part, Tire
 
 STEP = 0.2
 """Step of the derivatives, in standard uncertainties: small against what bends, large against rounding."""
+HOLDING = (LIMITS.index("revs"), LIMITS.index("speed cap"))
 COAST_DRAG = Parameter("car:coast drag", "drag of the idle driveline", "force", 0.0, COAST_DRAG_N)
 
 
@@ -56,6 +58,8 @@ class Problem:
     stretches : tuple of Stretch
     left_out : tuple of str
         What could not be used, and why.
+    correlation : array (P, P) or None
+        Of the parameters before anything is looked at, where a calibration left one.
     """
 
     options: Options
@@ -64,6 +68,20 @@ class Problem:
     observations: tuple[Observation, ...]
     stretches: tuple[Stretch, ...]
     left_out: tuple[str, ...] = ()
+    correlation: FloatArray | None = None
+
+    @cached_property
+    def prior(self) -> FloatArray:
+        """Covariance of the parameters before anything is looked at (P, P)."""
+        return np.eye(len(self.parameters)) if self.correlation is None else self.correlation
+
+    @cached_property
+    def prior_known(self) -> FloatArray:
+        """Its inverse. A calibration may know a sum exactly: a millionth of the prior is left open."""
+        if self.correlation is None:
+            return self.prior
+        size = len(self.parameters)
+        return np.asarray(np.linalg.inv((1 - 1e-6) * self.prior + 1e-6 * np.eye(size)))
 
     @cached_property
     def place(self) -> Mapping[str, int]:
@@ -120,6 +138,19 @@ class Problem:
                 out[:, where] = values[0]
             out[ks, where] = values
         return out
+
+    def held(self, world: FloatArray) -> bool:
+        """Whether revs or a cap hold the car on some timed run: what it has to give does not show there."""
+        runs = [each for each in self.observations if isinstance(each, OfRun)]
+        if not runs:
+            return False
+        cars = self._cars(world[None], None)
+        for marks, measure in {(each.marks_m, each.measure) for each in runs}:
+            limit = simulate(cars.inputs, marks, measure).passing.limit[1]
+            rows = [cars.rows[each.occasion].start for each in runs if (each.marks_m, each.measure) == (marks, measure)]
+            if np.isin(limit[rows], HOLDING).any():
+                return True
+        return False
 
     def linearized(self, world: FloatArray) -> tuple[FloatArray, FloatArray]:
         """What a world (P,) shows, (N,), and its slopes, (N, P): one batch of simulations."""
@@ -291,7 +322,21 @@ def problem_of(scenario: Scenario, measurements: Measurements) -> Problem:
         parameters.append(COAST_DRAG)
     on_days = {own.key: own for occasion in occasions for own in occasion.own.values()}
     parameters += [*on_days.values(), *(stretch.start for stretch in stretches)]
-    return Problem(options, occasions, tuple(parameters), tuple(observations), tuple(stretches), tuple(left_out))
+    correlation = None if scenario.calibration is None else _correlation(scenario.calibration, parameters)
+    return Problem(
+        options, occasions, tuple(parameters), tuple(observations), tuple(stretches), tuple(left_out), correlation
+    )
+
+
+def _correlation(calibration: Calibration, parameters: Sequence[Parameter]) -> FloatArray:
+    """What a calibration says of how parameters hang together: (P, P)."""
+    out = np.eye(len(parameters))
+    place = {each.key: p for p, each in enumerate(parameters)}
+    known = [(i, place[each.key]) for i, each in enumerate(calibration.estimates) if each.key in place]
+    if known:
+        of, at = (np.array([pair[k] for pair in known], dtype=np.int64) for k in (0, 1))
+        out[np.ix_(at, at)] = np.array(calibration.correlation)[np.ix_(of, of)]
+    return out
 
 
 def _days(measurements: Measurements) -> list[tuple[Day, str]]:
