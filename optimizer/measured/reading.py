@@ -15,9 +15,7 @@ from optimizer.measured.slips import chalk_marks, timed_runs
 from optimizer.measured.traces import coast_downs, run_logs
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.findings import Findings
-
-RUNS = "runs"
-"""Name, without its ending, of the sheet of timing slips in a scenario folder."""
+from optimizer.scenario.tables import RUNS
 
 
 def read_measurements(scenario: Scenario, files: Sequence[str | pathlib.Path]) -> Measurements:

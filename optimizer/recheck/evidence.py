@@ -19,6 +19,8 @@ CALIBRATION = "calibration.json"
 """Also input, where a folder has it."""
 SHEETS = (".toml", ".csv", ".xlsx")
 """Endings of the files of a folder that are input."""
+NO_INPUT = "runs"
+"""Name, but for its ending, of the sheet of what was timed: a run more changes no prediction by itself."""
 MOST_ROUNDS = 40
 """Rounds that may stand inside each other in a file."""
 
@@ -111,7 +113,8 @@ def hash_of(folder: Path) -> str:
 
 
 def _is_input(file: Path) -> bool:
-    return file.suffix.lower() in SHEETS or file.name == CALIBRATION
+    is_sheet = file.suffix.lower() in SHEETS and file.stem.lower() != NO_INPUT
+    return is_sheet or file.name == CALIBRATION
 
 
 # --- writing
