@@ -11,6 +11,7 @@ from optimizer.answers.closeness import closeness
 from optimizer.answers.plausibility import Doubt, doubts_of_inputs
 from optimizer.answers.power_in_air import PowerSpread, doubts_of_air, power_spread
 from optimizer.answers.result_doubts import doubts_of_results, doubts_of_swaps
+from optimizer.answers.said_done import SaidDone, said_done
 from optimizer.answers.sensitivity import Worth, worth_of_inputs
 from optimizer.answers.swaps import Swap, best_swaps, single_swaps
 from optimizer.choice.options import BoolArray, IntArray, options_of
@@ -82,6 +83,8 @@ class RankResult:
         About the car, the salt, the parts of the builds named here, the runs of the best build, and the swaps.
     power_in_this_air : tuple of PowerSpread
         Of each engine among the builds, on the best build with it, where its correction is not meant for this air.
+    said_done : SaidDone or None
+        The last run of the car against what the model says of it; None where the folder has no run that counts.
     """
 
     scenario: Scenario
@@ -98,15 +101,17 @@ class RankResult:
     notices: tuple[str, ...]
     second_looks: tuple[Doubt, ...]
     power_in_this_air: tuple[PowerSpread, ...]
+    said_done: SaidDone | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Prediction:
-    """The answer to `predict`: the build, and what is worth a second look in its inputs and runs."""
+    """The answer to `predict`: the build, what is worth a second look in its inputs and runs, and the last run timed."""
 
     card: BuildCard
     second_looks: tuple[Doubt, ...]
     power_in_this_air: tuple[PowerSpread, ...]
+    said_done: SaidDone | None = None
 
 
 def as_asked(scenario: Scenario, question: Question) -> Scenario:
@@ -199,6 +204,7 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
         notices=(*study.scenario.notices, *study.legality.notices),
         second_looks=(*doubts, *doubts_of_swaps(study.scenario, swaps)),
         power_in_this_air=spreads,
+        said_done=said_done(study.scenario),
     )
 
 
@@ -246,7 +252,8 @@ def predict(scenario: Scenario, parts: tuple[str, ...] = (), question: Question 
     study = study_of(scenario, question)
     build = study.options.encode(build_with(study.options, parts))
     card = card_of(study.judge, study.legality, study.book, build, study.scenario.event.budget_cents)
-    return Prediction(card, *_second_looks(study, (card,), (), None if question is None else question.salt))
+    doubts, spreads = _second_looks(study, (card,), (), None if question is None else question.salt)
+    return Prediction(card, doubts, spreads, said_done(study.scenario))
 
 
 def second_looks_at_sheets(scenario: Scenario) -> tuple[Doubt, ...]:

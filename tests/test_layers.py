@@ -81,6 +81,7 @@ run.linear
 run.affine
 run.extremes
 run.envelope
+run.traces
 run.stopping
 run.pauses
 run.judge
@@ -117,6 +118,17 @@ answers.sensitivity
 answers.uncertainties
 answers.unknowns
 answers.draws
+calibration.occasions
+calibration.samples
+calibration.stretches
+calibration.observations
+calibration.problem
+calibration.noise
+calibration.fitting
+calibration.ridges
+calibration.results
+calibration.calibrating
+answers.said_done
 answers.closeness
 answers.compare
 answers.frontier
@@ -156,6 +168,7 @@ pipeline
 questions
 
 report.wording
+report.calibration
 report.checking
 report.prediction
 report.terminal
@@ -163,9 +176,11 @@ report.documents
 report.questions
 report.offers
 report.question_documents
+report.calibration_documents
 
 console
 question_commands
+calibration_commands
 cli
 """
 ORDER = [line for line in LIST.splitlines() if line]

@@ -141,7 +141,9 @@ class Problem:
 
     def held(self, world: FloatArray) -> bool:
         """Whether revs or a cap hold the car on some timed run: what it has to give does not show there."""
-        runs = [each for each in self.observations if isinstance(each, OfRun)]
+        every = [each for each in self.observations if isinstance(each, OfRun)]
+        last = max((each.marks_m[1] for each in every), default=0.0)
+        runs = [each for each in every if each.marks_m[1] == last]
         if not runs:
             return False
         cars = self._cars(world[None], None)
@@ -151,6 +153,10 @@ class Problem:
             if np.isin(limit[rows], HOLDING).any():
                 return True
         return False
+
+    def inputs(self, world: FloatArray, occasion: int) -> RunInputs:
+        """Simulator inputs of the car of an occasion in a world (P,)."""
+        return _Models(self).inputs(world, self.occasions[occasion])
 
     def linearized(self, world: FloatArray) -> tuple[FloatArray, FloatArray]:
         """What a world (P,) shows, (N,), and its slopes, (N, P): one batch of simulations."""

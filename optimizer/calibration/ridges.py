@@ -71,6 +71,8 @@ class Ridge:
         The two that trade.
     first_ends, second_ends : tuple of float
         What they may be, nine times in ten, all else as estimated: the second's first end belongs to the first's.
+    at_ms : float
+        About the speed at which their sum is known [m/s].
     test : Trial or None
         The cheapest that separates the two; the one that does most where none does, None where none does anything.
     """
@@ -81,6 +83,7 @@ class Ridge:
     second: int
     first_ends: tuple[float, float]
     second_ends: tuple[float, float]
+    at_ms: float
     test: Trial | None
 
 
@@ -138,8 +141,19 @@ def _ridge(
         ends = [each[::-1] for each in ends]
     return Ridge(
         members, partners, first, second, cast("tuple[float, float]", ends[0]), cast("tuple[float, float]", ends[1]),
-        _best(fit, pair, tests),
+        _speed_of(fit), _best(fit, pair, tests),
     )  # fmt: skip
+
+
+def _speed_of(fit: Fit) -> float:
+    """Mean of the speeds that count, or of traces where no run was timed."""
+    runs = [each.observed for each in fit.problem.observations if isinstance(each, OfRun) and each.gear is None]
+    traces = [
+        float(each.observed.mean())
+        for each in fit.problem.observations
+        if isinstance(each, OfTrace) and each.channel == "speed"
+    ]
+    return float(np.mean(runs or traces or [0.0]))
 
 
 def _quantity(parameter: Parameter) -> str:

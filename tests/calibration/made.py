@@ -8,7 +8,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 
 from optimizer.calibration.occasions import occasion_of
-from optimizer.calibration.problem import Problem, _Models, problem_of
+from optimizer.calibration.problem import Problem, problem_of
 from optimizer.measured.records import CoastDown, Day, Measurements, RunLog, TimedRun
 from tests.run.independent_run import OneCar, independent_run
 
@@ -60,7 +60,7 @@ class TrueCar:
         return cls(problem, world_of(problem.parameters))
 
     def inputs(self, occasion):
-        return _Models(self.problem).inputs(self.world, self.problem.occasions[occasion])
+        return self.problem.inputs(self.world, occasion)
 
     def score(self, key):
         return float(self.world[self.problem.place[key]])

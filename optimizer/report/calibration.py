@@ -1,0 +1,253 @@
+"""What measurements say about the car, and said against done, as text: what is known now, what is not told apart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from optimizer.answers.said_done import Logged, SaidDone, Suspect
+from optimizer.calibration.calibrating import Calibrated
+from optimizer.calibration.results import GROUPS, Found, Residual
+from optimizer.calibration.ridges import Ridge
+from optimizer.report.wording import UNCHECKED, Words, both, caution, plural, wrapped
+from optimizer.units import shown
+
+CLEARLY_MOVED, CLEARLY_NARROWED = 0.25, 0.85
+"""Estimates below are counted, not listed."""
+GOES_TOGETHER = 0.7
+MOST_PAIRS = 4
+ABOUT = "± is one standard uncertainty: two times in three the truth is within it, nine times in ten within 1.6 of it."
+
+
+# --- said against done
+
+
+def said_done_text(words: Words, found: SaidDone | None) -> list[str]:
+    """What opens every answer: the last run, what the model says of it, and which number is most likely wrong."""
+    if found is None:
+        return [wrapped(UNCHECKED)]
+    where = f"{found.date}, " if found.date else ""
+    parts = f" with {both([words.part(part) for part in found.changes.values()])}" if found.changes else ""
+    sentences = [
+        f"Said against done: in the last run timed ({where}run {found.name}, {found.salt} salt, runs.csv row {found.row}) "
+        f"the car{parts} did {words.speed(found.done_ms)}; for that car on that day the model says "
+        f"{words.speed(found.said_ms)} ± {words.gap(found.spread_ms, digits=1)}. {_verdict(words, found)}"
+    ]
+    if found.used:
+        sentences.append("The numbers behind it were estimated from this run too.")
+    if found.suspects:
+        sentences.append(_suspicion(words, found))
+    return [wrapped(" ".join(sentences))]
+
+
+def _verdict(words: Words, found: SaidDone) -> str:
+    """How far apart the two are."""
+    gap = words.gap(found.difference_ms, digits=1)
+    if gap.startswith("0.0 "):
+        return "It ran as said."
+    way = "faster" if found.difference_ms > 0 else "slower"
+    if found.expected:
+        return f"It ran {gap} {way} than said, which is within what is not known exactly."
+    return f"It ran {gap} {way} than said, more than what is not known exactly lets expect."
+
+
+def _suspicion(words: Words, found: SaidDone) -> str:
+    """Which number is most likely wrong."""
+    first, *others = found.suspects
+    if found.limit == "revs":
+        held = "In the model the rev limiter holds the car there, so only gearing, roll-out and slip would show. "
+    else:
+        held = ""
+    text = f"{held}Most likely wrong: {_suspect(words, first)}"
+    if others:
+        text += f"; then {'; '.join(_suspect(words, each) for each in others[:2])}"
+    return f"{text}. " + ("One run cannot tell these apart." if found.tied else "")
+
+
+def _suspect(words: Words, each: Suspect) -> str:
+    """One number: what it most likely is, and its share."""
+    share = f"{min(each.share, 1.0):.0%} of the difference"
+    if each.of_day:
+        off = shown(abs(each.likely), each.dimension, metric=words.metric, digits=2)
+        return f"{each.name}, off by {off} ({share})"
+    likely, value = (_number(words, number, each.dimension) for number in (each.likely, each.value))
+    return f"{each.name}, {likely} in place of {value} ({share})"
+
+
+def _number(words: Words, value: float, dimension: str, digits: int = 3) -> str:
+    """A number in the unit its readers use."""
+    return shown(value, dimension, metric=words.metric, digits=digits)
+
+
+def runs_text(words: Words, log: Sequence[Logged], last: SaidDone | None) -> str:
+    """The log of said and done over the years, and how the estimates narrowed."""
+    lines = [words.heading("Said and done"), *said_done_text(words, last)]
+    if log:
+        lines += [
+            "",
+            words.heading("Every run against what was known before it"),
+            wrapped(
+                "Said: what the model gives for that car on that day with what the runs before it had taught, starting "
+                "from what your files state."
+            ),
+            *(_logged(words, each) for each in log),
+            "",
+            words.heading("How the estimates narrowed"),
+            wrapped("What is left of each uncertainty after each run; 100% is what your files leave open."),
+            *_narrowing(log),
+            "",
+            wrapped(ABOUT),
+        ]
+    return "\n".join([*lines, *caution(words)]) + "\n"
+
+
+def _logged(words: Words, each: Logged) -> str:
+    """One run."""
+    gap = words.gap(each.difference_ms, sign=True, digits=1)
+    spread = words.gap(each.spread_ms, digits=1)
+    date = f"{each.date}, " if each.date else ""
+    head = f"{date}run {each.name} (row {each.row})"
+    return wrapped(f"{head}: said {words.speed(each.said_ms)} ± {spread}, timed {words.speed(each.done_ms)}: {gap}.", "  - ")
+
+
+def _narrowing(log: Sequence[Logged]) -> list[str]:
+    """A line for each main quantity that narrowed."""
+    names = [name for name, left in log[-1].left.items() if left < 0.98]
+    return [
+        wrapped(f"{name}: {', '.join(f'{run.left[name]:.0%}' for run in log)}.", "  - ") for name in names
+    ] or [wrapped("Nothing narrowed yet.")]
+
+
+# --- calibration
+
+
+def calibration_text(words: Words, found: Calibrated, written: str | None) -> str:
+    """The whole answer of ``calibrate``; ``written`` is the file, None where nothing was written."""
+    files = len(found.calibration.sources)
+    lines = [words.heading(f"{found.scenario.car.name}: what {plural(files, 'file')} of measurements say")]
+    lines += _estimates(words, found.found)
+    for ridge in found.ridges:
+        lines += ["", *_ridge(words, found, ridge)]
+    lines += _together(words, found)
+    lines += ["", words.heading("What is left of each measurement")]
+    lines.append(wrapped("Measured less fitted: usual size, and the largest."))
+    lines += [wrapped(_residual(words, each), "  - ") for each in found.residuals]
+    if found.outliers:
+        lines += ["", words.heading("What does not belong")]
+        lines += [wrapped(f"{_place(each.file, each.row)}: {each.text}.", "  - ") for each in found.outliers]
+    lines += ["", wrapped(ABOUT)]
+    if found.notices:
+        lines += ["", words.heading("Notices"), *(wrapped(each, "  - ") for each in found.notices)]
+    kept = plural(len(found.calibration.estimates), "estimate")
+    if written is None:
+        lines += ["", wrapped(f"Nothing was written: {kept} would have been kept.")]
+    else:
+        lines += [
+            "",
+            wrapped(
+                f"Wrote {kept} into {written}. Every answer about this folder uses them from now on; your own files stay "
+                "as they are. Delete the file to go back to what is stated."
+            ),
+        ]
+    return "\n".join([*lines, *caution(words)]) + "\n"
+
+
+def _estimates(words: Words, every: Iterable[Found]) -> list[str]:
+    """What is known now, group by group; what hardly changed is counted."""
+    lines: list[str] = []
+    noticed = [each for each in every if each.noticed]
+    told = [each for each in noticed if abs(each.moved) > CLEARLY_MOVED or each.narrowed < CLEARLY_NARROWED]
+    for group, (name, _) in enumerate(GROUPS):
+        here = [each for each in told if each.group == group]
+        if here:
+            lines += ["" if lines else "", words.heading(name[0].upper() + name[1:])]
+            lines += [wrapped(_estimate(words, each), "  - ") for each in here]
+    if not told:
+        lines.append(wrapped("The measurements hardly change what is known: see below what would."))
+    if len(noticed) > len(told):
+        lines += ["", wrapped(f"{plural(len(noticed) - len(told), 'more number')} moved or narrowed a little.")]
+    return lines
+
+
+def _estimate(words: Words, each: Found) -> str:
+    """One estimate against what was stated."""
+    dimension = each.parameter.dimension
+    value, stated = _with_spread(words, each.value, each.deviation, dimension), _with_spread(
+        words, each.stated, each.stated_deviation, dimension
+    )
+    known = "measured now" if each.kind == "measured" else f"still {each.kind}: {each.narrowed:.0%} of its ± is left"
+    return f"{each.parameter.name}: {value}, stated {stated}; {known}"
+
+
+def _with_spread(words: Words, value: float, deviation: float, dimension: str) -> str:
+    """A value and its standard uncertainty, as many digits as the latter deserves."""
+    digits = int(np.clip(2 + np.floor(np.log10(abs(value) / deviation)), 2, 5)) if value else 2
+    text = _number(words, value, dimension, digits)
+    spread = _number(words, deviation, dimension, 2)
+    number, _, unit = text.partition(" ")
+    return f"{number} ± {spread}" if unit else f"{text} ± {spread}"
+
+
+def _ridge(words: Words, found: Calibrated, ridge: Ridge) -> list[str]:
+    """Numbers that are tied, the two that trade, and the test that would tell them apart."""
+    parameters = found.fit.problem.parameters
+    names = [parameters[p].name for p in ridge.members[:6]]
+    more = len(ridge.members) - len(names)
+    days = [parameters[p].name for p in ridge.partners[:2]]
+    first, second = parameters[ridge.first], parameters[ridge.second]
+    low, high = (_number(words, end, first.dimension) for end in ridge.first_ends)
+    from_, to = (_number(words, end, second.dimension) for end in ridge.second_ends)
+    tied = f"{both(names)}{f' and {more} more' if more > 0 else ''}"
+    with_days = f", and {both(days)}" if days else ""
+    text = (
+        f"{tied[0].upper() + tied[1:]}{with_days}: only what they come to together, at about {words.speed(ridge.at_ms)}, "
+        f"is known, not each. All else as estimated, {first.name} may be {low} to {high} if {second.name} is {from_} to "
+        f"{to}."
+    )
+    lines = [words.heading("Not told apart by these measurements"), wrapped(text)]
+    if ridge.test is None:
+        return [*lines, wrapped("None of the usual tests would tell them apart.")]
+    shares = [ridge.test.narrowed[p] / found.fit.narrowed[p] for p in (ridge.first, ridge.second)]
+    test = (
+        f"What would tell most, and cheapest: {ridge.test.words}. It would leave {shares[0]:.0%} of the ± of {first.name} "
+        f"and {shares[1]:.0%} of that of {second.name}."
+    )
+    return [*lines, wrapped(test)]
+
+
+def _together(words: Words, found: Calibrated) -> list[str]:
+    """Pairs of kept estimates that are off together."""
+    estimates, table = found.calibration.estimates, np.array(found.calibration.correlation)
+    names = {each.parameter.key: each.parameter.name for each in found.found}
+    pairs = [
+        (float(table[i, j]), names[estimates[i].key], names[estimates[j].key])
+        for i in range(len(estimates))
+        for j in range(i)
+        if abs(table[i, j]) > GOES_TOGETHER
+    ]
+    if not pairs:
+        return []
+    pairs.sort(key=lambda each: -abs(each[0]))
+    lines = ["", words.heading("Off together")]
+    for size, one, other in pairs[:MOST_PAIRS]:
+        way = "is higher too" if size > 0 else "is lower"
+        lines.append(wrapped(f"if {one} is higher than estimated, {other} {way} (correlation {size:+.2f})", "  - "))
+    return lines
+
+
+def _residual(words: Words, each: Residual) -> str:
+    """What is left of one measurement."""
+    where = _place(each.file, each.row)
+    if each.of_speed:
+        usual, most = words.gap(each.rms), words.gap(each.largest, sign=True)
+    else:
+        usual, most = f"{each.rms:.2%}", f"{each.largest:+.2%}"
+    if each.count == 1:
+        return f"{where}, {each.what}: {most}"
+    at = "" if each.at_s is None else f" at {each.at_s:.1f} s"
+    return f"{where}, {each.what}: {usual}, largest {most}{at}; {each.count} means, as good as {each.worth:.0f} alone"
+
+
+def _place(file: str, row: int) -> str:
+    return f"{file} row {row}" if row else file
