@@ -30,7 +30,7 @@ def calibrate(folder: Path, data: tuple[Path, ...], dry_run: bool, as_json: bool
     from optimizer.report.calibration_documents import calibration_document  # noqa: PLC0415
     from optimizer.report.documents import as_json as dumped  # noqa: PLC0415
     from optimizer.report.wording import Words  # noqa: PLC0415
-    from optimizer.scenario.calibration_file import FILE, calibration_text as file_text  # noqa: PLC0415
+    from optimizer.scenario import calibration_file  # noqa: PLC0415
     from optimizer.scenario.reading import read_scenario  # noqa: PLC0415
 
     scenario = read_scenario(folder, as_stated=True)
@@ -40,11 +40,11 @@ def calibrate(folder: Path, data: tuple[Path, ...], dry_run: bool, as_json: bool
         progress("fitting", 0.3)
         found = calibrated(scenario, measured)
     if not dry_run:
-        evidence.write(folder / FILE, file_text(found.calibration))
+        evidence.write(folder / calibration_file.FILE, calibration_file.calibration_text(found.calibration))
     if as_json:
         write(dumped(calibration_document(found, not dry_run)))
     else:
-        written = None if dry_run else str(folder / FILE)
+        written = None if dry_run else str(folder / calibration_file.FILE)
         write(calibration_text(Words(scenario, wants_color()), found, written))
 
 
@@ -53,7 +53,7 @@ def calibrate(folder: Path, data: tuple[Path, ...], dry_run: bool, as_json: bool
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
 @common
 def runs(folder: Path, as_json: bool) -> None:
-    """Say of every run in the runs.csv of FOLDER what the model said before it, what was timed, and what that taught."""
+    """Say of every run in the runs.csv of FOLDER what the model said before it, and what was timed."""
     from optimizer.answers.said_done import log_of, said_done  # noqa: PLC0415
     from optimizer.measured.reading import read_runs  # noqa: PLC0415
     from optimizer.report.calibration import runs_text  # noqa: PLC0415

@@ -106,7 +106,7 @@ class RankResult:
 
 @dataclass(frozen=True, slots=True)
 class Prediction:
-    """The answer to `predict`: the build, what is worth a second look in its inputs and runs, and the last run timed."""
+    """The answer to `predict`: the build, what is worth a second look in its inputs and runs, the last run timed."""
 
     card: BuildCard
     second_looks: tuple[Doubt, ...]

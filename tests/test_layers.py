@@ -123,6 +123,7 @@ calibration.samples
 calibration.stretches
 calibration.observations
 calibration.problem
+calibration.posing
 calibration.noise
 calibration.fitting
 calibration.ridges

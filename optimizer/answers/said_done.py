@@ -1,8 +1,8 @@
 """Said against done: what the model says of a run that was timed, and which number is most likely wrong.
 
-One run fixes one number, the model has dozens. Each is moved as far as its own uncertainty and its pull on the speed let
-expect, so that together they explain the run (`calibration.fitting`): the share that falls to each says where to look,
-never what is so.
+One run fixes one number, the model has dozens. Each is moved as far as its own uncertainty and its pull on the speed
+let expect, so that together they explain the run (`calibration.fitting`): the share that falls to each says where to
+look, never what is so.
 """
 
 from __future__ import annotations
@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.calibration.fitting import Fit, fit
-from optimizer.calibration.observations import OfRun
-from optimizer.calibration.problem import Problem, problem_of
+from optimizer.calibration.observations import OfRun, run_name
+from optimizer.calibration.posing import problem_of
+from optimizer.calibration.problem import Problem
 from optimizer.choice.options import FloatArray, options_of
 from optimizer.choice.wishes import build_with
 from optimizer.measured.reading import read_runs
@@ -73,8 +74,8 @@ class SaidDone:
     ----------
     name, date : str
         Of the run.
-    row : int
-        In runs.csv.
+    file, row : str, int
+        Where it stands.
     changes : mapping of str to str
         Slot -> part that was in it in place of the fitted one.
     salt : str
@@ -93,6 +94,7 @@ class SaidDone:
 
     name: str
     date: str
+    file: str
     row: int
     changes: Mapping[str, str]
     salt: str
@@ -124,8 +126,8 @@ class SaidDone:
 class Logged:
     """A run in the log of said and done: what was said with what was known before it, and what is known after.
 
-    ``left`` is what is left of the standard uncertainty of each of the main quantities after the run, by name; ``value``
-    and ``deviation`` what they are then, by name, ``dimension`` their dimension.
+    ``left`` is what is left of the standard uncertainty of each of the main quantities after the run, by name;
+    ``value`` and ``deviation`` what they are then, by name, ``dimension`` their dimension.
     """
 
     name: str
@@ -178,40 +180,41 @@ def said_done(scenario: Scenario, runs: Measurements | None = None) -> SaidDone 
 def against(scenario: Scenario, run: TimedRun, *, others: int = 0) -> SaidDone:
     """One run against the model as the scenario has it."""
     problem = problem_of(scenario, Measurements(runs=(run,)))
-    place = next(
-        i for i, each in enumerate(problem.observations) if isinstance(each, OfRun) and each.what == _name(run)
-    )
-    at = problem.slices[place].start
+    at, speed = _speed_of(problem, run)
     nowhere = np.zeros(len(problem.parameters))
     shown, slopes = problem.linearized(nowhere)
     said = float(shown[at])
     found = fit(problem)
-    scatter = problem.observations[place].scatter  # type: ignore[union-attr]
     calibration = scenario.calibration
     return SaidDone(
-        name=_name(run),
+        name=run_name(run.day),
         date=run.day.date,
+        file=run.day.file,
         row=run.day.row,
         changes=build_with(options_of(scenario), run.day.parts),
         salt=problem.occasions[0].salt,
         said_ms=said,
         done_ms=run.speed_ms,
-        spread_ms=float(np.sqrt(slopes[at] @ problem.prior @ slopes[at] + scatter**2)),
-        limit=_limit(problem, nowhere, place),
+        spread_ms=float(np.sqrt(slopes[at] @ problem.prior @ slopes[at] + speed.scatter**2)),
+        limit=_limit(problem, nowhere, speed),
         suspects=_suspects(found, 0.5 * (slopes[at] + found.slopes[at]), run.speed_ms - said),
         used=calibration is not None and run.day.file in calibration.sources,
         others=others,
     )
 
 
-def _name(run: TimedRun) -> str:
-    return run.day.name or f"{run.day.file} row {run.day.row}"
+def _speed_of(problem: Problem, run: TimedRun) -> tuple[int, OfRun]:
+    """Where the speed that counts of a run stands among all numbers of a problem, and that observation."""
+    for each, where in zip(problem.observations, problem.slices, strict=True):
+        day = problem.occasions[each.occasion].day
+        if day is run.day and isinstance(each, OfRun) and each.gear is None and each.what == run_name(day):
+            return where.start, each
+    msg = f"{run_name(run.day)} is not among what was measured"
+    raise ValueError(msg)
 
 
-def _limit(problem: Problem, world: FloatArray, place: int) -> LimitName:
+def _limit(problem: Problem, world: FloatArray, each: OfRun) -> LimitName:
     """What holds the car at the last board in a world."""
-    each = problem.observations[place]
-    assert isinstance(each, OfRun)
     run = simulate(problem.inputs(world, each.occasion), each.marks_m, each.measure)
     return LIMITS[int(run.passing.limit[1, 0])]
 
@@ -226,7 +229,7 @@ def _suspects(found: Fit, slopes: FloatArray, difference_ms: float) -> tuple[Sus
     whole = pulls.sum()
     if abs(whole) < 1e-9:
         return ()
-    made = []
+    made: list[Suspect] = []
     for p in np.argsort(-pulls / whole, kind="stable"):
         share = float(pulls[p] / whole)
         if share < LEAST_SHARE or len(made) == NAMED:
@@ -269,14 +272,10 @@ def log_of(scenario: Scenario, runs: Measurements) -> tuple[Logged, ...]:
     logged = []
     before = fit(problem, tuple(False for _ in problem.observations))
     for number, run in enumerate(every):
-        place = next(
-            i for i, each in enumerate(problem.observations)
-            if owner[i] is run.day and isinstance(each, OfRun) and each.what == _name(run)
-        )  # fmt: skip
-        at, scatter = problem.slices[place].start, problem.observations[place].scatter  # type: ignore[union-attr]
+        at, speed = _speed_of(problem, run)
         slopes = before.slopes[at]
         said = float(before.shown[at])
-        spread = float(np.sqrt(slopes @ before.covariance @ slopes + scatter**2))
+        spread = float(np.sqrt(slopes @ before.covariance @ slopes + speed.scatter**2))
         days = [each.day for each in every[: number + 1]]
         used = tuple(any(day is each for each in days) for day in owner)
         after = fit(problem, used, before.world)
@@ -291,7 +290,7 @@ def _logged(run: TimedRun, said_ms: float, spread_ms: float, after: Fit) -> Logg
         if each.unknown is not None and each.unknown.field in MAIN
     ]  # fmt: skip
     return Logged(
-        name=_name(run),
+        name=run_name(run.day),
         date=run.day.date,
         row=run.day.row,
         said_ms=said_ms,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from optimizer.calibration.fitting import Fit, fit
-from optimizer.calibration.problem import problem_of
+from optimizer.calibration.posing import problem_of
 from optimizer.calibration.results import Found, Outlier, Residual, calibration_of, found_of, outliers_of, residuals_of
 from optimizer.calibration.ridges import Ridge, Trial, ridges_of, tests_of
 from optimizer.errors import UsageError

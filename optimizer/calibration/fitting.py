@@ -1,4 +1,4 @@
-"""The most likely world, and how well each parameter is known in it: all measurements at once, with what was known before.
+"""The most likely world, and how well each parameter is known in it: all measurements at once, and what was known.
 
 Bayes's rule with a standard normal prior for every parameter, by the Gauss-Newton method: slopes of all measurements in
 all parameters are one batch of simulations, and noise is estimated anew as the fit goes on. Numbers that nothing else
@@ -73,7 +73,7 @@ class Fit:
     @property
     def narrowed(self) -> FloatArray:
         """What is left of each parameter's standard uncertainty, as a share: (P,)."""
-        return np.sqrt(np.diag(self.covariance))
+        return np.asarray(np.sqrt(np.diag(self.covariance)))
 
     @property
     def left(self) -> FloatArray:
@@ -156,7 +156,7 @@ class _State:
     def target(self) -> FloatArray:
         """The most likely world if slopes stayed as they are here."""
         off = self.problem.observed - self.shown + self.slopes @ self.world
-        return np.linalg.solve(self._known(), self._whitened(self.slopes).T @ self._whitened(off))
+        return np.asarray(np.linalg.solve(self._known(), self._whitened(self.slopes).T @ self._whitened(off)))
 
     def unlikely(self, shown: FloatArray, world: FloatArray) -> float:
         """Minus the logarithm of how likely a world is, but for a constant."""

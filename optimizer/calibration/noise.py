@@ -21,7 +21,7 @@ from optimizer.calibration.observations import SMOOTHNESS, Observation, OfTrace,
 from optimizer.choice.options import FloatArray
 
 SPREAD = (0.7, 1.0, 0.7)
-"""How far the three numbers of a trace's noise may lie from what is expected: standard deviations of their logarithms."""
+"""How far the three numbers of a trace's noise may lie from what is expected: deviations of their logarithms."""
 ROUNDS, FIRST_STEP, LAST_STEP = 40, 0.8, 0.05
 """A search along the three axes, with steps (of logarithms) that are halved where none leads further."""
 

@@ -11,11 +11,11 @@ from typing import Literal
 
 import numpy as np
 
-from optimizer.calibration.occasions import Occasion, Parameter
+from optimizer.calibration.occasions import Parameter
 from optimizer.calibration.samples import Means, means_of
 from optimizer.calibration.stretches import FEWEST, pulls_of, rolling_part
 from optimizer.choice.options import FloatArray
-from optimizer.measured.records import ChalkMark, CoastDown, DynoSheet, RunLog, TimedRun
+from optimizer.measured.records import ChalkMark, CoastDown, Day, DynoSheet, RunLog, TimedRun
 from optimizer.run.inputs import RunInputs
 from optimizer.run.simulator import Measure
 from optimizer.units import from_unit
@@ -164,16 +164,21 @@ def _steady(speed_ms: FloatArray) -> FloatArray:
     if len(speed_ms) < 9:
         return speed_ms
     windows = np.lib.stride_tricks.sliding_window_view(np.pad(speed_ms, 2, mode="edge"), 5)
-    known = np.isfinite(windows)
-    filled = np.where(known.any(axis=1)[:, None], windows, 0.0)
+    none = ~np.isfinite(windows).any(axis=1, keepdims=True)
+    filled = np.where(none, 0.0, windows)
     return np.where(np.isfinite(speed_ms), np.nanmedian(filled, axis=1), np.nan)
+
+
+def run_name(day: Day) -> str:
+    """What a run is called: "run 4" where the crew numbers them."""
+    return f"run {day.name}" if day.name.isdigit() else day.name or f"the run in row {day.row}"
 
 
 def of_run(number: int, one: TimedRun, marks_m: tuple[float, float], measure: Measure) -> list[OfRun]:
     """What a line of a timing slip says; nothing where the run does not count."""
     if not one.counted:
         return []
-    what = one.day.name or f"{one.day.file} row {one.day.row}"
+    what = run_name(one.day)
     found = [OfRun(number, one.speed_ms, RUN_SHARE * one.speed_ms, marks_m, measure, None, what)]
     for mile, speed in enumerate(one.mile_ms):
         marks = (mile * MILE_M, (mile + 1) * MILE_M)
@@ -181,10 +186,8 @@ def of_run(number: int, one: TimedRun, marks_m: tuple[float, float], measure: Me
         if np.isfinite(speed) and speed > 0 and not same and marks[1] <= marks_m[1] + 1.0:
             found.append(OfRun(number, speed, EARLY_SHARE * speed, marks, "mean", None, f"{what}, mile {mile + 1}"))
     if one.rpm is not None and one.gear is not None:
-        revs = OfRun(
-            number, float(np.log(one.rpm)), TACH_SHARE, marks_m, measure, one.gear - 1, f"{what}, revs at the last board"
-        )
-        found.append(revs)
+        revs = f"{what}, revs at the last board"
+        found.append(OfRun(number, float(np.log(one.rpm)), TACH_SHARE, marks_m, measure, one.gear - 1, revs))
     return found
 
 
@@ -216,7 +219,3 @@ def values_of(observations: Sequence[Observation]) -> FloatArray:
     """All numbers observed, one observation after the other: (N,)."""
     return np.concatenate([np.atleast_1d(each.observed) for each in observations] or [np.empty(0)])
 
-
-def days_differ(one: Occasion, other: Occasion) -> bool:
-    """Whether two occasions are of different days."""
-    return one.own["wind"].key != other.own["wind"].key

@@ -14,8 +14,8 @@ from types import MappingProxyType
 
 import numpy as np
 
-from optimizer.answers.unknowns import Unknown
 from optimizer.answers.uncertainties import SALT
+from optimizer.answers.unknowns import Unknown
 from optimizer.choice.options import IntArray, Options
 from optimizer.choice.wishes import build_with
 from optimizer.measured.records import Day

@@ -5,26 +5,24 @@ A world is one score for every parameter, in units of its standard uncertainty. 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import cast
+from itertools import pairwise
+from typing import Any, cast
 
 import numpy as np
 
-from optimizer.answers.unknowns import Unknown, only_needed, unknowns_of, with_values
+from optimizer.answers.unknowns import Unknown, with_values
 from optimizer.calibration import observations as made
 from optimizer.calibration.observations import Observation, OfPart, OfRun, OfTrace, Stretch
-from optimizer.calibration.occasions import COAST_DRAG_N, Occasion, Parameter, build_of, occasion_of
-from optimizer.choice.options import FloatArray, IntArray, Options, options_of
-from optimizer.measured.records import Day, Measurements
+from optimizer.calibration.occasions import COAST_DRAG_N, Occasion, Parameter
+from optimizer.choice.options import FloatArray, IntArray, Options
 from optimizer.physics.tires import circumference_growth
 from optimizer.run.inputs import RunInputs, models_side_by_side
 from optimizer.run.model import DriveRows, RunModel, S, rolling_radius_m
-from optimizer.run.simulator import LIMITS, Run, simulate
+from optimizer.run.simulator import LIMITS, Measure, Run, simulate
 from optimizer.run.traces import Trace, coast_down, pull, slip_at, speed_at
-from optimizer.scenario.estimates import Calibration
-from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Engine, Part, Tire
 
 STEP = 0.2
@@ -35,7 +33,7 @@ COAST_DRAG = Parameter("car:coast drag", "drag of the idle driveline", "force", 
 
 @dataclass(frozen=True, slots=True)
 class Cars:
-    """Simulator inputs of worlds on occasions: rows of occasion o are ``rows[o]`` (a slice), of worlds ``worlds[o]``."""
+    """Simulator inputs of worlds on occasions: those of occasion o are ``rows[o]``, of the worlds ``worlds[o]``."""
 
     inputs: RunInputs
     rows: tuple[slice, ...]
@@ -92,7 +90,7 @@ class Problem:
     def slices(self) -> tuple[slice, ...]:
         """Where each observation's numbers stand."""
         ends = np.cumsum([0, *(made.size_of(each) for each in self.observations)])
-        return tuple(slice(int(a), int(b)) for a, b in zip(ends[:-1], ends[1:], strict=True))
+        return tuple(slice(int(a), int(b)) for a, b in pairwise(ends))
 
     @cached_property
     def observed(self) -> FloatArray:
@@ -122,7 +120,7 @@ class Problem:
         cars = self._cars(worlds, touched)
         out = np.empty((len(worlds), len(self.observed)))
         traces = self._traces(worlds, cars)
-        runs: dict[tuple[tuple[float, float], str], Run] = {}
+        runs: dict[tuple[tuple[float, float], Measure], Run] = {}
         for each, where in zip(self.observations, self.slices, strict=True):
             rows, ks = cars.rows[each.occasion], cars.worlds[each.occasion]
             if isinstance(each, OfTrace):
@@ -130,7 +128,7 @@ class Problem:
             elif isinstance(each, OfRun):
                 key = (each.marks_m, each.measure)
                 if key not in runs:
-                    runs[key] = simulate(cars.inputs, *key)  # type: ignore[arg-type]
+                    runs[key] = simulate(cars.inputs, *key)
                 values = _of_run(each, runs[key], cars.inputs, rows)
             else:
                 values = self._of_part(each, worlds[ks])
@@ -271,7 +269,7 @@ class _Models:
             sums = sums.copy()
             sums[:, [S["mass_kg"], S["front_load_kg"], S["rear_load_kg"]]] *= occasion.mass_kg / stated
         salt = self.problem.options.scenario.event.salts[occasion.salt]
-        values = {
+        values: dict[str, Any] = {
             each.unknown.field: each.at(float(world[p]))
             for p, each in self.unknowns
             if each.unknown is not None and each.unknown.place == "salt" and each.unknown.id == occasion.salt
@@ -283,128 +281,12 @@ class _Models:
     def number(self, world: FloatArray, each: OfPart) -> float:
         """Highest torque of an engine, or roll-out of a tire, in a world."""
         options, _ = self.model(world)
-        part = _part_of(options, each.part)
+        part = part_of(options, each.part)
         if each.what == "torque":
             return max(cast(Engine, part).curve.torque_nm)  # type: ignore[union-attr]
         return 2 * float(np.pi) * rolling_radius_m(cast(Tire, part))
 
 
-def _part_of(options: Options, part_id: str) -> Part:
+def part_of(options: Options, part_id: str) -> Part:
+    """The part of some options with an id."""
     return next(part for parts in options.parts for part in parts if part.id == part_id)
-
-
-# --- made
-
-
-def problem_of(scenario: Scenario, measurements: Measurements) -> Problem:
-    """The problem that measurements of a scenario's car pose.
-
-    Raises
-    ------
-    UsageError
-        If a part that was in the car is no option of any slot.
-    """
-    whole = options_of(scenario)
-    days = _days(measurements)
-    builds = np.stack([_with_measured_part(whole, day, part) for day, part in days] or [whole.fitted])
-    options, rows = only_needed(whole, builds)
-    event = scenario.event
-    occasions = tuple(
-        # a part on its own knows no weather
-        replace(each, own={}) if part else each
-        for o, (day, part) in enumerate(days)
-        for each in [occasion_of(event, rows[o], day, o)]
-    )
-    base = Problem(options, occasions, (), (), ())
-    stretches, observations, left_out = _observations(base, measurements)
-    keys = dict.fromkeys(occasion.salt for occasion in occasions)
-    unknowns = {each.key: each for salt in keys or [event.salt] for each in unknowns_of(options, salt)}
-    parameters = [
-        Parameter(each.key, each.name, each.dimension, each.value, each.deviation, each)
-        for each in unknowns.values()
-        if each.place != "weather"
-    ]
-    if any(stretch.gear is None for stretch in stretches):
-        parameters.append(COAST_DRAG)
-    on_days = {own.key: own for occasion in occasions for own in occasion.own.values()}
-    parameters += [*on_days.values(), *(stretch.start for stretch in stretches)]
-    correlation = None if scenario.calibration is None else _correlation(scenario.calibration, parameters)
-    return Problem(
-        options, occasions, tuple(parameters), tuple(observations), tuple(stretches), tuple(left_out), correlation
-    )
-
-
-def _correlation(calibration: Calibration, parameters: Sequence[Parameter]) -> FloatArray:
-    """What a calibration says of how parameters hang together: (P, P)."""
-    out = np.eye(len(parameters))
-    place = {each.key: p for p, each in enumerate(parameters)}
-    known = [(i, place[each.key]) for i, each in enumerate(calibration.estimates) if each.key in place]
-    if known:
-        of, at = (np.array([pair[k] for pair in known], dtype=np.int64) for k in (0, 1))
-        out[np.ix_(at, at)] = np.array(calibration.correlation)[np.ix_(of, of)]
-    return out
-
-
-def _days(measurements: Measurements) -> list[tuple[Day, str]]:
-    """Day of every measurement in order, and the part that it measured alone."""
-    of_cars: Iterable[tuple[Day, str]] = (
-        (each.day, "") for each in (*measurements.coast_downs, *measurements.logs, *measurements.runs)
-    )
-    of_dyno = ((each.day, each.engine) for each in measurements.dyno)
-    of_chalk = ((each.day, each.tire) for each in measurements.chalk)
-    return [*of_cars, *of_dyno, *of_chalk]
-
-
-def _with_measured_part(options: Options, day: Day, part: str) -> IntArray:
-    """The build of a day, with a part that was measured on its own in the first slot that takes it."""
-    if not part:
-        return build_of(options, day)
-    return build_of(options, replace(day, parts=(part,)))
-
-
-def _observations(base: Problem, measurements: Measurements) -> tuple[list[Stretch], list[Observation], list[str]]:
-    """Stretches and observations of all measurements, and what could not be used."""
-    stretches: list[Stretch] = []
-    observations: list[Observation] = []
-    left_out: list[str] = []
-    models, event, number = _Models(base), base.options.scenario.event, 0
-    course = event.course
-    marks = (course.run_up_m, course.run_up_m + course.timed_m)
-    nothing = np.zeros(0)
-    for coast in measurements.coast_downs:
-        rolled = made.of_coast_down(number, coast, len(stretches))
-        if rolled is None:
-            left_out.append(f"{coast.day.file}: no stretch in which the car rolls freely")
-        else:
-            stretches.append(rolled[0])
-            observations.append(rolled[1])
-        number += 1
-    for log in measurements.logs:
-        inputs = models.inputs(nothing, base.occasions[number])
-        last = int(simulate(inputs, marks, event.scoring.measure).passing.gear[1, 0])
-        some, traces = made.of_log(number, log, len(stretches), inputs, last)
-        if not some:
-            left_out.append(f"{log.day.file}: no stretch of five seconds in one gear at full throttle")
-        stretches += some
-        observations += traces
-        number += 1
-    for run in measurements.runs:
-        observations += made.of_run(number, run, marks, event.scoring.measure)
-        number += 1
-    for sheet in measurements.dyno:
-        curve = cast(Engine, _part_of(base.options, sheet.engine)).curve
-        share = None if curve is None else made.of_dyno(
-            number, sheet, np.array(curve.rpm), np.array(curve.torque_nm)
-        )  # fmt: skip
-        if share is None:
-            left_out.append(f"{sheet.day.file}: no revs in common with the sheet of {sheet.engine}")
-        else:
-            observations.append(share)
-        number += 1
-    for mark in measurements.chalk:
-        tire = cast(Tire, _part_of(base.options, mark.tire))
-        observations.append(made.of_chalk(number, mark, 2 * float(np.pi) * rolling_radius_m(tire)))
-        number += 1
-    return stretches, observations, left_out
-
-

@@ -1,4 +1,4 @@
-"""What a fit found, in the crew's quantities: estimates in the order in which they are found, what is left, outliers."""
+"""What a fit found, in the crew's quantities: estimates in the order they are found in, what is left, outliers."""
 
 from __future__ import annotations
 

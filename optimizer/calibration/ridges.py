@@ -18,8 +18,9 @@ from optimizer.calibration.fitting import Fit
 from optimizer.calibration.noise import noise_before
 from optimizer.calibration.observations import OfRun, OfTrace
 from optimizer.calibration.occasions import Parameter
-from optimizer.calibration.problem import Problem, problem_of
-from optimizer.choice.options import FloatArray, Options
+from optimizer.calibration.posing import problem_of
+from optimizer.calibration.problem import Problem
+from optimizer.choice.options import FloatArray, IntArray, Options
 from optimizer.measured.records import ChalkMark, CoastDown, Day, DynoSheet, Measurements, TimedRun
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Engine, Tire
@@ -50,7 +51,7 @@ WORDS = MappingProxyType(
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """A test that was not made: what it would leave of each parameter's standard uncertainty, as a share of the prior's."""
+    """A test that was not made, and what it would leave of the prior uncertainty of each parameter, as a share."""
 
     name: str
     words: str
@@ -89,7 +90,7 @@ class Ridge:
 
 def ridges_of(fit: Fit, tests: Sequence[Trial]) -> tuple[Ridge, ...]:
     """The ridges of a fit, that of the numbers that move the data most first."""
-    known = np.linalg.inv(fit.covariance)
+    known = np.asarray(np.linalg.inv(fit.covariance))
     left, alone = fit.narrowed, 1.0 / np.sqrt(np.diag(known))
     correlation = fit.covariance / np.outer(left, left)
     parameters = fit.problem.parameters
@@ -110,7 +111,7 @@ def ridges_of(fit: Fit, tests: Sequence[Trial]) -> tuple[Ridge, ...]:
     return tuple(found)
 
 
-def _joined(start: int, tied: FloatArray, correlation: FloatArray) -> list[int]:
+def _joined(start: int, tied: IntArray, correlation: FloatArray) -> list[int]:
     """All tied parameters that hang together with one."""
     group, open_ = {start}, [start]
     while open_:
@@ -125,7 +126,7 @@ def _joined(start: int, tied: FloatArray, correlation: FloatArray) -> list[int]:
 def _ridge(
     fit: Fit, known: FloatArray, members: tuple[int, ...], partners: tuple[int, ...], tests: Sequence[Trial]
 ) -> Ridge:
-    """A ridge with the two of its members that trade: the first, and the next that is no part of the same sum of parts."""
+    """A ridge with the two of its members that trade: the first, and the next that is a quantity of another kind."""
     parameters = fit.problem.parameters
     first = members[0]
     others = [p for p in members[1:] if _quantity(parameters[p]) != _quantity(parameters[first])]
@@ -176,7 +177,7 @@ def _best(fit: Fit, pair: list[int], tests: Sequence[Trial]) -> Trial | None:
 
 
 def tests_of(scenario: Scenario, fit: Fit) -> tuple[Trial, ...]:
-    """What each test would leave open, cheapest first: made once, on a day of its own, with the car as last measured."""
+    """What each test would leave open, cheapest first: made once, on a day to come, with the car as last measured."""
     problem = fit.problem
     day = _next_day(problem)
     made, names = _synthetic(scenario, problem, day)

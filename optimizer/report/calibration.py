@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from optimizer.answers.said_done import Logged, SaidDone, Suspect
+from optimizer.answers.unknowns import WORDS
 from optimizer.calibration.calibrating import Calibrated
 from optimizer.calibration.results import GROUPS, Found, Residual
 from optimizer.calibration.ridges import Ridge
@@ -17,6 +18,7 @@ CLEARLY_MOVED, CLEARLY_NARROWED = 0.25, 0.85
 """Estimates below are counted, not listed."""
 GOES_TOGETHER = 0.7
 MOST_PAIRS = 4
+POWER = WORDS["curve"][0]
 ABOUT = "± is one standard uncertainty: two times in three the truth is within it, nine times in ten within 1.6 of it."
 
 
@@ -29,10 +31,13 @@ def said_done_text(words: Words, found: SaidDone | None) -> list[str]:
         return [wrapped(UNCHECKED)]
     where = f"{found.date}, " if found.date else ""
     parts = f" with {both([words.part(part) for part in found.changes.values()])}" if found.changes else ""
+    which = f"{where}{found.name}, {found.salt} salt, {found.file} row {found.row}"
     sentences = [
-        f"Said against done: in the last run timed ({where}run {found.name}, {found.salt} salt, runs.csv row {found.row}) "
-        f"the car{parts} did {words.speed(found.done_ms)}; for that car on that day the model says "
-        f"{words.speed(found.said_ms)} ± {words.gap(found.spread_ms, digits=1)}. {_verdict(words, found)}"
+        (
+            f"Said against done: in the last run timed ({which}) the car{parts} did {words.speed(found.done_ms)}; for "
+            f"that car on that day the model says {words.speed(found.said_ms)} ± "
+            f"{words.gap(found.spread_ms, digits=1)}. {_verdict(words, found)}"
+        )
     ]
     if found.used:
         sentences.append("The numbers behind it were estimated from this run too.")
@@ -70,9 +75,15 @@ def _suspect(words: Words, each: Suspect) -> str:
     share = f"{min(each.share, 1.0):.0%} of the difference"
     if each.of_day:
         off = shown(abs(each.likely), each.dimension, metric=words.metric, digits=2)
-        return f"{each.name}, off by {off} ({share})"
+        return f"{_short(each.name)}, off by {off} ({share})"
     likely, value = (_number(words, number, each.dimension) for number in (each.likely, each.value))
-    return f"{each.name}, {likely} in place of {value} ({share})"
+    peak = " at the peak" if each.dimension == "torque" else ""
+    return f"{_short(each.name)}, {likely} in place of {value}{peak} ({share})"
+
+
+def _short(name: str) -> str:
+    """A quantity in a sentence: as short as it is told from others."""
+    return name.replace(f"{POWER} of", "power of").replace(" of the car", "")
 
 
 def _number(words: Words, value: float, dimension: str, digits: int = 3) -> str:
@@ -105,17 +116,16 @@ def runs_text(words: Words, log: Sequence[Logged], last: SaidDone | None) -> str
 def _logged(words: Words, each: Logged) -> str:
     """One run."""
     gap = words.gap(each.difference_ms, sign=True, digits=1)
-    spread = words.gap(each.spread_ms, digits=1)
-    date = f"{each.date}, " if each.date else ""
-    head = f"{date}run {each.name} (row {each.row})"
-    return wrapped(f"{head}: said {words.speed(each.said_ms)} ± {spread}, timed {words.speed(each.done_ms)}: {gap}.", "  - ")
+    said = f"{words.speed(each.said_ms)} ± {words.gap(each.spread_ms, digits=1)}"
+    head = f"{each.date}, {each.name}" if each.date else each.name
+    return wrapped(f"{head} (row {each.row}): said {said}, timed {words.speed(each.done_ms)}: {gap}.", "  - ")
 
 
 def _narrowing(log: Sequence[Logged]) -> list[str]:
     """A line for each main quantity that narrowed."""
     names = [name for name, left in log[-1].left.items() if left < 0.98]
     return [
-        wrapped(f"{name}: {', '.join(f'{run.left[name]:.0%}' for run in log)}.", "  - ") for name in names
+        wrapped(f"{_short(name)}: {', '.join(f'{run.left[name]:.0%}' for run in log)}.", "  - ") for name in names
     ] or [wrapped("Nothing narrowed yet.")]
 
 
@@ -146,8 +156,8 @@ def calibration_text(words: Words, found: Calibrated, written: str | None) -> st
         lines += [
             "",
             wrapped(
-                f"Wrote {kept} into {written}. Every answer about this folder uses them from now on; your own files stay "
-                "as they are. Delete the file to go back to what is stated."
+                f"Wrote {kept} into {written}. Every answer about this folder uses them from now on; your own files "
+                "stay as they are. Delete the file to go back to what is stated."
             ),
         ]
     return "\n".join([*lines, *caution(words)]) + "\n"
@@ -161,7 +171,7 @@ def _estimates(words: Words, every: Iterable[Found]) -> list[str]:
     for group, (name, _) in enumerate(GROUPS):
         here = [each for each in told if each.group == group]
         if here:
-            lines += ["" if lines else "", words.heading(name[0].upper() + name[1:])]
+            lines += ["", words.heading(name[0].upper() + name[1:])]
             lines += [wrapped(_estimate(words, each), "  - ") for each in here]
     if not told:
         lines.append(wrapped("The measurements hardly change what is known: see below what would."))
@@ -192,26 +202,25 @@ def _with_spread(words: Words, value: float, deviation: float, dimension: str) -
 def _ridge(words: Words, found: Calibrated, ridge: Ridge) -> list[str]:
     """Numbers that are tied, the two that trade, and the test that would tell them apart."""
     parameters = found.fit.problem.parameters
-    names = [parameters[p].name for p in ridge.members[:6]]
+    names = [_short(parameters[p].name) for p in ridge.members[:6]]
     more = len(ridge.members) - len(names)
-    days = [parameters[p].name for p in ridge.partners[:2]]
+    days = [_short(parameters[p].name) for p in ridge.partners[:2]]
     first, second = parameters[ridge.first], parameters[ridge.second]
     low, high = (_number(words, end, first.dimension) for end in ridge.first_ends)
     from_, to = (_number(words, end, second.dimension) for end in ridge.second_ends)
-    tied = f"{both(names)}{f' and {more} more' if more > 0 else ''}"
-    with_days = f", and {both(days)}" if days else ""
+    one, other = _short(first.name), _short(second.name)
+    tied = both([*names, *days, *([f"{more} more"] if more > 0 else [])])
     text = (
-        f"{tied[0].upper() + tied[1:]}{with_days}: only what they come to together, at about {words.speed(ridge.at_ms)}, "
-        f"is known, not each. All else as estimated, {first.name} may be {low} to {high} if {second.name} is {from_} to "
-        f"{to}."
+        f"{tied[0].upper() + tied[1:]}: only what they come to together, at about {words.speed(ridge.at_ms)}, is "
+        f"known, not each. All else as estimated, {one} may be {low} to {high} if {other} is {from_} to {to}."
     )
     lines = [words.heading("Not told apart by these measurements"), wrapped(text)]
     if ridge.test is None:
         return [*lines, wrapped("None of the usual tests would tell them apart.")]
     shares = [ridge.test.narrowed[p] / found.fit.narrowed[p] for p in (ridge.first, ridge.second)]
     test = (
-        f"What would tell most, and cheapest: {ridge.test.words}. It would leave {shares[0]:.0%} of the ± of {first.name} "
-        f"and {shares[1]:.0%} of that of {second.name}."
+        f"What would tell them apart, the cheapest first: {ridge.test.words}. It would leave {shares[0]:.0%} of the ± "
+        f"of {one} and {shares[1]:.0%} of that of {other}."
     )
     return [*lines, wrapped(test)]
 

@@ -97,8 +97,11 @@ def runs_document(scenario: Scenario, log: Sequence[Logged], last: SaidDone | No
 
     def speeds(each: Logged) -> Document:
         named = {
-            "said": each.said_ms, "said_deviation": each.spread_ms, "timed": each.done_ms, "difference": each.difference_ms
-        }  # fmt: skip
+            "said": each.said_ms,
+            "said_deviation": each.spread_ms,
+            "timed": each.done_ms,
+            "difference": each.difference_ms,
+        }
         own = {f"{name}_{key}": rounded(to_unit(value, unit, "speed"), 4) for name, value in named.items()}
         return own | {f"{name}_m_s": rounded(value, 5) for name, value in named.items()}
 

@@ -94,7 +94,7 @@ class RunModel:
         self._shift_cache: dict[tuple[int, int, int], FloatArray] = {}
 
     def shifting_as(self, other: RunModel) -> RunModel:
-        """This model, its gears left at the engine speeds at which another one leaves them: from then on, both find alike.
+        """Take over the engine speeds at which another model leaves its gears; the same model, for chaining.
 
         For models that differ in little: where two gears pull alike, a shift a little off costs next to nothing.
         """

@@ -1,4 +1,4 @@
-"""Speed over time of a car that rolls freely, or pulls in one gear at full throttle: from a speed, for many cars at once.
+"""Speed over time of a car that rolls freely, or pulls in one gear at full throttle; for many cars at once.
 
 The equation of motion is integrated; nothing is differentiated. Steps of a car are all equally long, and every car has
 its own. Results never depend on the batch.
@@ -32,7 +32,8 @@ class Trace(NamedTuple):
 
 def coasting_mass_kg(inputs: RunInputs) -> FloatArray:
     """Mass (n,) that a car out of gear slows: with its wheels turns what lies behind the gears."""
-    return inputs.translating_kg + inputs.wheel_side_kg + inputs.shaft_kgm2 * (inputs.final_ratio / inputs.radius_m) ** 2
+    shaft_kg = inputs.shaft_kgm2 * (inputs.final_ratio / inputs.radius_m) ** 2
+    return inputs.translating_kg + inputs.wheel_side_kg + shaft_kg
 
 
 def coast_down(
@@ -104,7 +105,7 @@ def _integrated(
 
 
 def speed_at(trace: Trace, cars: slice, time_s: FloatArray) -> FloatArray:
-    """Speeds (k, m) of k cars of a trace with equally long steps at times (m,) after its start: cubics by the slopes."""
+    """Speeds (k, m) of k cars of a trace with equally long steps at times (m,) after its start: cubics by slopes."""
     step = float(trace.step_s[cars][0])
     below, share = _places(trace, step, time_s)
     here, after = trace.speed[below, cars], trace.speed[below + 1, cars]

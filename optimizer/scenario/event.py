@@ -198,7 +198,7 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Assumption:
-    """A number nobody measured: where it is used, what it is, and why it was taken; ``target`` is the record's field."""
+    """A number nobody measured: where it is used, what it is, and why it was taken; ``target``: the record's field."""
 
     where: str
     quantity: str

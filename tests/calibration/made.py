@@ -1,16 +1,15 @@
-"""Measurements of a car whose true numbers are known: runs and coast-downs by an ordinary solver, with noise on them."""
+"""Measurements of a car whose true numbers are known: runs and coast-downs by an ordinary solver, with noise."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from optimizer.calibration.occasions import occasion_of
-from optimizer.calibration.problem import Problem, problem_of
-from optimizer.measured.records import CoastDown, Day, Measurements, RunLog, TimedRun
-from tests.run.independent_run import OneCar, independent_run
+from optimizer.calibration.posing import problem_of
+from optimizer.calibration.problem import Problem
+from tests.run.independent_run import OneCar
 
 
 def coasting(inputs, start_ms, time_s, drag_n=0.0):
