@@ -1,9 +1,9 @@
 """The demo's invented measurements: ``python -m tests.demo_logs`` writes them into the demo's folder.
 
-The demo's car, as it really is, differs from what ``car.toml`` and the sheets state; how it differs stands here (`TRUTH`)
-and in no file that the program reads. Runs and coast-downs are integrated over time by `tests.run.independent_run` with
-a tolerance of 1e-10, which shares no code with the simulator, in air and wind that are not quite those that the crew
-wrote down; then instruments add their noise, and everything is saved as a crew would have it.
+The demo's car, as it really is, differs from what ``car.toml`` and the sheets state; how it differs stands here
+(`TRUTH`) and in no file that the program reads. Runs and coast-downs are integrated over time by
+`tests.run.independent_run` with a tolerance of 1e-10, which shares no code with the simulator, in air and wind that are
+not quite those that the crew wrote down; then instruments add their noise, and all is saved as a crew would have it.
 """
 
 from __future__ import annotations
@@ -73,6 +73,10 @@ LOGGED = 2
 COASTS = (
     Noted("2027-09-19", "coast", "out", 76, 26.48, 0.26, 2, 320, 1846),
     Noted("2027-09-19", "coast", "back", 76, 26.48, 0.26, 2, 320, 1846),
+)
+SLIP_HEADER = (
+    "date,run,direction,salt,speed [mph],mile 1 [mph],mile 2 [mph],rpm,gear,air temperature [F],"
+    "station pressure [inHg],humidity [%],wind [mph],wind from,mass [lb],counted,note"
 )
 LIFTED_MS = 6.0 * MPH
 """What lifting cost the run that does not count."""
@@ -215,8 +219,7 @@ def slips(scenario: Scenario, rng: np.random.Generator) -> tuple[str, list[Sampl
     """The sheet of timing slips, and the moments of the run that was logged."""
     lines = [
         "# our timing slips of last September, two days; the car as it stands",
-        "date,run,direction,salt,speed [mph],mile 1 [mph],mile 2 [mph],rpm,gear,air temperature [F],"
-        "station pressure [inHg],humidity [%],wind [mph],wind from,mass [lb],counted,note",
+        SLIP_HEADER,
     ]
     logged: list[Sample] = []
     course = scenario.event.course
@@ -236,7 +239,7 @@ def slips(scenario: Scenario, rng: np.random.Generator) -> tuple[str, list[Sampl
         lines.append(
             f"{noted.date},{noted.name},{noted.way},{SALT},{miles[2]:.3f},{miles[0]:.3f},{miles[1]:.3f},"
             f"{rpm if noted.counted else ''},{run.gear + 1},{noted.temperature_f:g},{noted.pressure_inhg:.2f},"
-            f"{100 * noted.humidity:g},{noted.wind_mph:g},{noted.wind_from:g},\"{noted.mass_lb:,g}\","
+            f'{100 * noted.humidity:g},{noted.wind_mph:g},{noted.wind_from:g},"{noted.mass_lb:,g}",'
             f"{'yes' if noted.counted else 'no'},{noted.note}"
         )
     return "\n".join(lines) + "\n", logged

@@ -50,7 +50,9 @@ measured.columns
 measured.grids
 measured.sheets
 measured.days
+measured.sense
 measured.traces
+measured.coasts
 measured.slips
 measured.dyno
 measured.reading

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Iterable
 
 from optimizer.units import nearest
 
@@ -110,3 +111,57 @@ def clock(text: str) -> float | None:
         except ValueError:
             return None
     return 86400.0 * days + 3600.0 * hours + 60.0 * int(match["minutes"]) + float(match["seconds"].replace(",", "."))
+
+
+def split_wind(text: str) -> tuple[str, str]:
+    """Speed and direction of a wind typed in one: ``4 mph from 300``, ``5 mph NW``, ``calm``; the second may be empty.
+
+    Examples
+    --------
+    >>> split_wind("4 mph from 300")
+    ('4 mph', '300')
+    """
+    bare = " ".join(text.split())
+    if bare.lower() in {"calm", "none", "still"}:
+        return "0 mph", ""
+    speed, word, origin = bare.partition(" from ")
+    if word:
+        return speed, origin
+    first, _, last = bare.rpartition(" ")
+    return (first, last) if last.upper() in _POINTS and re.search(r"\d", first) else (bare, "")
+
+
+_PLAIN_COMMA = re.compile(r"[+-]?\d+,\d+(e[+-]?\d+)?", re.IGNORECASE)
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+")
+_DOTS_AND_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
+_POINT = re.compile(r"[+-]?[\d,]*\.\d+(e[+-]?\d+)?", re.IGNORECASE)
+
+
+def decimal_comma(texts: Iterable[str]) -> bool | None:
+    """Whether commas in numbers are decimal ones; None where it cannot be told (``1,234`` alone, or a mixture).
+
+    Parameters
+    ----------
+    texts : iterable of str
+        Cells of a table whose separator is no comma.
+    """
+    comma = point = unclear = False
+    for text in texts:
+        if "," not in text:
+            point = point or bool(_POINT.fullmatch(text))
+        elif _DOTS_AND_COMMA.fullmatch(text) or (_PLAIN_COMMA.fullmatch(text) and not _THOUSANDS.fullmatch(text)):
+            comma = True
+        elif _THOUSANDS.fullmatch(text):
+            unclear = True
+        else:
+            point = point or bool(_POINT.fullmatch(text))
+    if comma and point:
+        return None
+    return None if unclear and not comma and not point else comma
+
+
+def with_point(text: str) -> str:
+    """A number typed with a decimal comma, with a point in its place; other text as it is."""
+    if _DOTS_AND_COMMA.fullmatch(text):
+        return text.replace(".", "").replace(",", ".")
+    return text.replace(",", ".") if _PLAIN_COMMA.match(text) else text

@@ -14,12 +14,12 @@ from optimizer.measured import cells as own
 from optimizer.scenario import bounds, cells
 from optimizer.scenario.bounds import Bounds
 from optimizer.scenario.columns import Field
-from optimizer.units import split_header
+from optimizer.units import find_unit, split_header
 
 DISTANCE = Bounds(-50e3, 100e3)  # m
 LOGGED_SPEED = Bounds(-2.0, 200.0)  # m/s; a sensor at rest may read a little below zero
 LOGGED_RPM = Bounds(0.0, 30000.0)
-TURNS = 100
+TAPE = Bounds(0.8, 400.0)  # m
 MILES = 9
 
 
@@ -39,7 +39,7 @@ DAY: Mapping[str, Column] = MappingProxyType(
     dict(
         [
             _column(Field("date", "date", "Day of the measurement.", parse=own.date), "day"),
-            _column(Field("name", "name", "What the crew calls it."), "run", "title", "session", "test"),
+            _column(Field("name", "name", "What the crew calls it."), "run", "run number", "run no"),
             _column(
                 Field("parts", "parts", "Parts in place of those fitted: ids or slot=id.", parse=own.parts), "setup"
             ),
@@ -94,7 +94,7 @@ TABLE: Mapping[str, Column] = MappingProxyType(
             ),
             _column(
                 Field("rpm", "rpm", "Of the engine.", "engine speed", bounds=LOGGED_RPM, unit="rpm"),
-                "engine speed", "engine rpm", "engine", "revs", "tach",
+                "engine speed", "engine rpm", "revs", "tach",
             ),
             _column(
                 Field("driven wheel speed", "driven_ms", "Of the driven wheels.", "speed", bounds=LOGGED_SPEED),
@@ -148,6 +148,19 @@ ABOVE: Mapping[str, Column] = MappingProxyType(
             _column(Field("kind", "kind", "What the file is.", parse=own.kind), "type"),
             _column(Field("engine", "engine", "Id of the engine on the dyno.", parse=cells.identifier)),
             _column(Field("pulls", "pulls", "How many pulls the sheet is the mean of.", parse=cells.pieces)),
+            _column(
+                Field(
+                    "correction", "correction", "What the dyno sheet was corrected by.",
+                    parse=cells.one_of("SAE J1349", "ISO 1585", "none"),
+                )
+            ),
+            _column(
+                Field(
+                    "measured at", "measured_at", "Where the dyno took hold.",
+                    parse=cells.one_of("flywheel", "hubs", "wheels"),
+                )
+            ),
+            _column(TABLE["note"].field, *TABLE["note"].also),
             _column(Field("decimal", "decimal", "comma or point.", parse=cells.one_of("comma", "point"))),
         ]
     )
@@ -157,10 +170,11 @@ ABOVE: Mapping[str, Column] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """A kind of file: what it needs (any of each group), and what else it takes."""
+    """A kind of file: what it needs (any of each group), what else it takes, and fields it reads in its own way."""
 
     needs: tuple[tuple[str, ...], ...]
     takes: tuple[str, ...]
+    own: tuple[Field, ...] = ()
 
     def suits(self, names: frozenset[str]) -> bool:
         """Whether a table with such columns may be of this kind."""
@@ -170,6 +184,10 @@ class Kind:
     def columns(self) -> frozenset[str]:
         """All that it reads."""
         return frozenset(self.takes).union(*self.needs)
+
+    def field(self, field: Field) -> Field:
+        """The field as this kind reads it."""
+        return next((each for each in self.own if each.name == field.name), field)
 
 
 _TRACE = ("distance", "rpm", "driven wheel speed", "undriven wheel speed", "front wheel speed", "rear wheel speed")
@@ -184,7 +202,11 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
             (("speed",),), (*_DAY, "rpm", "gear", "counted", "note", *(f"mile {n}" for n in range(1, MILES + 1)))
         ),
         "dyno sheet": Kind((("rpm",), ("torque", "power")), ("pull",)),
-        "chalk mark": Kind((("tire",), ("roll-out", "distance")), ("turns", "note", "date", "name")),
+        "chalk mark": Kind(
+            (("tire",), ("roll-out", "distance")),
+            ("turns", "note", "date", "name"),
+            (Field("distance", "distance_m", "Over all turns.", "length", bounds=TAPE),),
+        ),
     }
 )
 """Kinds of file by the word that a header line ``kind`` may hold."""
@@ -200,7 +222,7 @@ def _by_name(*dictionaries: Mapping[str, Column]) -> dict[str, Field]:
 
 
 COLUMN_NAMES: Mapping[str, Field] = MappingProxyType(_by_name(DAY, TABLE))
-LINE_NAMES: Mapping[str, Field] = MappingProxyType({**_by_name(DAY, ABOVE), **_by_name({"tire": TABLE["tire"]})})
+LINE_NAMES: Mapping[str, Field] = MappingProxyType(_by_name(DAY, ABOVE))
 
 
 def field_of(header: str, names: Mapping[str, Field] = COLUMN_NAMES) -> tuple[Field | None, str]:
@@ -210,9 +232,20 @@ def field_of(header: str, names: Mapping[str, Field] = COLUMN_NAMES) -> tuple[Fi
     if name in names or unit:
         return names.get(name), unit
     for known in sorted(names, key=len, reverse=True):
-        rest = name.removeprefix(known)
-        if names[known].dimension and rest != name and rest[:1] in {" ", ","}:
-            return names[known], rest.strip(" ,")
+        rest = name.removeprefix(known).strip(" ,")
+        if name.startswith((f"{known} ", f"{known},")) and is_unit(rest, names[known].dimension):
+            return names[known], rest
     return None, ""
+
+
+def is_unit(text: str, dimension: str) -> bool:
+    """Whether a text is a unit of a dimension; nothing is one of no dimension."""
+    if not dimension or not text:
+        return False
+    try:
+        find_unit(text, dimension)
+    except ValueError:
+        return False
+    return True
 
 

@@ -47,7 +47,7 @@ def day_of(
     return Day(
         file=sheet.name,
         row=row,
-        name=str(values.get("name", name)),
+        name=_called(str(values.get("name", "")), str(values.get("date", "")), name),
         date=str(values.get("date", "")),
         parts=parts,
         salt=salt,
@@ -60,6 +60,14 @@ def day_of(
         wind_from_deg=values.get("wind from"),
         mass_kg=values.get("mass"),
     )
+
+
+def _called(name: str, date: str, otherwise: str) -> str:
+    """What a crew would call it: ``run 2, 2027-09-18``; a bare number is that of a run."""
+    if not name:
+        return otherwise
+    bare = f"run {name}" if name.isdigit() else name
+    return f"{bare}, {date}" if date else bare
 
 
 def _check_parts(parts: tuple[str, ...], scenario: Scenario, fault: Callable[[str, str, str], None]) -> None:

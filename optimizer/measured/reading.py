@@ -7,12 +7,12 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from optimizer.errors import ScenarioError
+from optimizer.measured.coasts import by_trend, coast_downs, run_logs
 from optimizer.measured.dyno import dyno_sheets
 from optimizer.measured.grids import grids_of
 from optimizer.measured.records import Measurements
 from optimizer.measured.sheets import Sheet, sheet_of
 from optimizer.measured.slips import chalk_marks, timed_runs
-from optimizer.measured.traces import coast_downs, run_logs
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.tables import RUNS
@@ -67,7 +67,9 @@ def _read(scenario: Scenario, files: Sequence[tuple[pathlib.Path, str, str]]) ->
     for path, file, kind in files:
         for grid in grids_of(path, file, findings):
             sheet = sheet_of(grid, findings, kind=kind)
-            if sheet is not None:
+            if sheet is not None and sheet.kind == "trace":
+                sheet.kind = by_trend(sheet, scenario, findings)
+            if sheet is not None and sheet.kind:
                 found[sheet.kind] += readers[sheet.kind](sheet, scenario, findings)
     if findings.faults:
         raise ScenarioError(findings.faults)

@@ -7,12 +7,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from optimizer.measured.columns import KINDS, LINE_NAMES, field_of
+from optimizer.measured import cells
+from optimizer.measured.columns import KINDS, LINE_NAMES, field_of, is_unit
 from optimizer.measured.grids import Grid, Line
 from optimizer.scenario.columns import Field
 from optimizer.scenario.entries import value_of
 from optimizer.scenario.findings import Findings
 from optimizer.units import Unit, choices, find_unit, usual
+
+GAPS = frozenset({"", "-", "--", "---", "*", "nan", "n/a", "na", "#n/a", "null", "none"})
+"""What loggers write where they have nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +38,12 @@ class Sheet:
     file, name : str
         How messages call it; bare name of the file.
     kind : str
-        Key of `KINDS`.
+        Key of `KINDS`; ``trace`` as long as only its numbers can tell a coast-down from a run log.
     facts : dict
         Values of header lines, by name of the field.
     places : dict
         Row and text of each header line, by name of the field.
+    header_row : int
     columns : dict
         By name of the field.
     rows : list of Line
@@ -50,6 +55,7 @@ class Sheet:
     kind: str
     facts: dict[str, Any] = field(default_factory=dict)
     places: dict[str, tuple[int, str]] = field(default_factory=dict)
+    header_row: int = 0
     columns: dict[str, Column] = field(default_factory=dict)
     rows: list[Line] = field(default_factory=list)
     decimal_comma: bool = False
@@ -64,33 +70,49 @@ class Sheet:
         text = self.text(row, name)
         if not text:
             return None
-        column = self.columns[name]
         try:
-            return value_of(column.field, self.plain(text, column.field), column.unit, findings)[0]
+            return self.parsed(text, name, findings)
         except ValueError as fault:
-            findings.fault(self.file, row.number, column.header, text, str(fault))
+            self.fault(findings, row, name, text, str(fault))
             return None
 
-    def plain(self, text: str, field: Field) -> str:
-        """Text with a decimal point, where the table has decimal commas and the field is a number."""
-        if not self.decimal_comma or not field.is_number:
-            return text
-        return re.sub(r"(?<=\d)\.(?=\d{3}(\D|$))", "", text).replace(",", ".") if "," in text else text
+    def parsed(self, text: str, name: str, findings: Findings) -> Any:
+        """Value of a text in a column.
+
+        Raises
+        ------
+        ValueError
+            If it cannot be read; the text completes the sentence.
+        """
+        column = self.columns[name]
+        plain = cells.with_point(text) if self.decimal_comma and column.field.is_number else text
+        return value_of(column.field, plain, column.unit, findings)[0]
+
+    def fault(self, findings: Findings, row: Line | None, name: str, typed: str, expected: str) -> None:
+        """Note a fault of a cell, of a whole column (no row), or of a header line where no column has the field."""
+        column = self.columns.get(name)
+        if column is not None:
+            place, header = (self.header_row if row is None else row.number), column.header
+        else:
+            place, header = self.places.get(name, (0 if row is None else row.number, name))
+        findings.fault(self.file, place, header, typed, expected)
 
 
 def sheet_of(grid: Grid, findings: Findings, *, kind: str = "") -> Sheet | None:
     """Take a grid apart; None, with faults, if its header cannot be used. `kind`: what it is known to be."""
-    known = len(findings.faults)
-    sheet = Sheet(grid.file, grid.name, kind)
+    before = len(findings.faults)
+    sheet = Sheet(grid.file, grid.name, kind, header_row=grid.header.number)
     _read_lines(sheet, grid.above, findings)
-    sheet.rows = [line for line in grid.below if line.filled and not line.filled[0].startswith("#")]
-    units = _take_units(grid.header, sheet)
-    sheet.kind = sheet.kind or str(sheet.facts.get("kind", "")) or _kind(sheet, grid.header, findings)
-    if not sheet.kind:
+    units = _take_rows(sheet, grid)
+    sheet.kind = kind or str(sheet.facts.get("kind", "")) or _kind(sheet, grid.header, findings)
+    if not sheet.kind or (sheet.kind in KINDS and not _has_needs(sheet, grid.header, findings)):
         return None
-    sheet.decimal_comma = _decimal_comma(sheet, grid)
+    _settle_commas(sheet, grid, findings)
     _read_header(sheet, grid.header, units, findings)
-    return sheet if len(findings.faults) == known else None
+    _check_width(sheet, grid, findings)
+    if not sheet.rows:
+        findings.fault(sheet.file, sheet.header_row, "", "", "has a header but no rows below it")
+    return sheet if len(findings.faults) == before else None
 
 
 # --- above the table
@@ -99,22 +121,16 @@ def sheet_of(grid: Grid, findings: Findings, *, kind: str = "") -> Sheet | None:
 def _read_lines(sheet: Sheet, lines: Sequence[Line], findings: Findings) -> None:
     unused: list[str] = []
     for line in lines:
-        if not line.filled:
-            continue
         whole = ", ".join(line.filled)
         bare = whole.lstrip("# ").strip()
+        if whole.startswith("#") and not re.search("[:=]", whole):
+            continue  # a comment for readers
         key, value = _key_and_value(bare)
-        field, unit_text = field_of(key, LINE_NAMES)
-        if field is None or not value:
-            if value or not whole.startswith("#"):
-                unused.append(f"{bare!r} (row {line.number})")
-            continue
-        sheet.places[field.name] = (line.number, key)
-        try:
-            unit = find_unit(unit_text or field.unit, field.dimension) if unit_text or field.unit else None
-            sheet.facts[field.name] = value_of(field, value, unit, findings)[0]
-        except ValueError as fault:
-            findings.fault(sheet.file, line.number, key, value, str(fault))
+        found, unit_text = field_of(key, LINE_NAMES)
+        if found is not None and value:
+            _read_line(sheet, line.number, (key, value, unit_text), found, findings)
+        elif whole:
+            unused.append(f"{bare!r} (row {line.number})")
     if unused:
         findings.notices.append(f"{sheet.file}: above the table, nothing was done with {'; '.join(unused)}")
 
@@ -125,88 +141,167 @@ def _key_and_value(text: str) -> tuple[str, str]:
     return (match["key"], match["value"].strip(" ,;")) if match else (text, "")
 
 
-# --- header and units
-
-
-def _take_units(header: Line, sheet: Sheet) -> tuple[Line, ...]:
-    """The row of units under the header, taken out of the rows, if there is one."""
-    if not sheet.rows:
-        return ()
-    first = sheet.rows[0]
-    if any(re.search(r"\d", re.sub(r"(?<=[a-z])[23]", "", text)) for text in first.filled):
-        return ()
-    for cell, head in zip(first.cells, header.cells, strict=False):
-        found = field_of(head.text)[0]
-        if found is not None and found.dimension and _is_unit(cell.text, found.dimension):
-            sheet.rows = sheet.rows[1:]
-            return (first,)
-    return ()
-
-
-def _is_unit(text: str, dimension: str) -> bool:
+def _read_line(
+    sheet: Sheet, number: int, line: tuple[str, str, str], found: Field, findings: Findings
+) -> None:
+    key, value, unit_text = line
+    if found.name in sheet.facts:
+        expected = f"says again what row {sheet.places[found.name][0]} says; leave one of them"
+        findings.fault(sheet.file, number, key, value, expected)
+        return
+    sheet.places[found.name] = (number, key)
     try:
-        find_unit(text.strip("[]() "), dimension)
-    except ValueError:
+        if found.name == "wind":
+            value, origin = cells.split_wind(value)
+            if origin:
+                sheet.places["wind from"] = (number, key)
+                sheet.facts["wind from"] = cells.compass(origin)
+        unit = find_unit(unit_text, found.dimension) if unit_text and found.dimension else None
+        plain = cells.with_point(value) if found.is_number else value
+        sheet.facts[found.name] = value_of(found, plain, unit, findings)[0]
+    except ValueError as fault:
+        findings.fault(sheet.file, number, key, value, str(fault))
+
+
+# --- rows
+
+
+def _take_rows(sheet: Sheet, grid: Grid) -> Line | None:
+    """Keep the rows below the header, without comments and repeated headers; the row of units, if there is one."""
+    header = grid.header.filled
+    rows = [line for line in grid.below if line.filled and not line.filled[0].startswith("#")]
+    units = rows[0] if rows and _is_units(rows[0], grid.header) else None
+    repeated = [header, units.filled if units else header]
+    sheet.rows = [line for line in rows if line.filled not in repeated and not _is_rates(line)]
+    return units
+
+
+def _is_units(line: Line, header: Line) -> bool:
+    """Whether a row says the units of the columns: some of it does, and nothing in it is a number."""
+    if any(re.match(r"[-+~]?[\d.,]*\d", text) and text != "1/min" for text in line.filled):
         return False
-    return True
+    pairs = zip(line.cells, header.cells, strict=False)
+    named = ((_bare(cell.text), field_of(head.text)[0]) for cell, head in pairs)
+    return any(found is not None and is_unit(text, found.dimension) for text, found in named)
+
+
+def _bare(text: str) -> str:
+    return text.strip("[]() ")
+
+
+def _is_rates(line: Line) -> bool:
+    """Whether a row says how often each column was sampled."""
+    return all(re.fullmatch(r"[\d.,]+ ?hz", text, re.IGNORECASE) for text in line.filled)
+
+
+# --- what it is
 
 
 def _kind(sheet: Sheet, header: Line, findings: Findings) -> str:
     names = frozenset(found.name for found, _ in map(field_of, header.filled) if found is not None)
     kinds = [name for name, kind in KINDS.items() if kind.suits(names)]
-    if "time" in names and "run log" in kinds:
-        return "run log" if names.intersection(("rpm", "distance", "driven wheel speed")) else "coast-down"
-    for name in ("chalk mark", "dyno sheet", "timing slips"):
-        if name in kinds:
-            return name
-    findings.fault(sheet.file, header.number, "", ", ".join(header.filled), "does not say what the file is")
+    if "run log" in kinds:
+        if "dyno sheet" in kinds:
+            kinds = ["run log", "dyno sheet"]
+        elif names & SLIP_ONLY or any(name.startswith("mile ") for name in names):
+            kinds = ["timing slips"]
+        else:
+            return "trace"
+    for name in ("chalk mark", "dyno sheet"):
+        kinds = [name] if name in kinds and "run log" not in kinds else kinds
+    if len(kinds) == 1:
+        return kinds[0]
+    expected = f"may be of a {' or a '.join(kinds)}: say which, in a line above the table such as kind, {kinds[0]}"
+    findings.fault(sheet.file, header.number, "", ", ".join(header.filled), expected)
     return ""
 
 
-def _read_header(sheet: Sheet, header: Line, units: tuple[Line, ...], findings: Findings) -> None:
-    allowed = KINDS[sheet.kind].columns
-    below = units[0].cells if units else ()
+SLIP_ONLY = frozenset({"counted", "parts", "salt", "wind", "mass"})
+"""Columns that no logger has."""
+
+
+def _has_needs(sheet: Sheet, header: Line, findings: Findings) -> bool:
+    names = frozenset(found.name for found, _ in map(field_of, header.filled) if found is not None)
+    missing = [" or ".join(group) for group in KINDS[sheet.kind].needs if not names.intersection(group)]
+    for each in missing:
+        findings.fault(sheet.file, header.number, each, "", f"is needed in a table of the kind {sheet.kind}")
+    return not missing
+
+
+# --- header, units, commas
+
+
+def _read_header(sheet: Sheet, header: Line, units: Line | None, findings: Findings) -> None:
+    kind = KINDS["run log" if sheet.kind == "trace" else sheet.kind]
     unused: list[str] = []
     for position, cell in enumerate(header.cells):
-        if not cell.text:
+        found, unit_text = field_of(cell.text)
+        if found is None or found.name not in kind.columns:
+            unused += [cell.text] if cell.text else []
             continue
-        field, unit_text = field_of(cell.text)
-        if field is None or field.name not in allowed:
-            unused.append(cell.text)
-            continue
-        if field.name in sheet.columns:
-            expected = f"means the same as {sheet.columns[field.name].header!r}; leave one of them"
+        found = kind.field(found)
+        if found.name in sheet.columns:
+            expected = f"means the same as {sheet.columns[found.name].header!r}; leave one of them"
             findings.fault(sheet.file, header.number, cell.text, "", expected)
             continue
-        row_text = below[position].text.strip("[]() ") if position < len(below) else ""
+        below = _bare(units.cells[position].text) if units and position < len(units.cells) else ""
         try:
-            unit = _unit_of(field, unit_text, row_text, metric=findings.metric)
+            unit = _unit_of(found, unit_text, below, metric=findings.metric)
         except ValueError as fault:
             findings.fault(sheet.file, header.number, cell.text, "", str(fault))
             continue
-        sheet.columns[field.name] = Column(position, cell.text, field, unit)
+        sheet.columns[found.name] = Column(position, cell.text, found, unit)
     if unused:
-        findings.notices.append(f"{sheet.file}: nothing was done with the columns {', '.join(unused)}")
+        columns = "column" if len(unused) == 1 else "columns"
+        findings.notices.append(f"{sheet.file}: nothing was done with the {columns} {', '.join(unused)}")
 
 
-def _unit_of(field: Field, text: str, below: str, *, metric: bool) -> Unit | None:
+def _unit_of(found: Field, text: str, below: str, *, metric: bool) -> Unit | None:
     """Unit of a column by its header and the row of units under it."""
-    if not field.dimension:
+    if not found.dimension:
         return None
-    found = [find_unit(each, field.dimension) for each in (text, below) if each]
-    if len(set(found)) > 1:
-        raise ValueError(f"is in {found[0].name}, but the row of units says {found[1].name}")
-    if found or field.unit:
-        return found[0] if found else find_unit(field.unit, field.dimension)
-    example = f"{field.name} [{usual(field.dimension, metric=metric)}]"
-    raise ValueError(f"needs a unit, one of {choices(field.dimension)}; such as {example}")
+    units = [find_unit(each, found.dimension) for each in (text, below) if each and each.lower() not in GAPS]
+    if len(set(units)) > 1:
+        raise ValueError(f"is in {units[0].name}, but the row of units says {units[1].name}")
+    if units or found.unit:
+        return units[0] if units else find_unit(found.unit, found.dimension)
+    example = f"{found.name} [{usual(found.dimension, metric=metric)}]"
+    raise ValueError(f"needs a unit, one of {choices(found.dimension)}; such as {example}")
 
 
-def _decimal_comma(sheet: Sheet, grid: Grid) -> bool:
+def _settle_commas(sheet: Sheet, grid: Grid, findings: Findings) -> None:
+    """Tell decimal commas from those between thousands; a fault where that cannot be told."""
     if sheet.facts.get("decimal"):
-        return bool(sheet.facts["decimal"] == "comma")
-    return grid.separator in {";", "\t"} and any(
-        re.fullmatch(r"[+-]?\d+,\d+", text) for row in sheet.rows for text in row.filled
-    )
+        sheet.decimal_comma = sheet.facts["decimal"] == "comma"
+        return
+    if grid.separator in {"", ","}:
+        return
+    numeric = [place for place, cell in enumerate(grid.header.cells) if _is_numeric(cell.text)]
+    texts = [row.cells[place].text for row in sheet.rows for place in numeric if place < len(row.cells)]
+    found = cells.decimal_comma(texts)
+    if found is None:
+        typed = next(text for text in texts if "," in text)
+        expected = "has a decimal comma or one between thousands: add a line above, decimal: comma or decimal: point"
+        findings.fault(sheet.file, sheet.header_row, "", typed, expected)
+    sheet.decimal_comma = bool(found)
 
 
+def _is_numeric(header: str) -> bool:
+    found = field_of(header)[0]
+    return found is not None and found.is_number
+
+
+def _check_width(sheet: Sheet, grid: Grid, findings: Findings) -> None:
+    """Refuse rows that are longer than the header: a comma inside a value moves every cell after it."""
+    width = len(grid.header.cells)
+    usual_length = max((len(row.cells) for row in sheet.rows[:1]), default=width)
+    for row in sheet.rows:
+        beyond = [(place, cell.text) for place, cell in enumerate(row.cells, start=1) if place > width and cell.text]
+        if not beyond and len(row.cells) <= max(width, usual_length):
+            continue
+        place, typed = beyond[0] if beyond else (len(row.cells), "")
+        names = len(grid.header.filled)
+        hint = "; numbers with decimal commas need semicolons or tabs between them" if grid.separator == "," else ""
+        expected = f"stands beyond the header, which names {names} columns{hint}"
+        findings.fault(sheet.file, row.number, f"cell {place}", typed, expected)
+        return  # one such row shows it; the rest of a log would only repeat it
