@@ -16,6 +16,7 @@ from optimizer.calibration.fitting import Fit, fit
 from optimizer.calibration.observations import OfRun, run_name
 from optimizer.calibration.posing import problem_of
 from optimizer.calibration.problem import Problem
+from optimizer.calibration.ridges import MAIN
 from optimizer.choice.options import FloatArray, options_of
 from optimizer.choice.wishes import build_with
 from optimizer.measured.reading import read_runs
@@ -29,8 +30,6 @@ LEAST_SHARE = 0.05
 """And with this share of what is to be explained, at least."""
 CLEAR = 0.6
 """A number with this share is told apart from the others by the run alone."""
-MAIN = ("drag_area_m2", "rolling_coefficient", "curve", "circumference_m", "slip_at_slide")
-"""Quantities of which the log of runs tells how they narrow."""
 
 
 @dataclass(frozen=True, slots=True)

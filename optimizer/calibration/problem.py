@@ -25,8 +25,8 @@ from optimizer.run.simulator import LIMITS, Measure, Run, simulate
 from optimizer.run.traces import Trace, coast_down, pull, slip_at, speed_at
 from optimizer.scenario.parts import Engine, Part, Tire
 
-STEP = 0.2
-"""Step of the derivatives, in standard uncertainties: small against what bends, large against rounding."""
+STEP = 0.01
+"""Step of the derivatives, in standard uncertainties: numbers that act alike must do so in them to many digits."""
 HOLDING = (LIMITS.index("revs"), LIMITS.index("speed cap"))
 COAST_DRAG = Parameter("car:coast drag", "drag of the idle driveline", "force", 0.0, COAST_DRAG_N)
 

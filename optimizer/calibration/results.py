@@ -32,6 +32,8 @@ MOVED, NARROWED = 0.1, 0.95
 """An estimate is kept where it moved by more of its uncertainty, or less of that is left."""
 OFF = 1.6
 """A trace whose numbers are off what all else lets expect by this many times their usual scatter does not belong."""
+DAY_TIME_S = 3 * 3600
+"""Times beyond are times of day."""
 MANY = 10
 """Numbers from which on that can be said of a trace."""
 
@@ -198,7 +200,15 @@ def outliers_of(fit: Fit) -> tuple[Outlier, ...]:
     return tuple(found)
 
 
+def clock(time_s: float) -> str:
+    """A time in a log: seconds, or the time of day where the log has that."""
+    if time_s < DAY_TIME_S:
+        return f"{time_s:.1f} s"
+    hours, rest = divmod(time_s, 3600)
+    return f"{int(hours)}:{int(rest // 60):02d}:{rest % 60:04.1f}"
+
+
 def _times(times: Sequence[float], most: int = 4) -> str:
     """Times in a log, the first few of them."""
-    text = ", ".join(f"{each:.1f} s" for each in times[:most])
+    text = ", ".join(clock(each) for each in times[:most])
     return text if len(times) <= most else f"{text} and {len(times) - most} more"

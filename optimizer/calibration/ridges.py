@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import cast
 
 import numpy as np
 
@@ -29,6 +28,8 @@ KNOWN = 0.5
 """A number is known by measurement where no more than this is left of its standard uncertainty."""
 HELD = 0.6
 """A number is tied where, were all others known, no more than this share of its uncertainty would be left."""
+MAIN = ("drag_area_m2", "rolling_coefficient", "curve", "circumference_m", "slip_at_slide")
+"""What a crew wants to know of a car: a ridge is told where one of these is on it."""
 TOGETHER = 0.12
 """Correlation beyond which two numbers are tied to each other."""
 MOST_NAMED = 6
@@ -103,7 +104,7 @@ def ridges_of(fit: Fit, tests: Sequence[Trial]) -> tuple[Ridge, ...]:
             continue
         group = _joined(p, tied, correlation)
         seen |= set(group)
-        if len(group) < 2:
+        if len(group) < 2 or not any(_field(parameters[p]) in MAIN for p in group):
             continue
         members = sorted(group, key=lambda p: alone[p])
         partners = np.flatnonzero(of_day & (np.abs(correlation[p]) > TOGETHER) & (alone < HELD * left))
@@ -128,22 +129,29 @@ def _ridge(
 ) -> Ridge:
     """A ridge with the two of its members that trade: the first, and the next that is a quantity of another kind."""
     parameters = fit.problem.parameters
-    first = members[0]
-    others = [p for p in members[1:] if _quantity(parameters[p]) != _quantity(parameters[first])]
-    second = others[0] if others else members[1]
+    first = next(p for p in members if _field(parameters[p]) in MAIN)
+    reaches = {
+        p: _reach(known, [first, p]) for p in members if _quantity(parameters[p]) != _quantity(parameters[first])
+    } or {p: _reach(known, [first, p]) for p in members if p != first}
+    # those trade best that both go far; of the car's main numbers a lesser trade tells a crew more
+    wide = {
+        p: float(np.abs(reach).min()) * (2.0 if _field(parameters[p]) in MAIN else 1.0) for p, reach in reaches.items()
+    }
+    second = max(wide, key=lambda p: wide[p])
     pair = [first, second]
-    size, axes = np.linalg.eigh(np.linalg.inv(known[np.ix_(pair, pair)]))
-    reach = NINETY * np.sqrt(size[1]) * axes[:, 1]
     ends = [
-        tuple(parameters[p].at(float(fit.world[p] + sign * along)) for sign in (-1.0, 1.0))
-        for p, along in zip(pair, reach, strict=True)
+        (parameters[p].at(float(fit.world[p] - along)), parameters[p].at(float(fit.world[p] + along)))
+        for p, along in zip(pair, reaches[second], strict=True)
     ]
     if ends[0][0] > ends[0][1]:
-        ends = [each[::-1] for each in ends]
-    return Ridge(
-        members, partners, first, second, cast("tuple[float, float]", ends[0]), cast("tuple[float, float]", ends[1]),
-        _speed_of(fit), _best(fit, pair, tests),
-    )  # fmt: skip
+        ends = [(high, low) for low, high in ends]
+    return Ridge(members, partners, first, second, ends[0], ends[1], _speed_of(fit), _best(fit, pair, tests))
+
+
+def _reach(known: FloatArray, pair: list[int]) -> FloatArray:
+    """How far two parameters (2,) go along the direction that is least known of them, all others as estimated."""
+    size, axes = np.linalg.eigh(np.linalg.inv(known[np.ix_(pair, pair)]))
+    return np.asarray(NINETY * np.sqrt(size[1]) * axes[:, 1])
 
 
 def _speed_of(fit: Fit) -> float:
@@ -157,9 +165,14 @@ def _speed_of(fit: Fit) -> float:
     return float(np.mean(runs or traces or [0.0]))
 
 
+def _field(parameter: Parameter) -> str:
+    """Field of the record that a parameter belongs to; empty where it is one of a day."""
+    return "" if parameter.unknown is None else parameter.unknown.field
+
+
 def _quantity(parameter: Parameter) -> str:
-    """What kind of thing a parameter is: tires and salt roll alike."""
-    field = "" if parameter.unknown is None else parameter.unknown.field
+    """What kind of thing a parameter is: tires and salt roll alike, and all that scales power does."""
+    field = _field(parameter)
     return {"long_pull_factor": "curve", "driveline_efficiency": "curve", "torque_factor": "curve"}.get(field, field)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from optimizer.answers.said_done import Logged, SaidDone, Suspect
 from optimizer.answers.unknowns import WORDS
 from optimizer.calibration.calibrating import Calibrated
-from optimizer.calibration.results import GROUPS, Found, Residual
+from optimizer.calibration.results import GROUPS, Found, Residual, clock
 from optimizer.calibration.ridges import Ridge
 from optimizer.report.wording import UNCHECKED, Words, both, caution, plural, wrapped
 from optimizer.units import shown
@@ -29,9 +29,8 @@ def said_done_text(words: Words, found: SaidDone | None) -> list[str]:
     """What opens every answer: the last run, what the model says of it, and which number is most likely wrong."""
     if found is None:
         return [wrapped(UNCHECKED)]
-    where = f"{found.date}, " if found.date else ""
     parts = f" with {both([words.part(part) for part in found.changes.values()])}" if found.changes else ""
-    which = f"{where}{found.name}, {found.salt} salt, {found.file} row {found.row}"
+    which = f"{_dated(found.name, found.date)}, {found.salt} salt, {found.file} row {found.row}"
     sentences = [
         (
             f"Said against done: in the last run timed ({which}) the car{parts} did {words.speed(found.done_ms)}; for "
@@ -81,6 +80,11 @@ def _suspect(words: Words, each: Suspect) -> str:
     return f"{_short(each.name)}, {likely} in place of {value}{peak} ({share})"
 
 
+def _dated(name: str, date: str) -> str:
+    """A run with its date, once."""
+    return name if not date or date in name else f"{name}, {date}"
+
+
 def _short(name: str) -> str:
     """A quantity in a sentence: as short as it is told from others."""
     return name.replace(f"{POWER} of", "power of").replace(" of the car", "")
@@ -117,7 +121,7 @@ def _logged(words: Words, each: Logged) -> str:
     """One run."""
     gap = words.gap(each.difference_ms, sign=True, digits=1)
     said = f"{words.speed(each.said_ms)} ± {words.gap(each.spread_ms, digits=1)}"
-    head = f"{each.date}, {each.name}" if each.date else each.name
+    head = _dated(each.name, each.date)
     return wrapped(f"{head} (row {each.row}): said {said}, timed {words.speed(each.done_ms)}: {gap}.", "  - ")
 
 
@@ -254,7 +258,7 @@ def _residual(words: Words, each: Residual) -> str:
         usual, most = f"{each.rms:.2%}", f"{each.largest:+.2%}"
     if each.count == 1:
         return f"{where}, {each.what}: {most}"
-    at = "" if each.at_s is None else f" at {each.at_s:.1f} s"
+    at = "" if each.at_s is None else f" at {clock(each.at_s)}"
     return f"{where}, {each.what}: {usual}, largest {most}{at}; {each.count} means, as good as {each.worth:.0f} alone"
 
 
