@@ -127,17 +127,16 @@ def _joined(start: int, tied: IntArray, correlation: FloatArray) -> list[int]:
 def _ridge(
     fit: Fit, known: FloatArray, members: tuple[int, ...], partners: tuple[int, ...], tests: Sequence[Trial]
 ) -> Ridge:
-    """A ridge with the two of its members that trade: the first, and the next that is a quantity of another kind."""
+    """A ridge with the two of its members that trade: the first of `MAIN`, and the next that is of another kind."""
     parameters = fit.problem.parameters
-    first = next(p for p in members if _field(parameters[p]) in MAIN)
+    main = [p for field in MAIN for p in members if _field(parameters[p]) == field]
+    first = main[0]
     reaches = {
         p: _reach(known, [first, p]) for p in members if _quantity(parameters[p]) != _quantity(parameters[first])
     } or {p: _reach(known, [first, p]) for p in members if p != first}
-    # those trade best that both go far; of the car's main numbers a lesser trade tells a crew more
-    wide = {
-        p: float(np.abs(reach).min()) * (2.0 if _field(parameters[p]) in MAIN else 1.0) for p, reach in reaches.items()
-    }
-    second = max(wide, key=lambda p: wide[p])
+    # those trade best that both go far; but a crew asks first about drag against rolling
+    asked = [p for p in main[1:] if p in reaches][:1]
+    second = asked[0] if asked else max(reaches, key=lambda p: float(np.abs(reaches[p]).min()))
     pair = [first, second]
     ends = [
         (parameters[p].at(float(fit.world[p] - along)), parameters[p].at(float(fit.world[p] + along)))
@@ -156,7 +155,9 @@ def _reach(known: FloatArray, pair: list[int]) -> FloatArray:
 
 def _speed_of(fit: Fit) -> float:
     """Mean of the speeds that count, or of traces where no run was timed."""
-    runs = [each.observed for each in fit.problem.observations if isinstance(each, OfRun) and each.gear is None]
+    every = [each for each in fit.problem.observations if isinstance(each, OfRun) and each.gear is None]
+    last = max((each.marks_m[1] for each in every), default=0.0)
+    runs = [each.observed for each in every if each.marks_m[1] == last]
     traces = [
         float(each.observed.mean())
         for each in fit.problem.observations

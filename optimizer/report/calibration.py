@@ -40,20 +40,25 @@ def said_done_text(words: Words, found: SaidDone | None) -> list[str]:
     ]
     if found.used:
         sentences.append("The numbers behind it were estimated from this run too.")
-    if found.suspects:
+    if found.suspects and not _as_said(words, found):
         sentences.append(_suspicion(words, found))
     return [wrapped(" ".join(sentences))]
 
 
 def _verdict(words: Words, found: SaidDone) -> str:
     """How far apart the two are."""
-    gap = words.gap(found.difference_ms, digits=1)
-    if gap.startswith("0.0 "):
+    if _as_said(words, found):
         return "It ran as said."
+    gap = words.gap(found.difference_ms, digits=1)
     way = "faster" if found.difference_ms > 0 else "slower"
     if found.expected:
         return f"It ran {gap} {way} than said, which is within what is not known exactly."
     return f"It ran {gap} {way} than said, more than what is not known exactly lets expect."
+
+
+def _as_said(words: Words, found: SaidDone) -> bool:
+    """Whether the two are the same to the decimal that is shown."""
+    return words.gap(found.difference_ms, digits=1).startswith("0.0 ")
 
 
 def _suspicion(words: Words, found: SaidDone) -> str:

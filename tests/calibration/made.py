@@ -9,7 +9,8 @@ from scipy.integrate import solve_ivp
 
 from optimizer.calibration.posing import problem_of
 from optimizer.calibration.problem import Problem
-from tests.run.independent_run import OneCar
+from optimizer.measured.records import CoastDown, Day, Measurements, RunLog, TimedRun
+from tests.run.independent_run import OneCar, independent_run
 
 
 def coasting(inputs, start_ms, time_s, drag_n=0.0):
@@ -63,3 +64,61 @@ class TrueCar:
 
     def score(self, key):
         return float(self.world[self.problem.place[key]])
+
+
+MILE_M = 1609.344
+CALM = Day(
+    file="coast.csv", name="coast-down", date="2031-05-01", salt="ordinary", wind_ms=0.0, wind_from_deg=0.0,
+    pressure_pa=87_000.0, temperature_k=298.15, humidity=0.25,
+)  # fmt: skip
+"""A day of which everything was written down."""
+
+
+def random_world(rng):
+    """Scores of all parameters from their priors; the speeds at the start of traces are whatever they are."""
+
+    def world(parameters):
+        return np.array([0.0 if each.key.startswith("start:") else rng.normal() for each in parameters])
+
+    return world
+
+
+def coast_downs(scenario, days, time_s, world_of, rng, *, from_ms=45.0, noise=(0.05, 0.05, 4.0)):
+    """Coast-downs of a car in a world, with noise on them, and the true car."""
+    blank = Measurements(coast_downs=tuple(CoastDown(day, time_s, from_ms - 0.3 * time_s) for day in days))
+    car = TrueCar.of(scenario, blank, world_of)
+    made = []
+    for o, day in enumerate(days):
+        speed = coasting(car.inputs(o), from_ms, time_s, 8.0 * car.score("car:coast drag"))
+        if noise:
+            speed = speed + lasting_noise(rng, time_s, *noise)
+        made.append(CoastDown(day, time_s, speed))
+    return Measurements(coast_downs=tuple(made)), car
+
+
+def timed_runs(scenario, days, world_of, rng, *, scatter=0.004):
+    """Timed runs of a car in a world, by the independent run, and the true car."""
+    blank = Measurements(runs=tuple(TimedRun(day, 45.0) for day in days))
+    car = TrueCar.of(scenario, blank, world_of)
+    course = scenario.event.course
+    marks = (course.run_up_m, course.run_up_m + course.timed_m)
+    made = []
+    for o, day in enumerate(days):
+        run = independent_run(car.inputs(o), marks, scenario.event.scoring.measure)
+        made.append(TimedRun(day, run.score_ms * (1.0 + scatter * rng.normal())))
+    return Measurements(runs=tuple(made)), car
+
+
+def logged_pull(scenario, day, world_of, rng, gear, start_ms, seconds, *, noise=(0.05, 0.03, 4.0)):
+    """A log of a pull in one gear with revs, and the true car."""
+    time = np.arange(0.0, seconds, 0.25)
+    blank = Measurements(logs=(RunLog(day, time, start_ms + 0.1 * time, rpm=np.full(len(time), 5000.0)),))
+    car = TrueCar.of(scenario, blank, world_of)
+    inputs = car.inputs(0)
+    speed, surface = pulling(inputs, gear, start_ms, time)
+    one = OneCar(inputs)
+    rpm = np.array([one.rpm(float(c), gear) for c in surface])
+    log = RunLog(
+        day, time, speed + lasting_noise(rng, time, *noise), rpm=rpm * (1 + rng.normal(0, 0.001, len(time)))
+    )
+    return Measurements(logs=(log,)), car
