@@ -12,7 +12,7 @@ from optimizer.physics.tires import rolling_circumference_m
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.parts import Engine, FinalDrive, Gearset, Tire
-from optimizer.units import shown
+from optimizer.units import shown, shown_in
 
 SPEED_ROOM = 1.1
 """Over the speed of the tallest gearing at the rev limit: an engine may be overrevved a little, a tire may grow."""
@@ -82,7 +82,7 @@ def check_day(day: Day, sheet: Sheet, scenario: Scenario, findings: Findings) ->
         typed, expected = shown(day.pressure_pa, "air pressure", metric=metric, digits=4), ""
         if day.pressure_pa > PRESSURE_ODD * usual:
             here = shown(usual, "air pressure", metric=metric, digits=4)
-            high = shown(scenario.event.course.elevation_m, "length", metric=True)
+            high = shown_in(scenario.event.course.elevation_m, "m" if metric else "ft", "length", digits=4)
             expected = f"is high for a course at {high}, where {here} is usual; not corrected to sea level is meant"
         if day.pressure_pa > PRESSURE_HIGH * usual:
             sheet.fault(findings, row, "station pressure", typed, expected)

@@ -112,7 +112,7 @@ def sheet_of(grid: Grid, findings: Findings, *, kind: str = "") -> Sheet | None:
         return None
     _read_header(sheet, grid.header, units, findings)
     _check_width(sheet, grid, findings)
-    if not sheet.rows:
+    if not sheet.rows and not kind:  # the folder's own sheet may wait for its first run
         findings.fault(sheet.file, sheet.header_row, "", "", "has a header but no rows below it")
     return sheet if len(findings.faults) == before else None
 

@@ -211,6 +211,12 @@ def test_slips_of_the_folder_are_read_by_name(tmp_path):
     assert found.notices == ("runs.csv: nothing was done with the column time",)
 
 
+def test_a_sheet_of_slips_may_wait_for_its_first_run(tmp_path):
+    write(tmp_path, "# nothing yet\nspeed [mph],note\n", "runs.csv")
+    assert len(read_runs(replace(demo(), folder=str(tmp_path)))) == 0
+    assert "has a header but no rows below it" in fault(tmp_path, "speed [mph],note\n")
+
+
 def test_two_sheets_of_slips_are_one_too_many(tmp_path):
     write(tmp_path, "speed [mph]\n104\n", "runs.csv")
     book = openpyxl.Workbook()
