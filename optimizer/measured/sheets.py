@@ -85,8 +85,10 @@ class Sheet:
             If it cannot be read; the text completes the sentence.
         """
         column = self.columns[name]
-        plain = cells.with_point(text) if self.decimal_comma and column.field.is_number else text
-        return value_of(column.field, plain, column.unit, findings)[0]
+        if self.decimal_comma and column.field.is_number:
+            text = cells.with_point(text)
+        quick = _quick(text, column)
+        return value_of(column.field, text, column.unit, findings)[0] if quick is None else quick
 
     def fault(self, findings: Findings, row: Line | None, name: str, typed: str, expected: str) -> None:
         """Note a fault of a cell, of a whole column (no row), or of a header line where no column has the field."""
@@ -96,6 +98,18 @@ class Sheet:
         else:
             place, header = self.places.get(name, (0 if row is None else row.number, name))
         findings.fault(self.file, place, header, typed, expected)
+
+
+def _quick(text: str, column: Column) -> float | None:
+    """Value of a plain number within its bounds, as logs hold them by the thousand; None for anything else."""
+    if column.unit is None or _DIGITS.fullmatch(text) is None:
+        return None
+    value = column.unit.inside(float(text))
+    low, high = column.field.bounds.low, column.field.bounds.high
+    return value if (low is None or value > low) and (high is None or value < high) else None
+
+
+_DIGITS = re.compile(r"[+-]?\d{1,15}(\.\d*)?")
 
 
 def sheet_of(grid: Grid, findings: Findings, *, kind: str = "") -> Sheet | None:
