@@ -180,13 +180,21 @@ def sampled_run(car: OneCar, last_gear: int, end_m: float, step_s: float) -> Ite
         if gear == last_gear:
             break
         if not clutch:
+            before = state
             state, _ = car.coast(state, marks)
+            yield in_the_pause(before, state, (car.rpm(before.speed, gear), car.rpm(state.speed, gear + 1)))
     while state.distance < end_m:
         yield Sample(state.time, state.speed, state.distance, car.rev_limit_rpm, limit)
         state, why = car.integrate(state, marks, lambda u: car.on_limiter(u, limit), [], longest=step_s)
         if why == -1:
             break
     yield Sample(state.time, state.speed, end_m, car.rev_limit_rpm, limit)
+
+
+def in_the_pause(before: State, after: State, rpm: tuple[float, float]) -> Sample:
+    """The middle of a shift: the wheels follow the ground, and the engine is on its way down."""
+    half = [(getattr(before, name) + getattr(after, name)) / 2.0 for name in ("time", "speed", "distance")]
+    return Sample(half[0], half[1], half[2], sum(rpm) / 2.0, half[1])
 
 
 def mile_times(samples: list[Sample], miles: int) -> list[float]:

@@ -161,7 +161,14 @@ def decimal_comma(texts: Iterable[str]) -> bool | None:
 
 
 def with_point(text: str) -> str:
-    """A number typed with a decimal comma, with a point in its place; other text as it is."""
-    if _DOTS_AND_COMMA.fullmatch(text):
-        return text.replace(".", "").replace(",", ".")
-    return text.replace(",", ".") if _PLAIN_COMMA.match(text) else text
+    """A number typed with a decimal comma, with a point in its place and its unit kept; other text as it is.
+
+    Examples
+    --------
+    >>> with_point("1.853,5 lb")
+    '1853.5 lb'
+    """
+    number = re.match(r"[+-]?[\d.]*\d,\d+", text)
+    if number is None or not (_DOTS_AND_COMMA.fullmatch(number[0]) or _PLAIN_COMMA.fullmatch(number[0])):
+        return text
+    return number[0].replace(".", "").replace(",", ".") + text[number.end() :]

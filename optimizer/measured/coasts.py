@@ -10,7 +10,7 @@ import numpy as np
 
 from optimizer.measured.days import day_of
 from optimizer.measured.records import CoastDown, Day, FloatArray, RunLog
-from optimizer.measured.sense import check_day, limits_of, too_fast, too_many_revs
+from optimizer.measured.sense import check_day, limits_of, note_far_from_record, too_fast, too_many_revs
 from optimizer.measured.sheets import Sheet
 from optimizer.measured.traces import Stretch, stretches_of
 from optimizer.scenario.event import Scenario
@@ -180,8 +180,11 @@ def _checked(sheet: Sheet, scenario: Scenario, findings: Findings) -> list[Stret
         if complaint:
             row = next(each for each in sheet.rows if each.number == number)
             sheet.fault(findings, row, name, sheet.text(row, name), complaint)
+        elif name != "rpm":
+            note_far_from_record(most, f"{sheet.file} row {number}", scenario, findings)
     names = {"speed", "undriven wheel speed", "front wheel speed", "rear wheel speed"} & set(sheet.columns)
-    if all(not np.isfinite(ground_speed(stretch, scenario)).any() for stretch in stretches):
+    blind = all(not np.isfinite(ground_speed(stretch, scenario)).any() for stretch in stretches)
+    if blind and len(findings.faults) == before:
         column = min(names)
         expected = "tells nothing of the speed over the ground: needs a column speed, or that of undriven wheels"
         sheet.fault(findings, None, column, "", expected)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import pathlib
 import re
 from collections.abc import Iterator, Sequence
@@ -17,6 +18,8 @@ SEPARATORS = (",", ";", "\t")
 """Between the cells of a text file; the first counts where all would do."""
 READABLE = (".csv", ".txt", ".tsv", ".log", ".xlsx")
 """Endings of files that are read."""
+MOST_ABOVE = 200
+"""Lines among which the header of a table must be."""
 NUMBER_LIKE = re.compile(r"[~+-]?[\d.,]+(e[+-]?\d+)?( ?%)?", re.IGNORECASE)
 
 
@@ -92,7 +95,7 @@ def _split(text: str, separator: str, *, strict: bool = False) -> Iterator[list[
 
 def _recognized(rows: Iterator[list[Cell]]) -> int:
     """How many columns of the header would be known, if there is one."""
-    lines = (Line(0, tuple(row)) for row in rows)
+    lines = (Line(0, tuple(row)) for row in itertools.islice(rows, MOST_ABOVE))
     return next((known for line in lines if (known := _columns_in(line))), 0)
 
 
@@ -112,7 +115,7 @@ def _grid(file: str, name: str, lines: list[Line], separator: str, findings: Fin
     if not any(line.filled for line in lines):
         findings.fault(file, 0, "", "", "is empty")
         return None
-    place = next((place for place, line in enumerate(lines) if _columns_in(line)), None)
+    place = next((place for place, line in enumerate(lines[:MOST_ABOVE]) if _columns_in(line)), None)
     if place is None:
         first = next((line for line in lines if line.filled and not line.filled[0].startswith("#")), lines[0])
         findings.fault(file, first.number, "", ", ".join(first.filled)[:80], _expected())

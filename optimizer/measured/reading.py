@@ -6,7 +6,7 @@ import pathlib
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from optimizer.errors import ScenarioError
+from optimizer.errors import Fault, ScenarioError
 from optimizer.measured.coasts import by_trend, coast_downs, run_logs
 from optimizer.measured.dyno import dyno_sheets
 from optimizer.measured.grids import grids_of
@@ -51,6 +51,10 @@ def read_runs(scenario: Scenario) -> Measurements:
     """
     folder = pathlib.Path(scenario.folder)
     there = [folder / f"{RUNS}{ending}" for ending in (".csv", ".xlsx") if (folder / f"{RUNS}{ending}").is_file()]
+    if len(there) > 1:
+        both = " and ".join(path.name for path in there)
+        expected = f"the sheet {RUNS} is there more than once: {both}; keep one"
+        raise ScenarioError([Fault(there[0].name, 0, "", "", expected)])
     return _read(scenario, [(path, path.name, "timing slips") for path in there])
 
 

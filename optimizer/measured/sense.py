@@ -12,7 +12,7 @@ from optimizer.physics.tires import rolling_circumference_m
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.parts import Engine, FinalDrive, Gearset, Tire
-from optimizer.units import shown
+from optimizer.units import shown, shown_in
 
 SPEED_ROOM = 1.1
 """Over the speed of the tallest gearing at the rev limit: an engine may be overrevved a little, a tire may grow."""
@@ -54,10 +54,18 @@ def circumference_m(tire: Tire) -> float:
 
 def too_fast(speed_ms: float, limits: Limits, *, metric: bool) -> str:
     """End of the sentence about a speed that the car cannot reach; empty for any other."""
-    if speed_ms <= limits.speed_ms:
+    if not speed_ms > limits.speed_ms:  # NaN is no speed at all
         return ""
     most = shown(limits.speed_ms / SPEED_ROOM, "speed", metric=metric)
     return f"is faster than the tallest gears of the sheets go at the rev limit, {most}; is it in another unit?"
+
+
+def note_far_from_record(speed_ms: float, what: str, scenario: Scenario, findings: Findings) -> None:
+    """Remark on a speed that the class has never seen: km/h under a header in mph."""
+    record = scenario.race_class.record_ms
+    if speed_ms > record * FAR_FROM_RECORD:
+        reached, best = (shown(each, "speed", metric=findings.metric) for each in (speed_ms, record))
+        findings.notices.append(f"{what}: {reached} is far above the record of the class, {best}; is the unit right?")
 
 
 def too_many_revs(rpm: float, limits: Limits) -> str:
@@ -74,7 +82,7 @@ def check_day(day: Day, sheet: Sheet, scenario: Scenario, findings: Findings) ->
         typed, expected = shown(day.pressure_pa, "air pressure", metric=metric, digits=4), ""
         if day.pressure_pa > PRESSURE_ODD * usual:
             here = shown(usual, "air pressure", metric=metric, digits=4)
-            high = shown(scenario.event.course.elevation_m, "length", metric=True)
+            high = shown_in(scenario.event.course.elevation_m, "m" if metric else "ft", "length", digits=4)
             expected = f"is high for a course at {high}, where {here} is usual; not corrected to sea level is meant"
         if day.pressure_pa > PRESSURE_HIGH * usual:
             sheet.fault(findings, row, "station pressure", typed, expected)
@@ -98,12 +106,11 @@ def check_run(run: TimedRun, sheet: Sheet, scenario: Scenario, findings: Finding
             sheet.fault(findings, row, name, sheet.text(row, name), complaint)
     if run.rpm is not None and (complaint := too_many_revs(run.rpm, limits)):
         sheet.fault(findings, row, "rpm", sheet.text(row, "rpm"), complaint)
-    record = scenario.race_class.record_ms
-    if run.counted and not record / FAR_FROM_RECORD <= run.speed_ms <= record * FAR_FROM_RECORD:
+    record, what = scenario.race_class.record_ms, f"{sheet.file}, {run.day.name}"
+    note_far_from_record(run.speed_ms, what, scenario, findings)
+    if run.counted and run.speed_ms < record / FAR_FROM_RECORD:
         timed, best = (shown(each, "speed", metric=metric) for each in (run.speed_ms, record))
-        findings.notices.append(
-            f"{sheet.file}, {run.day.name}: {timed} is far from the record of the class, {best}; is the unit right?"
-        )
+        findings.notices.append(f"{what}: {timed} is far below the record of the class, {best}; is the unit right?")
     _check_gear(run, sheet, scenario, findings)
 
 

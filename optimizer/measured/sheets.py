@@ -85,8 +85,10 @@ class Sheet:
             If it cannot be read; the text completes the sentence.
         """
         column = self.columns[name]
-        plain = cells.with_point(text) if self.decimal_comma and column.field.is_number else text
-        return value_of(column.field, plain, column.unit, findings)[0]
+        if self.decimal_comma and column.field.is_number:
+            text = cells.with_point(text)
+        quick = _quick(text, column)
+        return value_of(column.field, text, column.unit, findings)[0] if quick is None else quick
 
     def fault(self, findings: Findings, row: Line | None, name: str, typed: str, expected: str) -> None:
         """Note a fault of a cell, of a whole column (no row), or of a header line where no column has the field."""
@@ -98,19 +100,33 @@ class Sheet:
         findings.fault(self.file, place, header, typed, expected)
 
 
+def _quick(text: str, column: Column) -> float | None:
+    """Value of a plain number within its bounds, as logs hold them by the thousand; None for anything else."""
+    if column.unit is None or _DIGITS.fullmatch(text) is None:
+        return None
+    value = column.unit.inside(float(text))
+    low, high = column.field.bounds.low, column.field.bounds.high
+    return value if (low is None or value > low) and (high is None or value < high) else None
+
+
+_DIGITS = re.compile(r"[+-]?\d{1,15}(\.\d*)?")
+
+
 def sheet_of(grid: Grid, findings: Findings, *, kind: str = "") -> Sheet | None:
     """Take a grid apart; None, with faults, if its header cannot be used. `kind`: what it is known to be."""
     before = len(findings.faults)
     sheet = Sheet(grid.file, grid.name, kind, header_row=grid.header.number)
-    _read_lines(sheet, grid.above, findings)
     units = _take_rows(sheet, grid)
+    lines = _lines_above(sheet, grid, findings)
+    _settle_commas(sheet, grid, lines, findings)
+    for line in lines:
+        _read_line(sheet, line, findings)
     sheet.kind = kind or str(sheet.facts.get("kind", "")) or _kind(sheet, grid.header, findings)
     if not sheet.kind or (sheet.kind in KINDS and not _has_needs(sheet, grid.header, findings)):
         return None
-    _settle_commas(sheet, grid, findings)
     _read_header(sheet, grid.header, units, findings)
     _check_width(sheet, grid, findings)
-    if not sheet.rows:
+    if not sheet.rows and not kind:  # the folder's own sheet may wait for its first run
         findings.fault(sheet.file, sheet.header_row, "", "", "has a header but no rows below it")
     return sheet if len(findings.faults) == before else None
 
@@ -118,21 +134,36 @@ def sheet_of(grid: Grid, findings: Findings, *, kind: str = "") -> Sheet | None:
 # --- above the table
 
 
-def _read_lines(sheet: Sheet, lines: Sequence[Line], findings: Findings) -> None:
+@dataclass(frozen=True, slots=True)
+class _Fact:
+    """A header line: its row, its key as typed, its field, the unit beside the key, its value as typed."""
+
+    number: int
+    key: str
+    field: Field
+    unit: str
+    value: str
+
+
+def _lines_above(sheet: Sheet, grid: Grid, findings: Findings) -> list[_Fact]:
+    """Header lines that are known; a notice names the others."""
+    lines: list[_Fact] = []
     unused: list[str] = []
-    for line in lines:
-        whole = ", ".join(line.filled)
+    for line in grid.above:
+        whole = (grid.separator or ", ").join(line.filled)
         bare = whole.lstrip("# ").strip()
         if whole.startswith("#") and not re.search("[:=]", whole):
             continue  # a comment for readers
         key, value = _key_and_value(bare)
         found, unit_text = field_of(key, LINE_NAMES)
         if found is not None and value:
-            _read_line(sheet, line.number, (key, value, unit_text), found, findings)
+            lines.append(_Fact(line.number, key, found, unit_text, value))
         elif whole:
-            unused.append(f"{bare!r} (row {line.number})")
+            shown = bare.replace("\t", " ")
+            unused.append(f"{shown!r} (row {line.number})")
     if unused:
         findings.notices.append(f"{sheet.file}: above the table, nothing was done with {'; '.join(unused)}")
+    return lines
 
 
 def _key_and_value(text: str) -> tuple[str, str]:
@@ -141,10 +172,8 @@ def _key_and_value(text: str) -> tuple[str, str]:
     return (match["key"], match["value"].strip(" ,;")) if match else (text, "")
 
 
-def _read_line(
-    sheet: Sheet, number: int, line: tuple[str, str, str], found: Field, findings: Findings
-) -> None:
-    key, value, unit_text = line
+def _read_line(sheet: Sheet, line: _Fact, findings: Findings) -> None:
+    number, key, found, value = line.number, line.key, line.field, line.value
     if found.name in sheet.facts:
         expected = f"says again what row {sheet.places[found.name][0]} says; leave one of them"
         findings.fault(sheet.file, number, key, value, expected)
@@ -156,8 +185,8 @@ def _read_line(
             if origin:
                 sheet.places["wind from"] = (number, key)
                 sheet.facts["wind from"] = cells.compass(origin)
-        unit = find_unit(unit_text, found.dimension) if unit_text and found.dimension else None
-        plain = cells.with_point(value) if found.is_number else value
+        unit = find_unit(line.unit, found.dimension) if line.unit and found.dimension else None
+        plain = cells.with_point(value) if found.is_number and sheet.decimal_comma else value
         sheet.facts[found.name] = value_of(found, plain, unit, findings)[0]
     except ValueError as fault:
         findings.fault(sheet.file, number, key, value, str(fault))
@@ -269,10 +298,11 @@ def _unit_of(found: Field, text: str, below: str, *, metric: bool) -> Unit | Non
     raise ValueError(f"needs a unit, one of {choices(found.dimension)}; such as {example}")
 
 
-def _settle_commas(sheet: Sheet, grid: Grid, findings: Findings) -> None:
+def _settle_commas(sheet: Sheet, grid: Grid, lines: Sequence[_Fact], findings: Findings) -> None:
     """Tell decimal commas from those between thousands; a fault where that cannot be told."""
-    if sheet.facts.get("decimal"):
-        sheet.decimal_comma = sheet.facts["decimal"] == "comma"
+    said = next((line.value.lower() for line in lines if line.field.name == "decimal"), "")
+    if said:
+        sheet.decimal_comma = said == "comma"
         return
     if grid.separator in {"", ","}:
         return
