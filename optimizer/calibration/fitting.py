@@ -224,7 +224,7 @@ class _State:
                 continue
             told, off = self._told(where, noise), noise.whitened(left[where])
             square = float(off @ np.linalg.solve(told, off)) if used else float(off @ off)
-            found.append(float(np.sqrt(square / len(off))))
+            found.append(float(np.sqrt(max(square, 0.0) / len(off))))
         return tuple(found)
 
     def _told(self, where: slice, noise: Noise) -> FloatArray:

@@ -92,12 +92,14 @@ def _expected(observation: OfTrace) -> FloatArray:
 def _of_trace(observation: OfTrace, point: FloatArray, extra: FloatArray) -> Noise:
     """Noise with the numbers whose logarithms are given."""
     single, lasting, lasting_s = np.exp(point)
+    least = SMOOTHNESS[observation.channel].least
+    single, lasting = max(float(single), least), max(float(lasting), least)
     apart = np.abs(observation.time_s[:, None] - observation.time_s)
     # means of few samples scatter more
     share = np.maximum(observation.scatter, 1e-9) / np.median(np.maximum(observation.scatter, 1e-9))
     covariance = lasting**2 * np.exp(-apart / lasting_s)
     covariance[np.diag_indices_from(covariance)] += (single * share) ** 2 + extra
-    return Noise(covariance, float(single), float(lasting), float(lasting_s))
+    return Noise(covariance, single, lasting, float(lasting_s))
 
 
 def _lowest(of: Callable[[FloatArray], float], start: FloatArray) -> FloatArray:

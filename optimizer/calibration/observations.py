@@ -42,7 +42,7 @@ class Smoothness:
     """What is expected of the noise of a trace before it is seen: medians of its three numbers.
 
     ``lasting`` is the standard deviation of what lasts from one mean to the next, over ``lasting_s``; single means
-    scatter on their own by at least ``least``.
+    scatter on their own. Neither is less than ``least``: no model of a car is better.
     """
 
     least: float
@@ -70,12 +70,13 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class OfTrace:
-    """Means of one channel of a stretch: values (m,) at times (m,) after its start."""
+    """Means of one channel of a stretch: values (m,) at times (m,) after its start, each over times so far about it."""
 
     occasion: int
     stretch: int
     channel: Channel
     time_s: FloatArray
+    reach_s: FloatArray
     began_s: float
     observed: FloatArray
     scatter: FloatArray
@@ -156,7 +157,9 @@ def _stretch_of(
 
 
 def _trace(number: int, stretch: int, channel: Channel, means: Means, began: float) -> OfTrace:
-    return OfTrace(number, stretch, channel, means.time_s - began, began, means.value, means.scatter, means.strays)
+    return OfTrace(
+        number, stretch, channel, means.time_s - began, means.reach_s, began, means.value, means.scatter, means.strays
+    )
 
 
 def _steady(speed_ms: FloatArray) -> FloatArray:

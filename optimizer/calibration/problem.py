@@ -190,7 +190,8 @@ class Problem:
                 start.append(stretch.start.value + stretch.start.deviation * scores)
                 seconds.append(np.full(len(ks), stretch.seconds))
                 if gear is None:
-                    drag.append(COAST_DRAG.deviation * worlds[ks, self.place[COAST_DRAG.key]])
+                    at = self.place[COAST_DRAG.key]
+                    drag.append(self.parameters[at].deviation * worlds[ks, at])
             begin, long = np.concatenate(start), np.concatenate(seconds)
             trace = coast_down(inputs, begin, long, np.concatenate(drag)) if gear is None else pull(
                 inputs, gear, begin, long
@@ -203,6 +204,10 @@ class Problem:
     def _of_trace(
         self, each: OfTrace, found: tuple[Trace, slice], inputs: RunInputs, rows: slice
     ) -> FloatArray:
+        if each.reach_s.any():
+            sides = (replace(each, time_s=each.time_s + sign * each.reach_s, reach_s=0 * each.reach_s) for sign in (-1, 1))
+            before, after = (self._of_trace(side, found, inputs, rows) for side in sides)
+            return np.asarray(0.5 * (before + after))
         trace, place = found
         speed = speed_at(trace, place, each.time_s)
         if each.channel == "speed":

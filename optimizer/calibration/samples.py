@@ -25,10 +25,12 @@ LEAST_SCATTER = 1e-4
 class Means:
     """A trace as means: times, values, standard uncertainty of each by the scatter within it, arrays (m,).
 
-    ``strays`` are the times of the samples that were left out.
+    ``reach_s`` is the standard deviation of the times that a mean is over: a parabola's mean is that of its values so far
+    before and after. ``strays`` are the times of the samples that were left out.
     """
 
     time_s: FloatArray
+    reach_s: FloatArray
     value: FloatArray
     scatter: FloatArray
     strays: tuple[float, ...]
@@ -43,15 +45,14 @@ def means_of(time_s: FloatArray, value: FloatArray) -> Means:
     time, value = time[~stray], value[~stray]
     if len(time) == 0:
         empty = np.empty(0)
-        return Means(empty, empty, empty, strays)
+        return Means(empty, empty, empty, empty, strays)
     width = max(SHORTEST_S, float(time[-1] - time[0]) / MOST_MEANS * (1 + 1e-9))
     which = np.floor((time - time[0]) / width).astype(np.int64)
     first = np.flatnonzero(np.diff(which, prepend=-1))
     count = np.diff(first, append=len(which))
-    # a mean is that of the curve at the mean time, but for its bend, which over a second or two is nothing
     middle, mean = np.add.reduceat(time, first) / count, np.add.reduceat(value, first) / count
-    spread = _scatter(time, value)
-    return Means(middle, mean, spread / np.sqrt(count), strays)
+    reach = np.sqrt(np.add.reduceat((time - np.repeat(middle, count)) ** 2, first) / count)
+    return Means(middle, reach, mean, _scatter(time, value) / np.sqrt(count), strays)
 
 
 def _residuals(time: FloatArray, value: FloatArray) -> FloatArray:
