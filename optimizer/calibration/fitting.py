@@ -19,12 +19,14 @@ from optimizer.calibration.problem import Problem
 from optimizer.choice.options import BoolArray, FloatArray
 
 ROUNDS = 8
-DRAWS, SEED = 64, 6
-"""Worlds drawn to find another start."""
+DRAWS, STARTS, SEED = 64, 3, 6
+"""Worlds drawn to find other starts, and how many of these."""
 SETTLED = 0.02
 """A step shorter than this, in standard uncertainties, ends the search."""
 SHORTER = (1.0, 0.5, 0.2)
 """Shares of a step that are tried at once."""
+FEW = 3
+"""Of fewer observations none is an outlier: there is nothing that agrees without it."""
 BENDS = 0.4
 """Slopes are worked out anew where a world has gone further from where they were, in standard uncertainties."""
 STRAY = 4.0
@@ -96,9 +98,9 @@ def fit(problem: Problem, used: tuple[bool, ...] | None = None, start: FloatArra
     world = np.zeros(len(problem.parameters)) if start is None else start
     found = _climbed(problem, taken, world)
     if start is None and problem.held(world):
-        # on the limiter nothing shows what else the car had: a world in which it is slower must be tried as such
-        other = _climbed(problem, taken, _likeliest_draw(found))
-        found = min(found, other, key=lambda each: each.loss())
+        # on the limiter nothing shows what else the car had: worlds in which it is slower must be tried as such
+        others = [_climbed(problem, taken, world) for world in _likely_draws(found)]
+        found = min([found, *others], key=lambda each: each.unlikeliness())
     return found.fit()
 
 
@@ -115,8 +117,8 @@ def _climbed(problem: Problem, used: tuple[bool, ...], world: FloatArray) -> _St
     return state
 
 
-def _likeliest_draw(state: _State) -> FloatArray:
-    """Of some worlds drawn from what is known beforehand, the one that is most likely by what was observed: (P,)."""
+def _likely_draws(state: _State) -> list[FloatArray]:
+    """Of some worlds (P,) drawn from what is known beforehand, those that are most likely by what was observed."""
     problem = state.problem
     size, axes = np.linalg.eigh(problem.prior)
     scores = np.random.default_rng(SEED).normal(size=(DRAWS, len(problem.parameters)))
@@ -124,7 +126,7 @@ def _likeliest_draw(state: _State) -> FloatArray:
     losses = [state.unlikely(shown, world) for shown, world in zip(problem.shown(worlds), worlds, strict=True)]
     # its own score is not held against a draw: the search to come brings it down
     free = [loss - 0.5 * float(world @ problem.prior_known @ world) for loss, world in zip(losses, worlds, strict=True)]
-    return np.asarray(worlds[int(np.argmin(free))])
+    return [worlds[k] for k in np.argsort(free)[:STARTS]]
 
 
 @dataclass(frozen=True)
@@ -163,10 +165,14 @@ class _State:
         off = self._whitened(self.problem.observed - shown)
         return 0.5 * float(off @ off) + 0.5 * float(world @ self.problem.prior_known @ world)
 
-    def loss(self) -> float:
-        """The same for the world that this is, the noise it was given counted in."""
+    def unlikeliness(self) -> float:
+        """Minus the logarithm of the chance of all worlds about this one, by Laplace's method, but for a constant.
+
+        A world on the edge of a cliff may be likelier than any other, and yet have hardly any beside it.
+        """
         logs = [np.linalg.slogdet(each.covariance)[1] for each, used in zip(self.noise, self.used, strict=True) if used]
-        return self.unlikely(self.shown, self.world) + 0.5 * float(np.sum(logs))
+        room = np.linalg.slogdet(self._known())[1]
+        return self.unlikely(self.shown, self.world) + 0.5 * float(np.sum(logs) + room)
 
     def stepped(self, step: FloatArray) -> tuple[_State, float]:
         """The state after the best share of a step, and its largest move."""
@@ -206,7 +212,7 @@ class _State:
                 usual = noise.single**2 + noise.lasting**2
                 off = np.abs(left[where] - np.median(left[where]))
                 extra[where] = np.where(off > STRAY * np.sqrt(usual), (off / 2.0) ** 2, 0.0)
-            elif used and one > ALONE:
+            elif used and one > ALONE and sum(self.used) >= FEW:
                 gap, rest = self._gap(where, noise)
                 extra[where] = max((gap / PULLS) ** 2 - rest - each.scatter**2, 0.0)
         return extra

@@ -205,7 +205,8 @@ class Problem:
         self, each: OfTrace, found: tuple[Trace, slice], inputs: RunInputs, rows: slice
     ) -> FloatArray:
         if each.reach_s.any():
-            sides = (replace(each, time_s=each.time_s + sign * each.reach_s, reach_s=0 * each.reach_s) for sign in (-1, 1))
+            ends = (each.time_s - each.reach_s, each.time_s + each.reach_s)
+            sides = (replace(each, time_s=end, reach_s=0.0 * end) for end in ends)
             before, after = (self._of_trace(side, found, inputs, rows) for side in sides)
             return np.asarray(0.5 * (before + after))
         trace, place = found

@@ -183,7 +183,7 @@ def outliers_of(fit: Fit) -> tuple[Outlier, ...]:
         day = fit.problem.occasions[each.occasion].day
         what = _what(each, fit)
         if not isinstance(each, OfTrace):
-            if surprise > ALONE:
+            if surprise > ALONE and fit.extra[where].any():
                 text = f"{what} is {surprise:.1f} times as far off as all else lets expect; it hardly counts"
                 found.append(Outlier(day.file, day.row, text))
             continue

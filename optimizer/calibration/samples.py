@@ -25,8 +25,8 @@ LEAST_SCATTER = 1e-4
 class Means:
     """A trace as means: times, values, standard uncertainty of each by the scatter within it, arrays (m,).
 
-    ``reach_s`` is the standard deviation of the times that a mean is over: a parabola's mean is that of its values so far
-    before and after. ``strays`` are the times of the samples that were left out.
+    ``reach_s`` is the standard deviation of the times that a mean is over: a parabola's mean is that of its values so
+    far before and after. ``strays`` are the times of the samples that were left out.
     """
 
     time_s: FloatArray

@@ -64,10 +64,11 @@ def _as_said(words: Words, found: SaidDone) -> bool:
 def _suspicion(words: Words, found: SaidDone) -> str:
     """Which number is most likely wrong."""
     first, *others = found.suspects
+    held = ""
     if found.limit == "revs":
-        held = "In the model the rev limiter holds the car there, so only gearing, roll-out and slip would show. "
-    else:
-        held = ""
+        held = "In the model the rev limiter holds the car: "
+        gearing = first.key.split(":")[-1] in GROUPS[0][1]
+        held += "only gearing, roll-out and slip show there. " if gearing else "it was too slow to have reached that. "
     text = f"{held}Most likely wrong: {_suspect(words, first)}"
     if others:
         text += f"; then {'; '.join(_suspect(words, each) for each in others[:2])}"
