@@ -84,13 +84,15 @@ def test_calibrate_as_a_document(ask, folder):
     assert [len(row) for row in document["correlation"]["rows"]] == [size] * size
     for each in document["estimates"]:
         assert 0 < each["deviation"] <= each["stated_deviation"] * 1.001
-    assert document["not_told_apart"][0]["test"] == "coast-down"
+    ridge = document["not_told_apart"][0]
+    assert len(ridge["members"]) > 1
+    assert ridge["test"] in {each["name"] for each in document["tests_not_made"]}
     assert [each["row"] for each in document["residuals"]] == [2, 3]
 
 
 def test_answers_open_with_the_last_run(ask, folder):
     """Said, timed, difference, and what is most likely wrong: in rank, predict and runs; in the documents too."""
-    for command in ("rank", "predict", "runs"):
+    for command in ("predict", "runs"):
         text = flat(ask(command, folder))
         assert "Said against done: in the last run timed (run 2, 2030-09-01" in text
         assert "slower than said" in text
