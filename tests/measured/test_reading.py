@@ -11,6 +11,7 @@ import openpyxl
 import pytest
 
 from optimizer.errors import ScenarioError
+from optimizer.measured.columns import KINDS
 from optimizer.measured.reading import read_measurements, read_runs
 from optimizer.recheck.evidence import hash_of
 from optimizer.scenario.reading import read_scenario
@@ -194,6 +195,13 @@ def test_a_workbook_is_read_tab_by_tab(tmp_path):
     assert found.runs[0].speed_ms == pytest.approx(104.5 * MPH)
     assert found.coast_downs[0].speed_ms[0] == pytest.approx(90 * KMH)
     assert found.coast_downs[0].day.salt == "ordinary"
+
+
+def test_every_column_of_a_slip_is_in_the_demos_guide():
+    guide = (DEMO / "README.md").read_text(encoding="utf-8").split("## runs.csv")[1].split("## logs")[0]
+    for name in KINDS["timing slips"].columns - {f"mile {n}" for n in range(2, 9)} - {"name"}:
+        assert f"`{name}`" in guide, name
+    assert "`run`" in guide
 
 
 # --- the folder's own slips
