@@ -75,11 +75,11 @@ def parts(text: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(named))
 
 
-_DATES = ("%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%d %B %Y", "%B %d %Y", "%d %b %Y", "%b %d %Y", "%Y%m%d")
+_DATES = ("%d.%m.%Y", "%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%d %B %Y", "%B %d %Y", "%d %b %Y", "%b %d %Y", "%Y%m%d")
 
 
 def date(text: str) -> str:
-    """ISO date where day and month cannot be taken for each other, else as typed."""
+    """ISO date where day and month cannot be taken for each other (``9/8/2027`` can), else as typed."""
     bare = " ".join(text.replace(",", " ").split())
     for form in _DATES:
         try:

@@ -62,11 +62,12 @@ def run_logs(sheet: Sheet, scenario: Scenario, findings: Findings) -> list[RunLo
     stretches = _checked(sheet, scenario, findings)
     for stretch in stretches:
         speed = ground_speed(stretch, ground)
-        rises = [leg for leg in legs(speed, LIFT_MS) if _range(speed[leg]) > LEAST_GAIN_MS]
-        found += [stretch.part(_pulling(speed, leg)) for leg in rises]
+        rises = [_pulling(speed, leg) for leg in legs(speed, LIFT_MS) if _range(speed[leg]) > LEAST_GAIN_MS]
+        found += [stretch.part(leg) for leg in rises if np.isfinite(speed[leg]).sum() >= LEAST_SAMPLES]
     if stretches and not found:
         gain = shown(LEAST_GAIN_MS, "speed", metric=findings.metric, digits=2)
-        sheet.fault(findings, None, "speed", "", f"never rises by {gain}: a run log holds a run")
+        expected = f"holds no run: it takes at least {LEAST_SAMPLES} samples in which speed rises by {gain} or more"
+        sheet.fault(findings, None, "speed", "", expected)
     _note_left_out(sheet, stretches, found, findings)
     _note_unused(sheet, {"time", "pass", "direction", "distance", "rpm", ground, *wheels}, findings)
     days = _days(sheet, found, scenario, findings)
@@ -191,7 +192,9 @@ def _checked(sheet: Sheet, scenario: Scenario, findings: Findings) -> list[Stret
     names = {"speed", "undriven wheel speed", "front wheel speed", "rear wheel speed"} & set(sheet.columns)
     ground = ground_column(sheet, scenario)
     blind = all(not np.isfinite(ground_speed(stretch, ground)).any() for stretch in stretches)
-    if blind and len(findings.faults) == before:
+    if not stretches:
+        sheet.fault(findings, None, "time", "", "holds no times")
+    elif blind and len(findings.faults) == before:
         column = min(names)
         expected = "tells nothing of the speed over the ground: needs a column speed, or that of undriven wheels"
         sheet.fault(findings, None, column, "", expected)

@@ -100,6 +100,8 @@ def _one_turn(
     """Roll-out of one turn, held against what is stated; a length over all turns in its place is recognized."""
     turns = int(values.get("turns", 1))
     given = [name for name in ("roll-out", "distance") if name in values]
+    if not given and (sheet.text(row, "roll-out") or sheet.text(row, "distance")):
+        return None  # it could not be read, which is said already
     if len(given) != 1:
         both = "is given beside a distance; leave one of them"
         expected = both if given else "is needed, or a distance over all turns"

@@ -133,7 +133,8 @@ def test_rising_and_falling_speed_without_more_must_be_named(tmp_path):
 
 
 def test_revs_speed_and_torque_over_time_may_be_two_things(tmp_path):
-    text = "time,speed [mph],rpm,torque [N m]\n0,10,2000,100\n1,20,3000,100\n2,50,4000,100\n"
+    rows = "".join(f"{t},{5 * t},{2000 + 300 * t},100\n" for t in range(10))
+    text = f"time,speed [mph],rpm,torque [N m]\n{rows}"
     assert "may be of a run log or a dyno sheet: say which" in fault(tmp_path, text)
     assert len(read(tmp_path, f"kind: run log\n{text}").logs) == 1
     assert len(read(tmp_path, f"kind: dyno sheet\n{text}").dyno) == 1
