@@ -226,6 +226,22 @@ def test_a_sheet_of_slips_may_wait_for_its_first_run(tmp_path):
     assert "has a header but no rows below it" in fault(tmp_path, "speed [mph],note\n")
 
 
+def test_slips_may_be_a_tab_of_the_workbook_of_parts(tmp_path):
+    """Like every sheet; other tabs are none of it."""
+    book = openpyxl.Workbook()
+    book.active.title = "tires"
+    book.active.append(["id", "size"])
+    runs = book.create_sheet("Runs")
+    runs.append(["speed [mph]"])
+    runs.append([104])
+    book.save(tmp_path / "parts.xlsx")
+    (run,) = read_runs(replace(demo(), folder=str(tmp_path))).runs
+    assert run.speed_ms == pytest.approx(104 * MPH)
+    write(tmp_path, "speed [mph]\n103\n", "Runs.csv")
+    with pytest.raises(ScenarioError, match=r"more than once: Runs\.csv and parts\.xlsx"):
+        read_runs(replace(demo(), folder=str(tmp_path)))
+
+
 def test_two_sheets_of_slips_are_one_too_many(tmp_path):
     write(tmp_path, "speed [mph]\n104\n", "runs.csv")
     book = openpyxl.Workbook()
