@@ -75,11 +75,11 @@ def parts(text: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(named))
 
 
-_DATES = ("%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%d %B %Y", "%B %d %Y", "%d %b %Y", "%b %d %Y", "%Y%m%d")
+_DATES = ("%d.%m.%Y", "%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%d %B %Y", "%B %d %Y", "%d %b %Y", "%b %d %Y", "%Y%m%d")
 
 
 def date(text: str) -> str:
-    """ISO date where day and month cannot be taken for each other, else as typed."""
+    """ISO date where day and month cannot be taken for each other (``9/8/2027`` can), else as typed."""
     bare = " ".join(text.replace(",", " ").split())
     for form in _DATES:
         try:
@@ -113,8 +113,12 @@ def clock(text: str) -> float | None:
     return 86400.0 * days + 3600.0 * hours + 60.0 * int(match["minutes"]) + float(match["seconds"].replace(",", "."))
 
 
+CALM = frozenset({"calm", "none", "still"})
+"""What is typed for no wind at all."""
+
+
 def split_wind(text: str) -> tuple[str, str]:
-    """Speed and direction of a wind typed in one: ``4 mph from 300``, ``5 mph NW``, ``calm``; the second may be empty.
+    """Speed and direction of a wind typed in one: ``4 mph from 300``, ``5 mph NW``; the second may be empty.
 
     Examples
     --------
@@ -122,8 +126,6 @@ def split_wind(text: str) -> tuple[str, str]:
     ('4 mph', '300')
     """
     bare = " ".join(text.split())
-    if bare.lower() in {"calm", "none", "still"}:
-        return "0 mph", ""
     speed, word, origin = bare.partition(" from ")
     if word:
         return speed, origin

@@ -38,15 +38,17 @@ HARDEST_PULL_G, LEAST_PULL_G = 1.5, 0.002
 def coast_downs(sheet: Sheet, scenario: Scenario, findings: Findings) -> list[CoastDown]:
     """Coast-downs of a file, one for each time that the car slows down."""
     found = []
+    ground = ground_column(sheet, scenario)
     stretches = _checked(sheet, scenario, findings)
-    for stretch in stretches:
-        speed = ground_speed(stretch, scenario)
+    speeds = [ground_speed(stretch, ground) for stretch in stretches]
+    for stretch, speed in zip(stretches, speeds, strict=True):
         falls = [leg for leg in legs(speed, TURN_MS) if _range(speed[leg]) < -LEAST_FALL_MS]
         found += [(stretch.part(leg), speed[leg]) for leg in (_rolling(speed, leg) for leg in falls)]
     long = [(part, speed) for part, speed in found if np.isfinite(speed).sum() >= LEAST_SAMPLES]
     if stretches and not long:
-        sheet.fault(findings, None, "speed", "", _no_coast(stretches, scenario, metric=findings.metric))
+        sheet.fault(findings, None, "speed", "", _no_coast(speeds, metric=findings.metric))
     _note_left_out(sheet, stretches, [part for part, _ in long], findings)
+    _note_unused(sheet, {"time", "pass", "direction", ground}, findings)
     days = _days(sheet, [part for part, _ in long], scenario, findings)
     for part, speed in long:
         _check_rate(sheet, part.time_s, speed, (LEAST_COAST_G, HARDEST_COAST_G), findings)
@@ -56,23 +58,26 @@ def coast_downs(sheet: Sheet, scenario: Scenario, findings: Findings) -> list[Co
 def run_logs(sheet: Sheet, scenario: Scenario, findings: Findings) -> list[RunLog]:
     """Runs of a file, one for each time that the car gathers speed, up to where it lifts."""
     found = []
+    ground, wheels = ground_column(sheet, scenario), driven_columns(sheet, scenario)
     stretches = _checked(sheet, scenario, findings)
     for stretch in stretches:
-        speed = ground_speed(stretch, scenario)
-        rises = [leg for leg in legs(speed, LIFT_MS) if _range(speed[leg]) > LEAST_GAIN_MS]
-        found += [stretch.part(_pulling(speed, leg)) for leg in rises]
+        speed = ground_speed(stretch, ground)
+        rises = [_pulling(speed, leg) for leg in legs(speed, LIFT_MS) if _range(speed[leg]) > LEAST_GAIN_MS]
+        found += [stretch.part(leg) for leg in rises if np.isfinite(speed[leg]).sum() >= LEAST_SAMPLES]
     if stretches and not found:
         gain = shown(LEAST_GAIN_MS, "speed", metric=findings.metric, digits=2)
-        sheet.fault(findings, None, "speed", "", f"never rises by {gain}: a run log holds a run")
+        expected = f"holds no run: it takes at least {LEAST_SAMPLES} samples in which speed rises by {gain} or more"
+        sheet.fault(findings, None, "speed", "", expected)
     _note_left_out(sheet, stretches, found, findings)
+    _note_unused(sheet, {"time", "pass", "direction", "distance", "rpm", ground, *wheels}, findings)
     days = _days(sheet, found, scenario, findings)
     logs = []
     for day, part in zip(days, found, strict=True):
-        speed = ground_speed(part, scenario)
+        speed = ground_speed(part, ground)
         _check_rate(sheet, part.time_s, speed, (LEAST_PULL_G, HARDEST_PULL_G), findings)
         _check_distance(sheet, part, findings)
-        distance, rpm = part.columns.get("distance"), part.columns.get("rpm")
-        logs.append(RunLog(day, part.time_s, speed, distance, rpm, driven_speed(part, scenario)))
+        driven = np.mean([part.columns[name] for name in wheels], axis=0) if wheels else None
+        logs.append(RunLog(day, part.time_s, speed, part.columns.get("distance"), part.columns.get("rpm"), driven))
     return logs
 
 
@@ -82,7 +87,8 @@ def by_trend(sheet: Sheet, scenario: Scenario, findings: Findings) -> str:
         return "coast-down"
     quiet = Findings(metric=findings.metric)  # what is wrong with the samples is told by who reads them
     rows = list(sheet.rows)
-    speeds = [ground_speed(stretch, scenario) for stretch in stretches_of(sheet, quiet)]
+    ground = ground_column(sheet, scenario)
+    speeds = [ground_speed(stretch, ground) for stretch in stretches_of(sheet, quiet)]
     sheet.rows = rows
     changes = [_range(speed[leg]) for speed in speeds for leg in legs(speed, LIFT_MS)]
     rises, falls = max(changes, default=0.0) >= LEAST_GAIN_MS, min(changes, default=0.0) <= -LEAST_FALL_MS
@@ -96,22 +102,23 @@ def by_trend(sheet: Sheet, scenario: Scenario, findings: Findings) -> str:
 # --- speeds
 
 
-def ground_speed(stretch: Stretch, scenario: Scenario) -> FloatArray:
-    """Speed over the ground: as logged, else that of undriven wheels."""
+def ground_column(sheet: Sheet, scenario: Scenario) -> str:
+    """Column of the speed over the ground: as logged, else that of undriven wheels; empty for none."""
     undriven = {"front": "rear wheel speed", "rear": "front wheel speed"}.get(scenario.car.drive, "")
-    for name in ("speed", "undriven wheel speed", undriven):
-        if name in stretch.columns:
-            return stretch.columns[name]
-    return np.full(len(stretch.time_s), np.nan)
+    return next((name for name in ("speed", "undriven wheel speed", undriven) if name in sheet.columns), "")
 
 
-def driven_speed(stretch: Stretch, scenario: Scenario) -> FloatArray | None:
-    """Surface speed of the driven wheels; of all wheels, their mean."""
-    if "driven wheel speed" in stretch.columns:
-        return stretch.columns["driven wheel speed"]
+def driven_columns(sheet: Sheet, scenario: Scenario) -> tuple[str, ...]:
+    """Columns of the surface speed of driven wheels."""
+    if "driven wheel speed" in sheet.columns:
+        return ("driven wheel speed",)
     axles = ("front", "rear") if scenario.car.drive == "all" else (scenario.car.drive,)
-    found = [stretch.columns[f"{axle} wheel speed"] for axle in axles if f"{axle} wheel speed" in stretch.columns]
-    return sum(found[1:], found[0]) / len(found) if found else None
+    return tuple(f"{axle} wheel speed" for axle in axles if f"{axle} wheel speed" in sheet.columns)
+
+
+def ground_speed(stretch: Stretch, column: str) -> FloatArray:
+    """Speed over the ground; NaN where no column tells it."""
+    return stretch.columns[column] if column else np.full(len(stretch.time_s), np.nan)
 
 
 def legs(speed: FloatArray, turn_ms: float) -> list[slice]:
@@ -183,8 +190,11 @@ def _checked(sheet: Sheet, scenario: Scenario, findings: Findings) -> list[Stret
         elif name != "rpm":
             note_far_from_record(most, f"{sheet.file} row {number}", scenario, findings)
     names = {"speed", "undriven wheel speed", "front wheel speed", "rear wheel speed"} & set(sheet.columns)
-    blind = all(not np.isfinite(ground_speed(stretch, scenario)).any() for stretch in stretches)
-    if blind and len(findings.faults) == before:
+    ground = ground_column(sheet, scenario)
+    blind = all(not np.isfinite(ground_speed(stretch, ground)).any() for stretch in stretches)
+    if not stretches:
+        sheet.fault(findings, None, "time", "", "holds no times")
+    elif blind and len(findings.faults) == before:
         column = min(names)
         expected = "tells nothing of the speed over the ground: needs a column speed, or that of undriven wheels"
         sheet.fault(findings, None, column, "", expected)
@@ -218,8 +228,7 @@ def _check_distance(sheet: Sheet, part: Stretch, findings: Findings) -> None:
         sheet.fault(findings, row, "distance", sheet.text(row, "distance"), "is less than in a row before, in one run")
 
 
-def _no_coast(stretches: list[Stretch], scenario: Scenario, *, metric: bool) -> str:
-    speeds = [ground_speed(stretch, scenario) for stretch in stretches]
+def _no_coast(speeds: list[FloatArray], *, metric: bool) -> str:
     speed = max(speeds, key=lambda each: int(np.isfinite(each).sum()))
     there = speed[np.isfinite(speed)]
     fall = shown(LEAST_FALL_MS, "speed", metric=metric, digits=2)
@@ -235,6 +244,13 @@ def _note_left_out(sheet: Sheet, stretches: list[Stretch], parts: list[Stretch],
     if left and parts:
         why = "speed falls" if sheet.kind == "coast-down" else "the car gathers speed"
         findings.notices.append(f"{sheet.file}: {left:,} of {every:,} samples are not part of where {why}; left out")
+
+
+def _note_unused(sheet: Sheet, used: set[str], findings: Findings) -> None:
+    unused = [column.header for name, column in sheet.columns.items() if name not in used]
+    if unused:
+        columns = f"column{'' if len(unused) == 1 else 's'} {', '.join(unused)}"
+        findings.notices.append(f"{sheet.file}: nothing was done with the {columns}: it was read as a {sheet.kind}")
 
 
 def _days(sheet: Sheet, parts: list[Stretch], scenario: Scenario, findings: Findings) -> list[Day]:

@@ -225,12 +225,22 @@ COLUMN_NAMES: Mapping[str, Field] = MappingProxyType(_by_name(DAY, TABLE))
 LINE_NAMES: Mapping[str, Field] = MappingProxyType(_by_name(DAY, ABOVE))
 
 
+_UNIT_AS_NAME = {
+    **dict.fromkeys(("hp", "bhp", "whp", "kw", "ps"), "power"),
+    **dict.fromkeys(("lb-ft", "lb ft", "lbft", "ft-lb", "ft-lbs", "ft lbs", "nm", "n m"), "torque"),
+    **dict.fromkeys(("mph", "km/h", "kmh", "kph"), "speed"),
+}
+"""Headers that are only a unit, as dyno sheets and timing slips have them, and the column they mean."""
+
+
 def field_of(header: str, names: Mapping[str, Field] = COLUMN_NAMES) -> tuple[Field | None, str]:
     """Field and unit that a header means: ``GPS Speed [mph]``, ``speed_mph``, ``Speed, mph``; None for any other."""
     name, unit = split_header(header)
     name = re.sub(r"[\s.]+", " ", name).strip(" ,:")
     if name in names or unit:
         return names.get(name), unit
+    if name in _UNIT_AS_NAME and _UNIT_AS_NAME[name] in names:
+        return names[_UNIT_AS_NAME[name]], name
     for known in sorted(names, key=len, reverse=True):
         rest = name.removeprefix(known).strip(" ,")
         if name.startswith((f"{known} ", f"{known},")) and is_unit(rest, names[known].dimension):

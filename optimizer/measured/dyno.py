@@ -14,14 +14,16 @@ from optimizer.measured.sheets import Sheet
 from optimizer.measured.traces import drop_end_lines, numbers
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.findings import Findings
-from optimizer.scenario.parts import Engine
-from optimizer.units import nearest
+from optimizer.scenario.parts import Engine, Part
+from optimizer.units import nearest, shown
 
 LEAST_POINTS = 3
 ANEW = 0.3
 """Share of the range of revs by which they must fall back for another pull to begin."""
 AGREE = 0.03
 """How far torque and power of one row may differ."""
+OFF, FAR_OFF = 1.2, 2.0
+"""Peak torque over the stated one: more than dynos disagree by; more than any mistake but a wrong unit."""
 RAD = math.pi / 30.0
 
 
@@ -41,6 +43,7 @@ def dyno_sheets(sheet: Sheet, scenario: Scenario, findings: Findings) -> list[Dy
         sheet.fault(findings, None, "rpm", "", expected)
         return []
     day = day_of(sheet, 0, sheet.facts, sheet.name, scenario, findings)
+    _check_peak(sheet, max(float(torque.max()) for _, torque in pulls), scenario.parts[engine], findings)
     repeat = int(sheet.facts.get("pulls", 1)) * len(pulls)
     return [DynoSheet(day, engine, *_mean(pulls), repeat)]
 
@@ -86,6 +89,20 @@ def _check_revs(sheet: Sheet, rpm: FloatArray, scenario: Scenario, findings: Fin
     if complaint := too_many_revs(float(rpm[place]), limits_of(scenario)):
         row = sheet.rows[place]
         sheet.fault(findings, row, "rpm", sheet.text(row, "rpm"), complaint)
+
+
+def _check_peak(sheet: Sheet, peak_nm: float, engine: Part, findings: Findings) -> None:
+    """Hold the peak against that of the engine's own sheet: units mixed up are off by a third or more."""
+    if not isinstance(engine, Engine) or engine.curve is None:
+        return
+    ratio = peak_nm / max(engine.curve.torque_nm)
+    there, stated = (shown(nm, "torque", metric=findings.metric) for nm in (peak_nm, max(engine.curve.torque_nm)))
+    expected = f"peaks at {there}, the sheet of {engine.id} at {stated}; is it in another unit, or of another engine?"
+    column = "torque" if "torque" in sheet.columns else "power"
+    if not 1 / FAR_OFF <= ratio <= FAR_OFF:
+        sheet.fault(findings, None, column, "", expected)
+    elif not 1 / OFF <= ratio <= OFF:
+        findings.notices.append(f"{sheet.file}: {sheet.columns[column].header} {expected}")
 
 
 def _pulls(sheet: Sheet, rpm: FloatArray, torque: FloatArray) -> list[tuple[FloatArray, FloatArray]]:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
 import itertools
 import pathlib
 import re
+import zipfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -51,8 +53,11 @@ class Grid:
     separator: str = ""
 
 
-def grids_of(path: pathlib.Path, file: str, findings: Findings) -> list[Grid]:
-    """Read a file: one grid, or one a tab of a workbook that is not empty; none, with a fault, if it cannot be."""
+def grids_of(path: pathlib.Path, file: str, findings: Findings, *, tab: str = "") -> list[Grid]:
+    """Read a file: one grid, or one a tab of a workbook that is not empty; none, with a fault, if it cannot be.
+
+    `tab`: only the one that is called so, if there is one.
+    """
     if not path.is_file():
         findings.fault(file, 0, "", "", "is not a file")
         return []
@@ -61,14 +66,26 @@ def grids_of(path: pathlib.Path, file: str, findings: Findings) -> list[Grid]:
         findings.fault(file, 0, "", "", "cannot be read in this format; save it as .csv or .xlsx")
         return []
     if suffix == ".xlsx":
-        tabs = {name: rows for name, rows in (read_xlsx(path, findings) or {}).items() if rows}
+        every = read_xlsx(path, findings) or {}
+        tabs = {name: rows for name, rows in every.items() if name.strip().lower() == tab} or every
         found = [
-            _grid(f"{file} [{tab}]" if len(tabs) > 1 else file, path.name, _lines(rows), "", findings)
-            for tab, rows in tabs.items()
+            _grid(f"{file} [{name}]" if len(every) > 1 else file, path.name, _lines(rows), "", findings)
+            for name, rows in tabs.items()
+            if len(tabs) == 1 or any(cell.text for row in rows for cell in row)
         ]
     else:
         found = [_grid_of_text(path, file, findings)]
     return [grid for grid in found if grid is not None]
+
+
+def tabs_of(path: pathlib.Path) -> set[str]:
+    """Names of the tabs of a workbook, in lower case; none of a file that cannot be opened as one."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            listed = archive.read("xl/workbook.xml").decode()
+    except (zipfile.BadZipFile, KeyError, UnicodeDecodeError):
+        return set()  # read_scenario says what is wrong with it
+    return {html.unescape(name).strip().lower() for name in re.findall(r'<(?:\w+:)?sheet [^>]*?name="([^"]*)"', listed)}
 
 
 def _lines(rows: Sequence[Sequence[Cell]]) -> list[Line]:

@@ -9,13 +9,13 @@ from typing import Any
 from optimizer.errors import Fault, ScenarioError
 from optimizer.measured.coasts import by_trend, coast_downs, run_logs
 from optimizer.measured.dyno import dyno_sheets
-from optimizer.measured.grids import grids_of
+from optimizer.measured.grids import grids_of, tabs_of
 from optimizer.measured.records import Measurements
 from optimizer.measured.sheets import Sheet, sheet_of
 from optimizer.measured.slips import chalk_marks, timed_runs
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.findings import Findings
-from optimizer.scenario.tables import RUNS
+from optimizer.scenario.tables import RUNS, WORKBOOK
 
 
 def read_measurements(scenario: Scenario, files: Sequence[str | pathlib.Path]) -> Measurements:
@@ -42,15 +42,18 @@ def read_measurements(scenario: Scenario, files: Sequence[str | pathlib.Path]) -
 
 
 def read_runs(scenario: Scenario) -> Measurements:
-    """Timing slips in the scenario's own folder, ``runs.csv`` or ``runs.xlsx``; nothing where there is none.
+    """Timing slips in the scenario's own folder; nothing where there are none.
+
+    They are in ``runs.csv``, in ``runs.xlsx`` (tab ``runs``, else all of them) or in a tab ``runs`` of ``parts.xlsx``.
 
     Raises
     ------
     ScenarioError
-        If anything in it is wrong, or both files are there.
+        If anything in them is wrong, or they are there more than once.
     """
-    folder = pathlib.Path(scenario.folder)
-    there = [folder / f"{RUNS}{ending}" for ending in (".csv", ".xlsx") if (folder / f"{RUNS}{ending}").is_file()]
+    files = sorted(path for path in pathlib.Path(scenario.folder).iterdir() if path.is_file())
+    there = [path for path in files if path.name.lower() in {f"{RUNS}.csv", f"{RUNS}.xlsx"}]
+    there += [path for path in files if path.name.lower() == WORKBOOK and RUNS in tabs_of(path)]
     if len(there) > 1:
         both = " and ".join(path.name for path in there)
         expected = f"the sheet {RUNS} is there more than once: {both}; keep one"
@@ -69,7 +72,7 @@ def _read(scenario: Scenario, files: Sequence[tuple[pathlib.Path, str, str]]) ->
     }
     found: dict[str, list[Any]] = {kind: [] for kind in readers}
     for path, file, kind in files:
-        for grid in grids_of(path, file, findings):
+        for grid in grids_of(path, file, findings, tab=RUNS if kind else ""):
             sheet = sheet_of(grid, findings, kind=kind)
             if sheet is not None and sheet.kind == "trace":
                 sheet.kind = by_trend(sheet, scenario, findings)

@@ -70,6 +70,10 @@ class Sheet:
         text = self.text(row, name)
         if not text:
             return None
+        if name == "wind":
+            if text.lower() in cells.CALM:
+                return 0.0
+            text = cells.split_wind(text)[0]
         try:
             return self.parsed(text, name, findings)
         except ValueError as fault:
@@ -180,6 +184,9 @@ def _read_line(sheet: Sheet, line: _Fact, findings: Findings) -> None:
         return
     sheet.places[found.name] = (number, key)
     try:
+        if found.name == "wind" and value.lower() in cells.CALM:
+            sheet.facts["wind"] = 0.0
+            return
         if found.name == "wind":
             value, origin = cells.split_wind(value)
             if origin:
@@ -270,12 +277,16 @@ def _read_header(sheet: Sheet, header: Line, units: Line | None, findings: Findi
             continue
         found = kind.field(found)
         if found.name in sheet.columns:
+            if found.name == "time":  # one clock is as good as another
+                unused.append(cell.text)
+                continue
             expected = f"means the same as {sheet.columns[found.name].header!r}; leave one of them"
             findings.fault(sheet.file, header.number, cell.text, "", expected)
             continue
         below = _bare(units.cells[position].text) if units and position < len(units.cells) else ""
         try:
-            unit = _unit_of(found, unit_text, below, metric=findings.metric)
+            own = not (unit_text or below) and _have_own_units(sheet.rows, position)
+            unit = None if own else _unit_of(found, unit_text, below, metric=findings.metric)
         except ValueError as fault:
             findings.fault(sheet.file, header.number, cell.text, "", str(fault))
             continue
@@ -283,6 +294,15 @@ def _read_header(sheet: Sheet, header: Line, units: Line | None, findings: Findi
     if unused:
         columns = "column" if len(unused) == 1 else "columns"
         findings.notices.append(f"{sheet.file}: nothing was done with the {columns} {', '.join(unused)}")
+
+
+def _have_own_units(rows: Sequence[Line], position: int) -> bool:
+    """Whether every value of a column is typed with its unit, as by hand: ``104.2 mph``."""
+    texts = [row.cells[position].text for row in rows if position < len(row.cells) and row.cells[position].text]
+    return bool(texts) and all(text.lower() in cells.CALM or _WITH_UNIT.match(text) for text in texts)
+
+
+_WITH_UNIT = re.compile(r"~?[+-]?[\d.,]+\s*[^\W\d_]")
 
 
 def _unit_of(found: Field, text: str, below: str, *, metric: bool) -> Unit | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from optimizer.measured import cells
 from optimizer.measured.columns import MILES
 from optimizer.measured.days import day_of
 from optimizer.measured.grids import Line
@@ -66,6 +67,12 @@ def chalk_marks(sheet: Sheet, scenario: Scenario, findings: Findings) -> list[Ch
 def _values(sheet: Sheet, row: Line, findings: Findings) -> dict[str, Any]:
     """Values of a row by name of the field; blanks are not in it."""
     found = {name: sheet.value(row, name, findings) for name in sheet.columns}
+    origin = cells.split_wind(sheet.text(row, "wind"))[1]
+    if origin and found.get("wind from") is None:
+        try:
+            found["wind from"] = cells.compass(origin)
+        except ValueError as fault:
+            sheet.fault(findings, row, "wind", sheet.text(row, "wind"), str(fault))
     return {name: value for name, value in found.items() if value is not None}
 
 
@@ -93,6 +100,8 @@ def _one_turn(
     """Roll-out of one turn, held against what is stated; a length over all turns in its place is recognized."""
     turns = int(values.get("turns", 1))
     given = [name for name in ("roll-out", "distance") if name in values]
+    if not given and (sheet.text(row, "roll-out") or sheet.text(row, "distance")):
+        return None  # it could not be read, which is said already
     if len(given) != 1:
         both = "is given beside a distance; leave one of them"
         expected = both if given else "is needed, or a distance over all turns"

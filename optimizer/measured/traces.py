@@ -15,8 +15,12 @@ from optimizer.scenario.findings import Findings
 
 IntArray = npt.NDArray[np.int64]
 
+HEADINGS = 8
+"""Samples in a row with a heading the other way that make a turn."""
 FEW_FAULTS = 3
 """Cells of one column that are named one by one; the rest of them is counted."""
+Way = float | bool | None
+"""Direction of travel: degrees, or whether it is against the course; None where nothing is known."""
 DAY_S = 86400.0
 DISORDER = 5.0
 """Steps of time by which neighboring samples may have changed places; what falls back further begins anew."""
@@ -31,7 +35,7 @@ class Stretch:
     """
 
     label: str
-    way: float | bool | None
+    way: Way
     time_s: FloatArray
     columns: dict[str, FloatArray]
     rows: IntArray
@@ -89,17 +93,15 @@ def stretches_of(sheet: Sheet, findings: Findings) -> list[Stretch]:
     rows = np.array([row.number for row in sheet.rows], dtype=np.int64)
     _note_timeless(sheet, time, columns, findings)
     kept = np.flatnonzero(np.isfinite(time))
+    edges = [k for k in range(1, len(kept)) if labels[kept[k]] != labels[kept[k - 1]]]
+    edges += _turns([ways[k] for k in kept])
     found: list[Stretch] = []
-    start = 0
-    for end in range(1, len(kept) + 1):
-        here, before = (kept[min(end, len(kept) - 1)], kept[end - 1])
-        if end < len(kept) and labels[here] == labels[before] and _same_way(ways[here], ways[before]):
-            continue
+    for start, end in itertools.pairwise(sorted({0, *edges, len(kept)})):
         block = kept[start:end]
         picked = {name: values[block] for name, values in columns.items()}
-        whole = Stretch(labels[before], _mean_way([ways[k] for k in block]), time[block], picked, rows[block])
+        way = _mean_way([ways[k] for k in block], picked.get("speed"))
+        whole = Stretch(labels[block[0]], way, time[block], picked, rows[block])
         found += [_one_a_moment(each, sheet, findings) for each in _in_order(whole, sheet, findings)]
-        start = end
     return found
 
 
@@ -123,12 +125,12 @@ def _carried(texts: list[str]) -> list[str]:
     return carried
 
 
-def _ways(sheet: Sheet, findings: Findings) -> list[float | bool | None]:
+def _ways(sheet: Sheet, findings: Findings) -> list[Way]:
     """Direction of travel of each row: that of the column, else of the header line."""
     stated = sheet.facts.get("direction")
     if "direction" not in sheet.columns:
         return [stated] * len(sheet.rows)
-    ways: list[float | bool | None] = []
+    ways: list[Way] = []
     seen: dict[str, float | bool] = {}
     for row, text in zip(sheet.rows, _carried([sheet.text(row, "direction") for row in sheet.rows]), strict=True):
         if text and text not in seen:
@@ -141,20 +143,40 @@ def _ways(sheet: Sheet, findings: Findings) -> list[float | bool | None]:
     return ways
 
 
-def _same_way(one: float | bool | None, other: float | bool | None) -> bool:
-    """Whether two directions are the same, degrees up to a right angle: a heading wanders."""
+def _turns(ways: list[Way]) -> list[int]:
+    """Places where the direction of travel changes for good: a heading wanders, most of all at a standstill."""
+    turns, since, now = [], 0, ways[0] if ways else None
+    for place, way in enumerate(ways):
+        if _same_way(way, now):
+            since = 0
+            continue
+        since += 1
+        lasting = 1 if not _is_heading(way) or not _is_heading(now) else HEADINGS
+        if since >= lasting and all(_same_way(each, way) for each in ways[place - since + 1 : place]):
+            turns.append(place - since + 1)
+            since, now = 0, way
+    return turns
+
+
+def _is_heading(way: Way) -> bool:
+    return way is not None and not isinstance(way, bool)
+
+
+def _same_way(one: Way, other: Way) -> bool:
+    """Whether two directions are the same, degrees up to a right angle."""
     if isinstance(one, bool) or isinstance(other, bool) or one is None or other is None:
         return one is other or one == other
     return abs((one - other + 180.0) % 360.0 - 180.0) < 90.0
 
 
-def _mean_way(ways: list[float | bool | None]) -> float | bool | None:
-    """The one direction of a stretch; of headings, their mean."""
+def _mean_way(ways: list[Way], speed: FloatArray | None) -> Way:
+    """The one direction of a stretch; of headings, their mean, the faster samples counting for more."""
     degrees = [way for way in ways if way is not None and not isinstance(way, bool)]
     if len(degrees) < len(ways) or len(set(degrees)) == 1:
         return ways[0]
-    turned = np.angle(np.mean(np.exp(1j * np.radians(degrees))), deg=True)
-    return round(float(turned) % 360.0, 1)
+    weights = np.ones(len(ways)) if speed is None else np.nan_to_num(speed) ** 2
+    turned = np.angle(np.sum(weights * np.exp(1j * np.radians(degrees))), deg=True)
+    return round(float(turned), 1) % 360.0
 
 
 def _note_timeless(sheet: Sheet, time: FloatArray, columns: dict[str, FloatArray], findings: Findings) -> None:

@@ -303,7 +303,7 @@ def _tabs_of(
         file = f"{path.name} [{tab}]"
         if tab.strip().lower() in names:
             sheets.append((tab.strip().lower(), file, table_of(file, rows, findings)))
-        else:
+        elif tab.strip().lower() != RUNS:
             strangers.append(file)
     return sheets
 

@@ -102,6 +102,38 @@ def test_a_speed_without_unit_is_refused(tmp_path):
     )
 
 
+def test_headers_that_are_only_units(tmp_path):
+    """As dyno sheets have them."""
+    (sheet,) = read(tmp_path, "RPM,HP,Nm\n3000,,100\n4000,,110\n5000,,105\n").dyno
+    assert sheet.torque_nm.tolist() == [100.0, 110.0, 105.0]
+    assert read(tmp_path, "mph\n104.2\n").runs[0].speed_ms == pytest.approx(104.2 * MPH)
+
+
+def test_values_typed_each_with_its_unit(tmp_path):
+    """As somebody types a slip off by hand; a value without is then refused."""
+    text = "speed,air temp,wind,mass\n104.2 mph,77 F,4 mph from 300,1853 lb\n167 km/h,20 C,calm,840 kg\n"
+    first, second = read(tmp_path, text).runs
+    assert (first.speed_ms, second.speed_ms) == pytest.approx((104.2 * MPH, 167 * KMH))
+    assert (first.day.wind_ms, first.day.wind_from_deg) == (pytest.approx(4 * MPH), 300.0)
+    assert (second.day.wind_ms, second.day.wind_from_deg) == (0.0, None)
+    assert "speed: needs a unit" in fault(tmp_path, "speed\n104.2 mph\n103\n")
+
+
+def test_the_first_of_two_clocks_is_read(tmp_path):
+    rows = "\n".join(f"12:00:{t:02d},{t},{60 - 1.5 * t:g}" for t in range(20))
+    found = read(tmp_path, f"UTC,Elapsed Time (s),speed [mph]\n{rows}\n")
+    is_the_coast_down(found.coast_downs[0])
+    assert found.coast_downs[0].time_s[0] == 12 * 3600
+    assert found.notices[0].endswith("nothing was done with the column Elapsed Time (s)")
+
+
+def test_columns_that_a_coast_down_has_no_use_for_are_said(tmp_path):
+    rows = "\n".join(f"{t},{60 - 1.5 * t:g},900" for t in range(20))
+    found = read(tmp_path, f"time,speed [mph],rpm\n{rows}\n")
+    is_the_coast_down(found.coast_downs[0])
+    assert found.notices[0].endswith("nothing was done with the column rpm: it was read as a coast-down")
+
+
 def test_header_and_row_of_units_must_agree(tmp_path):
     text = f"time,speed [mph]\ns,km/h\n{COAST}\n"
     assert fault(tmp_path, text) == "log.csv row 1, speed [mph]: is in mph, but the row of units says km/h"
@@ -307,11 +339,23 @@ def test_a_column_tells_passes_and_ways(tmp_path):
 
 
 def test_a_heading_that_wanders_is_one_way(tmp_path):
-    """Around north the mean of 358 and 2 degrees is 0, not 180."""
+    """Around north the mean of 358 and 2 degrees is 0, not 180; a single fix the other way is no turn."""
     rows = [f"{t},{60 - 1.5 * t:g},{(358, 2)[t % 2]}" for t in range(20)]
     rows += [f"{t + 100},{60 - 1.5 * t:g},{(178, 182)[t % 2]}" for t in range(20)]
+    rows[10] = "10,45,170"
     found = read(tmp_path, "time,speed [mph],heading\n" + "\n".join(rows)).coast_downs
-    assert [each.day.bearing_deg for each in found] == [0.0, 180.0]
+    assert [len(each.time_s) for each in found] == [20, 20]
+    assert abs((found[0].day.bearing_deg + 180.0) % 360.0 - 180.0) < 8.0
+    assert found[1].day.bearing_deg == pytest.approx(180.0, abs=0.5)
+
+
+def test_a_heading_at_a_standstill_means_nothing(tmp_path):
+    """Before the start a receiver points anywhere; the run is one, and its bearing that of the moving car."""
+    noise = np.random.default_rng(0).integers(0, 360, 30)
+    rows = [f"{t - 30},0,{noise[t]}" for t in range(30)] + [f"{t},{4 * t},52" for t in range(20)]
+    (log,) = read(tmp_path, "time,speed [mph],bearing (deg. from north)\n" + "\n".join(rows)).logs
+    assert log.speed_ms[-1] == pytest.approx(76 * MPH)
+    assert log.day.bearing_deg == pytest.approx(52.0, abs=0.5)
 
 
 def test_what_is_not_the_coast_down_is_left_out_and_said(tmp_path):

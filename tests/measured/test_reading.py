@@ -11,6 +11,7 @@ import openpyxl
 import pytest
 
 from optimizer.errors import ScenarioError
+from optimizer.measured.columns import KINDS
 from optimizer.measured.reading import read_measurements, read_runs
 from optimizer.recheck.evidence import hash_of
 from optimizer.scenario.reading import read_scenario
@@ -132,7 +133,8 @@ def test_rising_and_falling_speed_without_more_must_be_named(tmp_path):
 
 
 def test_revs_speed_and_torque_over_time_may_be_two_things(tmp_path):
-    text = "time,speed [mph],rpm,torque [N m]\n0,10,2000,100\n1,20,3000,100\n2,50,4000,100\n"
+    rows = "".join(f"{t},{5 * t},{2000 + 300 * t},100\n" for t in range(10))
+    text = f"time,speed [mph],rpm,torque [N m]\n{rows}"
     assert "may be of a run log or a dyno sheet: say which" in fault(tmp_path, text)
     assert len(read(tmp_path, f"kind: run log\n{text}").logs) == 1
     assert len(read(tmp_path, f"kind: dyno sheet\n{text}").dyno) == 1
@@ -196,6 +198,13 @@ def test_a_workbook_is_read_tab_by_tab(tmp_path):
     assert found.coast_downs[0].day.salt == "ordinary"
 
 
+def test_every_column_of_a_slip_is_in_the_demos_guide():
+    guide = (DEMO / "README.md").read_text(encoding="utf-8").split("## runs.csv")[1].split("## logs")[0]
+    for name in KINDS["timing slips"].columns - {f"mile {n}" for n in range(2, 9)} - {"name"}:
+        assert f"`{name}`" in guide, name
+    assert "`run`" in guide
+
+
 # --- the folder's own slips
 
 
@@ -215,6 +224,22 @@ def test_a_sheet_of_slips_may_wait_for_its_first_run(tmp_path):
     write(tmp_path, "# nothing yet\nspeed [mph],note\n", "runs.csv")
     assert len(read_runs(replace(demo(), folder=str(tmp_path)))) == 0
     assert "has a header but no rows below it" in fault(tmp_path, "speed [mph],note\n")
+
+
+def test_slips_may_be_a_tab_of_the_workbook_of_parts(tmp_path):
+    """Like every sheet; other tabs are none of it."""
+    book = openpyxl.Workbook()
+    book.active.title = "tires"
+    book.active.append(["id", "size"])
+    runs = book.create_sheet("Runs")
+    runs.append(["speed [mph]"])
+    runs.append([104])
+    book.save(tmp_path / "parts.xlsx")
+    (run,) = read_runs(replace(demo(), folder=str(tmp_path))).runs
+    assert run.speed_ms == pytest.approx(104 * MPH)
+    write(tmp_path, "speed [mph]\n103\n", "Runs.csv")
+    with pytest.raises(ScenarioError, match=r"more than once: Runs\.csv and parts\.xlsx"):
+        read_runs(replace(demo(), folder=str(tmp_path)))
 
 
 def test_two_sheets_of_slips_are_one_too_many(tmp_path):

@@ -139,6 +139,23 @@ def test_dyno_sheets_that_cannot_be(tmp_path, text, says):
     assert says in fault(tmp_path, text)
 
 
+def test_a_dyno_sheet_in_another_unit_is_remarked_on_or_refused(tmp_path):
+    """The engine's sheet peaks at 86.3 lb-ft, 117 N m: 117 lb-ft are 36 % more, 117 mkg ten times as much."""
+    rows = "3000,107\n4500,117\n6000,109\n"
+    assert read(tmp_path, f"rpm,torque [N m]\n{rows}").notices == ()
+    (notice,) = read(tmp_path, f"rpm,torque [lb-ft]\n{rows}").notices
+    assert "torque [lb-ft] peaks at 117 lb-ft, the sheet of E01 at 86.3 lb-ft; is it in another unit" in notice
+    assert "is it in another unit" in fault(tmp_path, f"rpm,torque [mkg]\n{rows}")
+
+
+def test_what_holds_no_time_or_no_run_is_refused(tmp_path):
+    assert fault(tmp_path, "time,speed [mph]\n,60\n,59\n") == "log.csv row 1, time: holds no times"
+    rows = "\n".join(f"{t},{10 * t},3000" for t in range(7))
+    assert fault(tmp_path, f"time,speed [mph],rpm\n{rows}\n") == (
+        "log.csv row 1, speed [mph]: holds no run: it takes at least 8 samples in which speed rises by 22 mph or more"
+    )
+
+
 def test_distance_that_falls_in_a_run_is_refused(tmp_path):
     rows = "\n".join(f"{t},{4 * t},{t * t if t != 12 else 0}" for t in range(20))
     found = fault(tmp_path, f"time,speed [mph],distance [m]\n{rows}\n")
