@@ -127,8 +127,10 @@ def calibration_of(fit: Fit, found: Sequence[Found], sources: Sequence[str]) -> 
     estimates = []
     for each in kept:
         place, id_, field = each.parameter.key.split(":")
-        estimates.append(Estimate(place, id_, field, each.value, each.deviation, each.stated, each.kind))
-    rows = tuple(tuple(float(value) for value in row) for row in correlation)
+        # digits beyond these depend on the machine
+        value, deviation = (float(f"{number:.10g}") for number in (each.value, each.deviation))
+        estimates.append(Estimate(place, id_, field, value, deviation, each.stated, each.kind))
+    rows = tuple(tuple(float(value) for value in np.round(row, 12)) for row in correlation)
     return Calibration(tuple(estimates), rows, tuple(sources))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import groupby
 
 import numpy as np
 
@@ -152,7 +153,7 @@ def calibration_text(words: Words, found: Calibrated, written: str | None) -> st
     lines += _together(words, found)
     lines += ["", words.heading("What is left of each measurement")]
     lines.append(wrapped("Measured less fitted: usual size, and the largest."))
-    lines += [wrapped(_residual(words, each), "  - ") for each in found.residuals]
+    lines += _residuals(words, found.residuals)
     if found.outliers:
         lines += ["", words.heading("What does not belong")]
         lines += [wrapped(f"{_place(each.file, each.row)}: {each.text}.", "  - ") for each in found.outliers]
@@ -255,17 +256,32 @@ def _together(words: Words, found: Calibrated) -> list[str]:
     return lines
 
 
-def _residual(words: Words, each: Residual) -> str:
-    """What is left of one measurement."""
-    where = _place(each.file, each.row)
-    if each.of_speed:
-        usual, most = words.gap(each.rms), words.gap(each.largest, sign=True)
-    else:
-        usual, most = f"{each.rms:.2%}", f"{each.largest:+.2%}"
-    if each.count == 1:
-        return f"{where}, {each.what}: {most}"
+def _residuals(words: Words, every: Sequence[Residual]) -> list[str]:
+    """What is left, a line for each trace, and one for all numbers of a row."""
+    lines: list[str] = []
+    for (file, row), some in groupby(every, key=lambda each: (each.file, each.row)):
+        found = list(some)
+        traces, alone = [each for each in found if each.count > 1], [each for each in found if each.count == 1]
+        lines += [wrapped(f"{_place(file, row)}, {_trace(words, each)}", "  - ") for each in traces]
+        if alone:
+            name = alone[0].what
+            texts = [f"{each.what.removeprefix(f'{name}, ')} {_size(words, each)}" for each in alone]
+            lines.append(wrapped(f"{_place(file, row)}, {'; '.join(texts)}", "  - "))
+    return lines
+
+
+def _trace(words: Words, each: Residual) -> str:
+    """What is left of one trace."""
+    usual = words.gap(each.rms) if each.of_speed else f"{each.rms:.2%}"
     at = "" if each.at_s is None else f" at {clock(each.at_s)}"
-    return f"{where}, {each.what}: {usual}, largest {most}{at}; {each.count} means, as good as {each.worth:.0f} alone"
+    largest = f"largest {_size(words, each)}{at}"
+    return f"{each.what}: {usual}, {largest}; {each.count} means, as good as {each.worth:.0f} alone"
+
+
+def _size(words: Words, each: Residual) -> str:
+    """The largest number left, with its sign; nothing has none."""
+    text = words.gap(each.largest, sign=True) if each.of_speed else f"{each.largest:+.2%}"
+    return text[1:] if text[1:].startswith(("0.00 ", "0.00%")) else text
 
 
 def _place(file: str, row: int) -> str:
