@@ -151,7 +151,7 @@ def _stretch_of(
     if len(means.value) < 2 or means.time_s[-1] <= means.time_s[0]:
         return None
     began = float(means.time_s[0])
-    start = Parameter(f"start:{key}", "speed at the start", "speed", float(means.value[0]), START_MS)
+    start = Parameter(f"start:{stretch}:{key}", "speed at the start", "speed", float(means.value[0]), START_MS)
     trace = _trace(number, stretch, "speed", means, began)
     return Stretch(number, gear, float(means.time_s[-1]) - began, start), trace
 

@@ -130,11 +130,13 @@ def occasion_of(event: Event, row: IntArray, day: Day, number: int) -> Occasion:
     bearing = day.bearing_deg if day.bearing_deg is not None else course + (180.0 if day.other_way else 0.0)
     head, cross, unsure = _wind(day, bearing)
     date = day.date or f"{day.file} {day.row}".strip()
+    # the log of a run and its timing slip are of one run, and of its wind
+    which = f"{day.date}:{day.name}" if day.date and day.name.startswith("run ") else str(number)
     salt = event.salt if day.salt is None else day.salt
     when = f"on {day.date}" if day.date else f"in {day.name or day.file}"
     own = {
         "wind": Parameter(f"day:{date}:wind", f"wind along the course {when}", "speed", 0.0, unsure),
-        "gust": Parameter(f"run:{number}:gust", f"gusts in {day.name or day.file}", "speed", 0.0, GUST_MS),
+        "gust": Parameter(f"run:{which}:gust", f"gusts in {day.name or day.file}", "speed", 0.0, GUST_MS),
         "pressure": Parameter(
             f"day:{date}:pressure", f"air pressure {when}", "air pressure", 0.0,
             PRESSURE_UNKNOWN_PA if day.pressure_pa is None else PRESSURE_READ_PA,

@@ -169,7 +169,11 @@ def _what(each: Observation, fit: Fit) -> str:
     if isinstance(each, OfTrace):
         gear = fit.problem.stretches[each.stretch].gear
         channel = {"speed": "speed", "rpm": "revs", "driven": "speed of the driven wheels"}[each.channel]
-        return f"{channel}, rolling freely" if gear is None else f"{channel} in gear {gear + 1}"
+        day = fit.problem.occasions[each.occasion].day
+        which = day.name.removeprefix(day.file).removeprefix(", ")
+        if gear is None:
+            return f"{which}{': ' if which else ''}{channel}, rolling freely"
+        return f"{channel} in gear {gear + 1}"
     if isinstance(each, OfRun):
         return each.what
     return f"torque of {each.part}" if each.what == "torque" else f"roll-out of {each.part}"

@@ -137,6 +137,36 @@ def test_a_mistyped_speed_is_named_with_its_row_and_hardly_counts():
         assert abs(one.moved - other.moved) < 0.6
 
 
+def test_two_passes_in_one_file_start_each_by_itself():
+    """A file with a pass each way has two traces, each with its own speed at the start, and one wind."""
+    out = replace(CALM, name="coast.csv, pass 1, out", row=0)
+    passes = (out, replace(out, name="coast.csv, pass 2, back", other_way=True))
+    rng = np.random.default_rng(10)
+    rolled, _ = coast_downs(make_scenario(), passes, TIME, lambda ps: np.zeros(len(ps)), rng)
+    slower = replace(rolled.coast_downs[1], time_s=TIME[50:], speed_ms=rolled.coast_downs[1].speed_ms[50:])
+    problem = problem_of(make_scenario(), replace(rolled, coast_downs=(rolled.coast_downs[0], slower)))
+    keys = [each.key for each in problem.parameters]
+    assert len(set(keys)) == len(keys)
+    assert sum(key.endswith(":wind") for key in keys) == 1
+    found = calibrate(make_scenario(), replace(rolled, coast_downs=(rolled.coast_downs[0], slower)))
+    assert max(each.rms for each in found.residuals) < 0.1
+    assert found.residuals[1].what == "pass 2, back: speed, rolling freely"
+
+
+def test_a_log_and_the_slip_of_a_run_share_its_wind():
+    """Run 3 in the logger and run 3 on the slip are one run: one gust, not two."""
+    day = replace(CALM, file="log.csv", name="run 3, 2031-05-01")
+    log, _ = logged_pull(
+        make_scenario(), day, lambda ps: np.zeros(len(ps)), np.random.default_rng(1), 3, 33.0, 40.0
+    )  # fmt: skip
+    slips = [TimedRun(replace(day, file="runs.csv", row=n, name=f"run {n}, 2031-05-01"), 45.0) for n in (3, 4)]
+    problem = problem_of(make_scenario(), joined([log, Measurements(runs=tuple(slips))]))
+    assert [each.own["gust"].key for each in problem.occasions] == [
+        "run:2031-05-01:run 3, 2031-05-01:gust", "run:2031-05-01:run 3, 2031-05-01:gust",
+        "run:2031-05-01:run 4, 2031-05-01:gust",
+    ]  # fmt: skip
+
+
 def test_runs_that_do_not_count_are_left_out():
     """The crew does not trust it, so nothing is learned from it."""
     run = TimedRun(replace(CALM, file="runs.csv", row=2), 20.0, counted=False)
