@@ -14,6 +14,8 @@ import click
 
 from optimizer.console import Progress, cents_of, class_and_json, common, read, salt_option, wants_color, write
 from optimizer.errors import NoLegalBuildError, SaltmileError, UsageError
+from optimizer.files import refuse_unwritable, write_whole
+from optimizer.paper_commands import PAPERS
 from optimizer.question_commands import QUESTIONS
 
 
@@ -82,8 +84,9 @@ def check(folder: Path, everything: bool, race_class: str | None, as_json: bool)
 @click.option("--all", "all_builds", is_flag=True, help="Tell every build in full, not only the first three.")
 @click.option("--quick", is_flag=True, help="Rule out by samples too: often sooner, not a complete search.")
 @click.option("--time-limit", type=click.FloatRange(0, min_open=True), metavar="SECONDS", help="Stop searching then.")
-@click.option("--evidence", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+@click.option("--evidence", type=click.Path(path_type=Path), metavar="FILE",
               help="Write into FILE why nothing faster was left out; see recheck.")
+@click.option("--csv", type=click.Path(path_type=Path), metavar="FILE", help="Write the ranking into FILE too.")
 @salt_option
 @class_and_json
 @common
@@ -97,6 +100,7 @@ def rank(
     quick: bool,
     time_limit: float | None,
     evidence: Path | None,
+    csv: Path | None,
     salt: str | None,
     race_class: str | None,
     as_json: bool,
@@ -106,6 +110,8 @@ def rank(
     from optimizer.report import documents  # noqa: PLC0415
     from optimizer.report.terminal import ranking_text  # noqa: PLC0415
 
+    for file in filter(None, (evidence, csv)):
+        refuse_unwritable(file)
     scenario = read(folder)
     question = pipeline.Question(
         top=top,
@@ -128,7 +134,7 @@ def rank(
             from optimizer.recheck import evidence as made  # noqa: PLC0415
 
             progress("evidence", 0.8)
-            made.write(evidence, pipeline.evidence_of(scenario, result, question, made.hash_of(folder)))
+            write_whole(evidence, pipeline.evidence_of(scenario, result, question, made.hash_of(folder)))
     if as_json:
         write(documents.as_json(documents.rank_document(result)))
     else:
@@ -184,7 +190,7 @@ def predict(
         write(prediction_text(scenario, prediction, shown_salt, scenario.notices, worths, color=wants_color()))
 
 
-for question in QUESTIONS:
+for question in (*QUESTIONS, *PAPERS):
     cli.add_command(question)
 
 

@@ -11,6 +11,7 @@ PACKAGE = Path(__file__).parent.parent / "optimizer"
 
 LIST = """
 errors
+files
 units
 
 physics.air
@@ -120,6 +121,10 @@ answers.partial_builds
 answers.buying_order
 answers.offers_at_hand
 answers.offers
+answers.day_air
+answers.marks
+answers.set_ups
+answers.morning_card
 
 recheck.ruling
 recheck.spending
@@ -140,7 +145,10 @@ recheck.telling
 
 pipeline
 questions
+papers
 
+report.width
+report.tables
 report.wording
 report.checking
 report.prediction
@@ -149,9 +157,12 @@ report.documents
 report.questions
 report.offers
 report.question_documents
+report.morning_card
+report.card_page
 
 console
 question_commands
+paper_commands
 cli
 """
 ORDER = [line for line in LIST.splitlines() if line]
