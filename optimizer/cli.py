@@ -12,11 +12,25 @@ from pathlib import Path
 
 import click
 
-from optimizer.console import Progress, cents_of, class_and_json, common, read, salt_option, wants_color, write
+from optimizer.console import (
+    Progress,
+    cents_of,
+    class_and_json,
+    common,
+    read,
+    salt_option,
+    text_columns,
+    wants_color,
+    write,
+)
 from optimizer.errors import NoLegalBuildError, SaltmileError, UsageError
 from optimizer.files import refuse_unwritable, write_whole
 from optimizer.paper_commands import PAPERS
 from optimizer.question_commands import QUESTIONS
+from optimizer.report.width import text_of
+
+INTERRUPTED = 130
+"""Exit code of what was stopped from the keyboard without an answer, as shells have it."""
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -105,7 +119,11 @@ def rank(
     race_class: str | None,
     as_json: bool,
 ) -> None:
-    """Rank the fastest legal builds of FOLDER within the budget, with reasons."""
+    """Rank the fastest legal builds of FOLDER within the budget, with reasons.
+
+    Ctrl-C ends the search with the best found so far and says how much faster anything else could be; once more, and
+    there is no answer.
+    """
     from optimizer import pipeline  # noqa: PLC0415
     from optimizer.report import documents  # noqa: PLC0415
     from optimizer.report.terminal import ranking_text  # noqa: PLC0415
@@ -125,12 +143,14 @@ def rank(
     )
     with Progress() as progress:
         try:
-            result = pipeline.rank(scenario, question, progress)
+            result = pipeline.rank(scenario, question, progress, interruptible=True)
         except NoLegalBuildError as refusal:
             if as_json:
                 write(documents.as_json(documents.refusal_document(refusal)))
             raise
-        if evidence is not None:
+        if evidence is not None and result.evidence.interrupted:
+            click.echo(f"{evidence} is not written: the search was ended before it was complete", err=True)
+        elif evidence is not None:
             from optimizer.recheck import evidence as made  # noqa: PLC0415
 
             progress("evidence", 0.8)
@@ -198,13 +218,14 @@ def run(arguments: Sequence[str]) -> int:
     """Run one command; the exit code. Refusals become text on stderr."""
     state: dict[str, bool] = {}
     try:
-        code = cli.main(args=list(arguments), prog_name="saltmile", standalone_mode=False, obj=state)
+        with text_of(text_columns()):
+            code = cli.main(args=list(arguments), prog_name="saltmile", standalone_mode=False, obj=state)
     except click.ClickException as fault:
         fault.show()
         return fault.exit_code
     except click.Abort:
         click.echo("stopped", err=True)
-        return 1
+        return INTERRUPTED
     except SaltmileError as refusal:
         if state.get("traceback"):
             raise

@@ -155,10 +155,10 @@ def _legend(words: Words, card: MorningCard) -> str:
     half = words.distance(card.cells[0].half.at_m)
     wind = _speed_round(words, card.headwinds_ms[-1])
     sentences = [
-        f"Each cell is one run. counts: {words.unit} that the clocks give, with what holds it where that is the rev limit "
-        "(revs), grip or a speed cap (cap).",
-        f"Then {words.unit} and rpm at half of the run-up ({half} from the start) and at both boards, in "
-        f"{ordinal(usual_gear(card))} gear where no other is said.",
+        (f"Each cell is one run. counts: {words.unit} that the clocks give, with what holds it where that is the rev "
+        "limit (revs), grip or a speed cap (cap)."),
+        (f"Then {words.unit} and rpm at half of the run-up ({half} from the start) and at both boards, in "
+        f"{ordinal(usual_gear(card))} gear where no other is said."),
     ]
     if len(card.set_ups) > 1:
         worth = words.gap(MATTERS_MS)
@@ -166,11 +166,11 @@ def _legend(words: Words, card: MorningCard) -> str:
     sentences += [
         f"!: more than {GRIP_WARNING:.0%} of the grip is used, little is left sideways.",
         "Two runs: read each in its own wind.",
-        f"Rows are for a barometer of {barometer} at the course and the temperature under the density altitude; with the "
-        f"barometer {BAROMETER_SHARE:.0%} off at the same density altitude speeds are up to "
-        f"{words.gap(card.barometer_ms)} off.",
-        f"{wind} of wind from the side takes up to {words.gap(card.side_wind_ms)}; what it does to the car's line is not "
-        "modeled.",
+        (f"Rows are for a barometer of {barometer} at the course and the temperature under the density altitude; with "
+        f"the barometer {BAROMETER_SHARE:.0%} off at the same density altitude speeds are up to "
+        f"{words.gap(card.barometer_ms)} off."),
+        (f"{wind} of wind from the side takes up to {words.gap(card.side_wind_ms)}; what it does to the car's line is "
+        "not modeled."),
     ]
     return " ".join(sentences)
 
@@ -267,8 +267,8 @@ def _stopping(words: Words, card: MorningCard) -> Block:
         table=Table(headers, rows, frozenset()),
         remark=(
             f"At {rule.gentle_g:g} g on the shutdown's salt, neither air nor a parachute counted; no brakes: rolling "
-            f"out in air and salt. The shutdown has {words.distance(card.stops[0].shutdown_m)}; left over is how "
-            "far past the last board braking may begin at the latest. Rotors: share of the heat that one stop may bring."
+            f"out in air and salt. The shutdown has {words.distance(card.stops[0].shutdown_m)}; left "
+            "over is how far past the last board braking may begin at the latest. Rotors: share of the heat that one stop may bring."
         ),
     )
 

@@ -194,10 +194,16 @@ def _completeness(words: Words, result: RankResult) -> list[str]:
             if evidence.closed is False
             else "Without --quick they all do, where that is not too much."
         )
+    elif math.isinf(evidence.highest_left_ms):
+        end = (
+            "Best found so far: the search was ended before the best case of every combination was run. How much "
+            "faster another build could be is not known."
+        )
     elif evidence.kth_ms > 0:
+        early = "it was ended" if evidence.interrupted else "time was up"
         within = to_unit(evidence.highest_left_ms - evidence.kth_ms, words.unit, "speed")
         end = (
-            f"Best found, within {math.ceil(within * 100) / 100:.2f} {words.unit}: time was up before the search was "
+            f"Best found, within {math.ceil(within * 100) / 100:.2f} {words.unit}: {early} before the search was "
             "complete. Nothing in your sheets is faster in this model than the last build listed by more than that."
         )
     else:
