@@ -155,6 +155,10 @@ def rank(
 
             progress("evidence", 0.8)
             write_whole(evidence, pipeline.evidence_of(scenario, result, question, made.hash_of(folder)))
+    if csv is not None:
+        from optimizer.report.sheets import ranking_csv  # noqa: PLC0415
+
+        write_whole(csv, ranking_csv(result))
     if as_json:
         write(documents.as_json(documents.rank_document(result)))
     else:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from optimizer.console import Progress, class_and_json, common, read, salt_option, wants_color, write
+from optimizer.console import Progress, cents_of, class_and_json, common, read, salt_option, wants_color, write
 from optimizer.errors import UsageError
 from optimizer.files import refuse_unwritable, write_whole
 
@@ -63,5 +63,50 @@ def card(
         write(card_text(Words(study.scenario, wants_color()), found))
 
 
-PAPERS = (card,)
+@click.command()
+@_folder
+@click.option("--rank", type=click.IntRange(1, 100), default=1, show_default=True, help="Which build of the ranking.")
+@click.option("--first-place", is_flag=True,
+              help="Search for the price at which each part drops out of first place too: may take minutes.")
+@click.option("--csv", type=click.Path(path_type=Path), metavar="FILE", help="Write the note into FILE as a sheet too.")
+@click.option("--budget", metavar="N", help="Most to spend, instead of the event's budget.")
+@salt_option
+@class_and_json
+@common
+def purchase(
+    folder: Path,
+    rank: int,
+    first_place: bool,
+    csv: Path | None,
+    budget: str | None,
+    salt: str | None,
+    race_class: str | None,
+    as_json: bool,
+) -> None:
+    """Say what to buy for a build, not above which price, what instead, and what to ask the seller."""
+    from optimizer import papers  # noqa: PLC0415
+    from optimizer.pipeline import Question  # noqa: PLC0415
+    from optimizer.questions import possible_study_of  # noqa: PLC0415
+    from optimizer.report.documents import as_json as dumped  # noqa: PLC0415
+    from optimizer.report.purchase_note import purchase_csv, purchase_text  # noqa: PLC0415
+    from optimizer.report.question_documents import question_document  # noqa: PLC0415
+    from optimizer.report.wording import Words  # noqa: PLC0415
+
+    if csv is not None:
+        refuse_unwritable(csv)
+    scenario = read(folder)
+    cents = None if budget is None else cents_of(budget, scenario)
+    study = possible_study_of(scenario, Question(budget_cents=cents, race_class=race_class, salt=salt))
+    with Progress() as progress:
+        found = papers.purchase(study, rank, first_place=first_place, progress=progress)
+    words = Words(study.scenario, wants_color())
+    if csv is not None:
+        write_whole(csv, purchase_csv(words, found))
+    if as_json:
+        write(dumped(question_document(study.options, "purchase", salt, found)))
+    else:
+        write(purchase_text(words, found))
+
+
+PAPERS = (card, purchase)
 """In the order of the help."""

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from optimizer.answers.morning_card import MorningCard, morning_card
+from optimizer.answers.purchase_note import PurchaseNote, purchase_note
+from optimizer.errors import UsageError
 from optimizer.questions import build_named
 from optimizer.search.ranking import Progress
 from optimizer.search.study import Study
@@ -34,3 +36,25 @@ def card(study: Study, named: str = "1", spares: Sequence[str] = (), progress: P
     if progress is not None:
         progress("simulating every day of the card", 0.9)
     return morning_card(study, build, spares)
+
+
+def purchase(
+    study: Study, rank: int = 1, *, first_place: bool = False, progress: Progress | None = None
+) -> PurchaseNote:
+    """What to buy for the build in a place of the ranking, and not above which price: see `purchase_note`.
+
+    Raises
+    ------
+    UsageError
+        If there are fewer legal builds, or the price for first place is asked of a build further down.
+    NoLegalBuildError
+        If there is none.
+    """
+    if first_place and rank != 1:
+        raise UsageError(f"only parts of the build in first place can drop out of it, not those of number {rank}")
+    budget = study.scenario.event.budget_cents
+    ranking = study.best(rank, budget_cents=budget, progress=progress)
+    if ranking.listed < rank:
+        build_named(study, str(rank), progress)  # says what is wrong
+    build, closed = ranking.builds[rank - 1], bool(ranking.evidence.closed)
+    return purchase_note(study, build, rank, closed=closed, first_place=first_place, progress=progress)

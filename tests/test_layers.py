@@ -125,6 +125,8 @@ answers.day_air
 answers.marks
 answers.set_ups
 answers.morning_card
+answers.seller
+answers.purchase_note
 
 recheck.ruling
 recheck.spending
@@ -159,6 +161,8 @@ report.offers
 report.question_documents
 report.morning_card
 report.card_page
+report.sheets
+report.purchase_note
 
 console
 question_commands

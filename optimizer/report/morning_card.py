@@ -268,7 +268,8 @@ def _stopping(words: Words, card: MorningCard) -> Block:
         remark=(
             f"At {rule.gentle_g:g} g on the shutdown's salt, neither air nor a parachute counted; no brakes: rolling "
             f"out in air and salt. The shutdown has {words.distance(card.stops[0].shutdown_m)}; left "
-            "over is how far past the last board braking may begin at the latest. Rotors: share of the heat that one stop may bring."
+            "over is how far past the last board braking may begin at the latest. Rotors: share of the heat they may "
+            "take in one stop."
         ),
     )
 
