@@ -148,6 +148,8 @@ recheck.telling
 pipeline
 questions
 papers
+surface
+frames
 
 report.width
 report.tables
@@ -210,10 +212,16 @@ def test_imports_point_upward(module):
 
 
 def test_packages_only_introduce_themselves():
-    for file in PACKAGE.rglob("__init__.py"):
+    for file in PACKAGE.rglob("*/__init__.py"):
         statements = ast.parse(file.read_text(encoding="utf-8")).body
         busy = [type(node).__name__ for node in statements if not isinstance(node, ast.Expr | ast.Assign)]
         assert not busy, f"{file.relative_to(PACKAGE)} holds {', '.join(busy)}: give it a module of its own"
+
+
+def test_the_package_itself_only_hands_on_its_surface():
+    """Whatever it offers comes from one module, or is one: nothing is made in it."""
+    found = imports_of(PACKAGE / "__init__.py", set(ORDER))
+    assert found == {"surface", "errors", "frames"}
 
 
 def test_an_import_is_seen_wherever_it_stands(tmp_path):

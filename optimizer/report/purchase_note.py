@@ -58,8 +58,8 @@ def _meaning(note: PurchaseNote) -> str:
         )
     return (
         "Not above: the price at which this build just costs the whole budget, all else at the prices of your "
-        "sheets; for more it drops out of first place. What one part costs more, the others may cost less: the limits do "
-        "not add up."
+        "sheets; for more it drops out of first place. What one part costs more, the others may cost less: the limits "
+        "do not add up."
     )
 
 
