@@ -74,7 +74,7 @@ def frame_of(result: Any, study: Study | None = None, *, unit: str | None = None
 
 
 def _row(record: Any, options: Options | None, prefix: str = "") -> dict[str, Any]:
-    """A record flat: records in it by ``outer.inner``, mappings by key, builds by slot; other lists stay as they are."""
+    """A record flat: records in it by ``outer.inner``, mappings by key, builds by slot; other lists stay."""
     row: dict[str, Any] = {}
     names = [each.name for each in fields(record)]
     names += [name for name, kind in vars(type(record)).items() if isinstance(kind, property)]

@@ -100,6 +100,13 @@ class Day:
 
 
 @dataclass(frozen=True, slots=True)
+class Wind:
+    """Wind of a column: along the course, negative for a tailwind."""
+
+    headwind_ms: float
+
+
+@dataclass(frozen=True, slots=True)
 class Tach:
     """Engine speeds of a set-up that matter.
 
@@ -170,8 +177,8 @@ class MorningCard:
         Rows, rising.
     salts : tuple of str
         The firmest first.
-    headwinds_ms : tuple of float
-        Columns.
+    winds : tuple of Wind
+        Columns: a tailwind, none, a headwind.
     cells : tuple of Cell
         Salt by salt, day by day, wind by wind.
     tachs : tuple of Tach
@@ -193,7 +200,7 @@ class MorningCard:
     unfit: tuple[Unfit, ...]
     days: tuple[Day, ...]
     salts: tuple[str, ...]
-    headwinds_ms: tuple[float, ...]
+    winds: tuple[Wind, ...]
     cells: tuple[Cell, ...]
     tachs: tuple[Tach, ...]
     half: tuple[Shortfall, ...]
@@ -258,7 +265,7 @@ class _Maker:
             unfit=self.unfit,
             days=tuple(Day(level, day.temperature_k, day.pressure_pa) for level, day in self.days),
             salts=self.salts,
-            headwinds_ms=winds,
+            winds=tuple(Wind(each) for each in winds),
             cells=cells,
             tachs=tuple(self._tach(each, cells) for each in self.set_ups),
             half=tuple(each[0] for each in short),

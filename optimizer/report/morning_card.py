@@ -96,7 +96,7 @@ def _expected(words: Words, card: MorningCard) -> Iterator[Block]:
 
 def wind_names(words: Words, card: MorningCard) -> list[str]:
     """The columns of a table."""
-    return [_wind(words, each) for each in card.headwinds_ms]
+    return [_wind(words, each.headwind_ms) for each in card.winds]
 
 
 def day_rows(words: Words, card: MorningCard, place: int, salts: Sequence[str]) -> list[tuple[str, ...]]:
@@ -153,7 +153,7 @@ def _legend(words: Words, card: MorningCard) -> str:
     """How the tables are to be read."""
     barometer = shown(card.days[0].pressure_pa, "air pressure", metric=words.metric, digits=4)
     half = words.distance(card.cells[0].half.at_m)
-    wind = _speed_round(words, card.headwinds_ms[-1])
+    wind = _speed_round(words, card.winds[-1].headwind_ms)
     sentences = [
         (f"Each cell is one run. counts: {words.unit} that the clocks give, with what holds it where that is the rev "
         "limit (revs), grip or a speed cap (cap)."),
