@@ -57,13 +57,16 @@ def new(folder: Path) -> None:
         raise UsageError(f"{folder} is a file; name a folder that is new or empty")
     if folder.is_dir() and any(folder.iterdir()):
         raise UsageError(f"{folder} is not empty and nothing is overwritten; name a folder that is new or empty")
-    folder.mkdir(parents=True, exist_ok=True)
     starter = sorted((each for each in files("optimizer").joinpath("starter").iterdir()), key=lambda each: each.name)
     names = [each.name for each in starter if each.is_file()]
-    for each in starter:
-        if each.is_file():
-            with (folder / each.name).open("xb") as copy:
-                copy.write(each.read_bytes())
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for each in starter:
+            if each.is_file():
+                with (folder / each.name).open("xb") as copy:
+                    copy.write(each.read_bytes())
+    except OSError as fault:
+        raise UsageError(f"cannot write {folder}: {fault.strerror}") from fault
     write(
         f"Wrote {len(names)} files into {folder}: {', '.join(names)}.\n"
         "Every name and number in them is invented: put yours in their place. Then:\n\n"

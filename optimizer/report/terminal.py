@@ -70,7 +70,8 @@ def _answer(words: Words, result: RankResult) -> list[str]:
 def _at_a_glance(words: Words, result: RankResult) -> Table:
     """All builds in a line each; more of each where there is room."""
     event = result.scenario.event
-    headers = ["", words.unit, "over needed", CURRENCIES[event.currency], "against 1", "limited by", "gear", "rpm"]
+    money = CURRENCIES[event.currency]
+    headers = ["", words.unit, "over needed", money, "against 1", "limited by", "gear", "rpm"]
     if is_wide():
         unit = usual("distance", metric=words.metric)
         headers += ["rev limit", "grip", f"stop [{unit}]", "rotors", "left", "own h"]
@@ -82,7 +83,8 @@ def _at_a_glance(words: Words, result: RankResult) -> Table:
             f"{place}", f"{to_unit(card.speed_ms, words.unit, 'speed'):.1f}", f"{over:+.2f}",
             "-" if card.cents is None else f"{math.ceil(card.cents / 100):,}",
             "" if place == 1 else "slower" if apart else "too close",
-            min(card.runs, key=lambda run: run.score_ms).limit, ordinal(hardest.gear), f"{round(hardest.rpm_last, -1):,.0f}",
+            min(card.runs, key=lambda run: run.score_ms).limit, ordinal(hardest.gear),
+            f"{round(hardest.rpm_last, -1):,.0f}",
         ]  # fmt: skip
         if is_wide():
             stop = to_unit(max(card.stop.distances_m.values()), usual("distance", metric=words.metric), "distance")
