@@ -60,7 +60,7 @@ def frame_of(result: Any, study: Study | None = None, *, unit: str | None = None
 
     Raises
     ------
-    KeyError
+    ValueError
         If the unit is not known.
     """
     listed = LISTS[type(result)](result) if type(result) in LISTS else result

@@ -37,7 +37,7 @@ def test_where_writing_fails_what_was_there_stays(
         raise OSError(28, "no space left on device")
 
     monkeypatch.setattr(broken, full)
-    with pytest.raises(UsageError, match="cannot write .*no space left"):
+    with pytest.raises(UsageError, match=r"cannot write .*no space left"):
         write_whole(file, "after")
 
     assert [each.name for each in tmp_path.iterdir()] == ["why.json"]

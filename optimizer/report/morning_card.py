@@ -249,7 +249,7 @@ def _stopping(words: Words, card: MorningCard) -> Block:
     def far(length_m: float) -> str:
         return f"{to_unit(length_m, unit, 'distance'):.2f}" if math.isfinite(length_m) else "never"
 
-    cases = [case for case, _ in card.stops[0].distances_m]
+    cases = [case.replace("brakes failed", "failed") for case, _ in card.stops[0].distances_m]
     headers = (words.unit, *cases, "no brakes", "left over", "rotors")
     rows = tuple(
         (

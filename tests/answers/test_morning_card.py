@@ -51,7 +51,7 @@ def on_the_day(scenario: Scenario, weather: Weather, salt: str) -> Scenario:
 
 
 def test_the_standard_day_has_its_own_height() -> None:
-    """In dry air at the standard pressure of a height, the temperature wanted is the standard one, to moist air's laws."""
+    """In dry air at the standard pressure of a height, the temperature found is the standard one."""
     day = Weather(pressure_pa=float(air.standard_pressure(1000.0)), temperature_k=300.0, humidity=0.0)
 
     found = weather_at(day, 1000.0)
@@ -116,7 +116,7 @@ def test_the_table_has_every_day_once_and_makes_sense(card: MorningCard) -> None
         assert tail.score_ms > calm.score_ms > head.score_ms
 
 
-def test_the_set_up_to_fit_is_the_fastest_there_is(study: Study, scenario: Scenario, card: MorningCard) -> None:
+def test_the_set_up_to_fit_is_the_fastest_there_is(scenario: Scenario, card: MorningCard) -> None:
     """On one day each set-up is run by itself: none beats the one named, and it beats the car as it is by the gain."""
     cell = next(each for each in card.cells if each.salt == "ordinary" and each.headwind_ms == 0)
     day = on_the_day(scenario, weather_at(replace(scenario.event.weather[0], wind_ms=0.0), cell.density_altitude_m),
