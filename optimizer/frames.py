@@ -17,7 +17,7 @@ import pandas as pd
 from optimizer.answers.buying_order import BuyingPlan
 from optimizer.answers.cards import BuildCard
 from optimizer.answers.compare import Comparison
-from optimizer.answers.morning_card import MorningCard
+from optimizer.answers.morning_records import MorningCard
 from optimizer.answers.offers import OffersAnswer
 from optimizer.answers.purchase_note import PurchaseNote
 from optimizer.answers.shortlist import Shortlist

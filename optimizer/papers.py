@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from optimizer.answers.morning_card import MorningCard, morning_card
+from optimizer.answers.morning_card import morning_card
+from optimizer.answers.morning_records import MorningCard
 from optimizer.answers.purchase_note import PurchaseNote, purchase_note
 from optimizer.errors import UsageError
 from optimizer.questions import build_named

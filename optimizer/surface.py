@@ -14,7 +14,7 @@ from optimizer import papers, pipeline, questions
 from optimizer.answers.buying_order import BuyingPlan
 from optimizer.answers.compare import Comparison
 from optimizer.answers.frontier import Target
-from optimizer.answers.morning_card import MorningCard
+from optimizer.answers.morning_records import MorningCard
 from optimizer.answers.offers import OffersAnswer
 from optimizer.answers.purchase_note import PurchaseNote
 from optimizer.answers.sensitivity import Worth

@@ -124,6 +124,7 @@ answers.offers
 answers.day_air
 answers.marks
 answers.set_ups
+answers.morning_records
 answers.morning_card
 answers.seller
 answers.purchase_note

@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import cast
 
 import numpy as np
 
-from optimizer.answers.cards import BuildCard, card_of
+from optimizer.answers.cards import card_of
 from optimizer.answers.day_air import days_of, density_altitude_of, weather_at
-from optimizer.answers.marks import Shortfall, salts_of, shortfalls
-from optimizer.answers.set_ups import SetUp, Unfit, set_ups
+from optimizer.answers.marks import salts_of, shortfalls
+from optimizer.answers.morning_records import AirPoint, Cell, Day, Mark, MorningCard, StopRow, Tach, Wind
+from optimizer.answers.set_ups import set_ups
 from optimizer.answers.swaps import MATTERS_MS
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.physics import tires
@@ -26,7 +27,7 @@ from optimizer.run.driving import Gear
 from optimizer.run.inputs import RunInputs, models_side_by_side
 from optimizer.run.model import rated_speed_ms
 from optimizer.run.panels import Passing
-from optimizer.run.simulator import LIMITS, LimitName, Run, simulate
+from optimizer.run.simulator import LIMITS, Run, simulate
 from optimizer.run.stopping import CASES, stopping_of
 from optimizer.scenario.event import Weather
 from optimizer.scenario.parts import Axle, Tire
@@ -38,178 +39,6 @@ STOP_STEP = {"mph": 5.0, "km/h": 10.0}
 MOST_STOPS = 6
 BAROMETER_SHARE = 0.01
 """How far off the barometer is taken to say what a day of the same density altitude may still differ by."""
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """Passing a mark: distance from the start [m], speed [m/s], engine speed, gear (1 is first)."""
-
-    at_m: float
-    speed_ms: float
-    rpm: float
-    gear: int
-
-
-@dataclass(frozen=True, slots=True)
-class Cell:
-    """One day: air, salt, wind along the course; the best set-up and what it does in one run.
-
-    Attributes
-    ----------
-    density_altitude_m : float
-    salt : str
-    headwind_ms : float
-        Negative for a tailwind.
-    set_up : str
-        Letter of the set-up to fit.
-    gain_ms : float
-        What it is faster by than the build itself; 0 where that is the one to fit.
-    score_ms : float
-        Speed of one run under the event's scoring; 0 where the car does not get there.
-    half, first, last : Mark
-        Half of the way to the clocks, the first board and the last.
-    grip_use : float
-        Share of the grip used at the last board.
-    limit : str
-        What limits the speed there.
-    over_tires : bool
-        A tire would turn faster than its rating allows with the event's margin: no run on such a day.
-    """
-
-    density_altitude_m: float
-    salt: str
-    headwind_ms: float
-    set_up: str
-    gain_ms: float
-    score_ms: float
-    half: Mark
-    first: Mark
-    last: Mark
-    grip_use: float
-    limit: LimitName
-    over_tires: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Day:
-    """Air of a row: density altitude [m], and the temperature and pressure that it was computed with."""
-
-    density_altitude_m: float
-    temperature_k: float
-    pressure_pa: float
-
-
-@dataclass(frozen=True, slots=True)
-class Wind:
-    """Wind of a column: along the course, negative for a tailwind."""
-
-    headwind_ms: float
-
-
-@dataclass(frozen=True, slots=True)
-class Tach:
-    """Engine speeds of a set-up that matter.
-
-    Attributes
-    ----------
-    set_up : str
-    rev_limit_rpm : float
-        Of the engine.
-    limiter_rpm : float or None
-        What the limiter is to be set to for the tires; None where no rule asks for it.
-    gear : int
-        In which the clocks are passed on most days.
-    tire_speed_ms : float
-        Speed at the tires' surface that their rating allows with the event's margin.
-    tire_rpm : float
-        Engine speed at that in the gear.
-    tire : str
-        Id of the tire.
-    """
-
-    set_up: str
-    rev_limit_rpm: float
-    limiter_rpm: float | None
-    gear: int
-    tire_speed_ms: float
-    tire_rpm: float
-    tire: str
-
-
-@dataclass(frozen=True, slots=True)
-class StopRow:
-    """Stopping from a speed: the worst set-up. Distances [m] by case, with no brakes at all, rotors' share of heat."""
-
-    from_ms: float
-    distances_m: tuple[tuple[str, float], ...]
-    coast_m: float
-    rise_share: float
-    shutdown_m: float
-
-    @property
-    def spare_m(self) -> float:
-        """What the shutdown has over the longest stop; below 0: it is too short."""
-        return self.shutdown_m - max(far for _, far in self.distances_m)
-
-
-@dataclass(frozen=True, slots=True)
-class AirPoint:
-    """Density altitude [m] at a temperature and a pressure, with the event's humidity."""
-
-    temperature_k: float
-    pressure_pa: float
-    density_altitude_m: float
-
-
-@dataclass(frozen=True, slots=True)
-class MorningCard:
-    """The card.
-
-    Attributes
-    ----------
-    card : BuildCard
-        The build itself.
-    set_ups : tuple of SetUp
-        The build first ("A"), then what the spares allow.
-    unfit : tuple of Unfit
-        Spares that go on in no legal way.
-    days : tuple of Day
-        Rows, rising.
-    salts : tuple of str
-        The firmest first.
-    winds : tuple of Wind
-        Columns: a tailwind, none, a headwind.
-    cells : tuple of Cell
-        Salt by salt, day by day, wind by wind.
-    tachs : tuple of Tach
-        Of each set-up.
-    half, first_board : tuple of Shortfall
-        By salt: when to break off at half of the run-up, and at the first board.
-    stops : tuple of StopRow
-    pressures_pa : tuple of (axle, gauge pressure)
-    barometer_ms : float
-        Most that the speed moves where the barometer stands 1 % off at the same density altitude.
-    side_wind_ms : float
-        Most that as much wind from the side, against none, takes off the speed.
-    air : tuple of AirPoint
-        To find the density altitude without a meter.
-    """
-
-    card: BuildCard
-    set_ups: tuple[SetUp, ...]
-    unfit: tuple[Unfit, ...]
-    days: tuple[Day, ...]
-    salts: tuple[str, ...]
-    winds: tuple[Wind, ...]
-    cells: tuple[Cell, ...]
-    tachs: tuple[Tach, ...]
-    half: tuple[Shortfall, ...]
-    first_board: tuple[Shortfall, ...]
-    stops: tuple[StopRow, ...]
-    pressures_pa: tuple[tuple[Axle, float], ...]
-    barometer_ms: float
-    side_wind_ms: float
-    air: tuple[AirPoint, ...]
 
 
 def morning_card(study: Study, build: IntArray, spares: Sequence[str] = ()) -> MorningCard:
@@ -231,6 +60,7 @@ class _Maker:
         self.event = study.judge.event
         self.set_ups, self.unfit = set_ups(study, build, spares)
         self.builds = np.stack([each.build for each in self.set_ups])
+        self.stop_ms, self.by_rotors = self._stop_caps()
         self.days = days_of(self.event)
         self.middle = self.days[len(self.days) // 2]
         self.salts = salts_of(self.judge)
@@ -267,7 +97,7 @@ class _Maker:
             salts=self.salts,
             winds=tuple(Wind(each) for each in winds),
             cells=cells,
-            tachs=tuple(self._tach(each, cells) for each in self.set_ups),
+            tachs=tuple(self._tach(place, cells) for place in range(len(self.set_ups))),
             half=tuple(each[0] for each in short),
             first_board=tuple(each[1] for each in short),
             stops=self._stops(cells),
@@ -304,7 +134,9 @@ class _Maker:
         start, count = place * len(self.builds), len(self.builds)
         rows = np.arange(start, start + count)
         over = self._over_tires(run.take(rows))
-        score = np.where(over, -1.0, run.score_ms[rows])
+        last_ms = run.passing.speed[1, rows]
+        too_fast = np.nan_to_num(last_ms) > self.stop_ms * (1 + 1e-9)
+        score = np.where(over | too_fast, -1.0, run.score_ms[rows])
         best = int(np.argmax(score))
         if score[best] <= score[0] + MATTERS_MS:
             best = 0
@@ -323,6 +155,7 @@ class _Maker:
             grip_use=float(run.passing.use[1, row]),
             limit=LIMITS[int(run.passing.limit[1, row])],
             over_tires=bool(over[best]),
+            over_brakes=bool(too_fast[best]),
         )
 
     def _over_tires(self, run: Run) -> BoolArray:
@@ -338,7 +171,18 @@ class _Maker:
 
     # --- numbers beside the table
 
-    def _tach(self, set_up: SetUp, cells: Sequence[Cell]) -> Tach:
+    def _stop_caps(self) -> tuple[FloatArray, BoolArray]:
+        """Highest speed (n,) that each set-up stops from in every case, and whether it is the rotors that end it.
+
+        Heat and distance both grow with the square of the speed.
+        """
+        speed = self.judge.planned_ms
+        found = stopping_of(self.judge.model, self.builds, np.full(len(self.builds), speed))
+        use = np.stack([found.rise_share, found.distance_m.max(axis=0) / self.event.course.shutdown_m])
+        return speed / np.sqrt(np.maximum(use.max(axis=0), 1e-12)), np.asarray(use[0] >= use[1])
+
+    def _tach(self, place: int, cells: Sequence[Cell]) -> Tach:
+        set_up = self.set_ups[place]
         rows = set_up.build[None]
         gears = [cell.last.gear for cell in cells if cell.set_up == set_up.letter] or [cells[0].last.gear]
         gear = max(sorted(set(gears)), key=gears.count)
@@ -354,6 +198,8 @@ class _Maker:
             tire_speed_ms=cap,
             tire_rpm=float(Gear(inputs, gear - 1).rpm_at(np.array([cap]))[0]),
             tire=tire,
+            stop_ms=float(self.stop_ms[place]),
+            stop_limit="rotors" if self.by_rotors[place] else "shutdown",
         )
 
     def _stops(self, cells: Sequence[Cell]) -> tuple[StopRow, ...]:

@@ -7,7 +7,7 @@ import hashlib
 from collections.abc import Iterator, Sequence
 from html import escape
 
-from optimizer.answers.morning_card import MorningCard
+from optimizer.answers.morning_records import MorningCard
 from optimizer.report.morning_card import READING, Block, Side, day_rows, sides_of, wind_names
 from optimizer.report.tables import Table
 from optimizer.report.wording import Words

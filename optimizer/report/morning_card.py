@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from optimizer.answers.marks import SLOWER_SHARE, Shortfall
-from optimizer.answers.morning_card import BAROMETER_SHARE, Cell, Day, Mark, MorningCard, Tach
+from optimizer.answers.morning_card import BAROMETER_SHARE
+from optimizer.answers.morning_records import Cell, Day, Mark, MorningCard, Tach
 from optimizer.answers.set_ups import SetUp
 from optimizer.answers.swaps import MATTERS_MS
 from optimizer.report.tables import Table
@@ -17,6 +18,7 @@ from optimizer.run.simulator import LimitName
 from optimizer.units import shown, to_unit, usual
 
 NO_RUN = "NO RUN: tires"
+TOO_FAST = "LIFT"
 GETS_NOWHERE = "does not get there"
 RPM_STEP = 10
 READING = "How to read the tables"
@@ -133,7 +135,8 @@ def _score(words: Words, cell: Cell) -> str:
         return NO_RUN
     if cell.score_ms <= 0:
         return GETS_NOWHERE
-    return f"{HELD.get(cell.limit, '')} {number(words, cell.score_ms)}".strip()
+    held = TOO_FAST if cell.over_brakes else HELD.get(cell.limit, "")
+    return f"{held} {number(words, cell.score_ms)}".strip()
 
 
 def _mark(words: Words, cell: Cell, mark: Mark, gear: int) -> str:
@@ -154,6 +157,7 @@ def _legend(words: Words, card: MorningCard) -> str:
     barometer = shown(card.days[0].pressure_pa, "air pressure", metric=words.metric, digits=4)
     half = words.distance(card.cells[0].half.at_m)
     wind = _speed_round(words, card.winds[-1].headwind_ms)
+    too_fast = any(each.over_brakes for each in card.cells)
     sentences = [
         (f"Each cell is one run. counts: {words.unit} that the clocks give, with what holds it where that is the rev "
         "limit (revs), grip or a speed cap (cap)."),
@@ -166,6 +170,7 @@ def _legend(words: Words, card: MorningCard) -> str:
     sentences += [
         f"!: more than {GRIP_WARNING:.0%} of the grip is used, little is left sideways.",
         "Two runs: read each in its own wind.",
+        *([f"{TOO_FAST}: faster than the brakes may stop from; the other side says where."] if too_fast else []),
         (f"Rows are for a barometer of {barometer} at the course and the temperature under the density altitude; with "
         f"the barometer {BAROMETER_SHARE:.0%} off at the same density altitude speeds are up to "
         f"{words.gap(card.barometer_ms)} off."),
@@ -210,6 +215,7 @@ def _break_off(words: Words, card: MorningCard) -> Block:
     items = [*(_short(words, "half-way", each) for each in card.half)]
     items += [_short(words, "the first board", each) for each in card.first_board]
     items += _grouped([(tach.set_up, _tires(words, tach)) for tach in card.tachs])
+    items += _grouped([(tach.set_up, _brakes(words, tach)) for tach in card.tachs])
     if card.card.cap_ms is not None:
         items.append(f"Lift at {_down(words, card.card.cap_ms)}: the speed cap without the equipment above it.")
     items += [
@@ -230,6 +236,12 @@ def _tires(words: Words, tach: Tach) -> str:
     if tach.tire_rpm > tach.rev_limit_rpm:
         return f"The rev limit comes before the end of the tires' rating ({ends}, margin counted: {tach.tire})."
     return f"Lift at {ends}: the end of the rating of {words.part(tach.tire)}, margin counted."
+
+
+def _brakes(words: Words, tach: Tach) -> str:
+    """Where stopping by the rule ends."""
+    why = "the rotors take no more heat in one stop" if tach.stop_limit == "rotors" else "the shutdown is no longer"
+    return f"Lift at {_down(words, tach.stop_ms)}: with a circuit failed {why}."
 
 
 def _short(words: Words, where: str, each: Shortfall) -> str:

@@ -6,16 +6,19 @@ import math
 from dataclasses import replace
 from types import MappingProxyType
 
+import numpy as np
 import pytest
 
 from optimizer import pipeline
 from optimizer.answers.day_air import MOST_ROWS, days_of, density_altitude_of, weather_at
 from optimizer.answers.marks import shortfalls
-from optimizer.answers.morning_card import MorningCard, morning_card
+from optimizer.answers.morning_card import morning_card
+from optimizer.answers.morning_records import MorningCard
 from optimizer.errors import UsageError
 from optimizer.physics import air
+from optimizer.run.stopping import stopping_of
 from optimizer.scenario.event import Event, Scenario, Weather
-from optimizer.scenario.parts import Basis
+from optimizer.scenario.parts import Basis, Rotor
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.study import Study
 from tests.scenes import MPH, STARTER
@@ -169,6 +172,25 @@ def test_the_tach_at_the_end_of_the_rating(study: Study, card: MorningCard) -> N
     assert tach.tire_speed_ms == pytest.approx(speed)
     assert tach.tire_rpm == pytest.approx(speed / radius * 1.0 * 39 / 9 * 30 / math.pi, rel=1e-6)
     assert (tach.gear, tach.rev_limit_rpm, tach.limiter_rpm) == (4, 6500.0, None)
+
+
+def test_where_stopping_ends_is_where_the_rule_is_just_kept(scenario: Scenario) -> None:
+    """At that speed the worst case uses all of the heat or of the shutdown; faster days are marked, and no others."""
+    parts = dict(scenario.parts)
+    for each in scenario.parts.values():
+        if isinstance(each, Rotor) and each.max_rise_k:
+            parts[each.id] = replace(each, max_rise_k=0.6 * each.max_rise_k)
+    cool = Study.of(replace(scenario, parts=MappingProxyType(parts)))
+    card = morning_card(cool, cool.options.fitted)
+    for tach, set_up in zip(card.tachs, card.set_ups, strict=True):
+        stop = stopping_of(cool.judge.model, set_up.build[None], np.array([tach.stop_ms]))
+        use = float(stop.rise_share[0]), float(stop.distance_m.max()) / (1.5 * MILE)
+        assert max(use) == pytest.approx(1.0)
+        assert tach.stop_limit == ("rotors" if use[0] > use[1] else "shutdown") == "rotors"
+    caps = {each.set_up: each.stop_ms for each in card.tachs}
+    assert {each.over_brakes for each in card.cells} == {True, False}
+    for cell in card.cells:
+        assert cell.over_brakes is (cell.last.speed_ms > caps[cell.set_up])
 
 
 def test_stops_are_those_of_a_gentle_rate(card: MorningCard) -> None:

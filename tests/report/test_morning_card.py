@@ -12,7 +12,8 @@ from types import MappingProxyType
 
 import pytest
 
-from optimizer.answers.morning_card import MorningCard, morning_card
+from optimizer.answers.morning_card import morning_card
+from optimizer.answers.morning_records import MorningCard
 from optimizer.report.card_page import card_page
 from optimizer.report.morning_card import NO_RUN, card_text, sides_of
 from optimizer.report.wording import CAUTION, UNCHECKED, Words
