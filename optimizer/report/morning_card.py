@@ -240,8 +240,8 @@ def _tires(words: Words, tach: Tach) -> str:
 
 def _brakes(words: Words, tach: Tach) -> str:
     """Where stopping by the rule ends."""
-    why = "the rotors take no more heat in one stop" if tach.stop_limit == "rotors" else "the shutdown is no longer"
-    return f"Lift at {_down(words, tach.stop_ms)}: with a circuit failed {why}."
+    why = "the rotors take no more heat" if tach.stop_limit == "rotors" else "the shutdown ends"
+    return f"Lift at {_down(words, tach.stop_ms)}: in a stop from more, with a circuit failed, {why}."
 
 
 def _short(words: Words, where: str, each: Shortfall) -> str:
