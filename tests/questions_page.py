@@ -52,7 +52,10 @@ OPEN = (
     ("We ran two slower than you said: which number was wrong?", "No run can be read in yet."),
     (
         "Still true if it is hot, or there is a headwind?",
-        "`card` says what one build does in hot air and in wind; which build is then the best takes other weather in event.toml.",
+        (
+            "`card` says what one build does in hot air and in wind; which build is then the best takes other weather "
+            "in event.toml."
+        ),
     ),
 )
 
