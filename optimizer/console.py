@@ -114,6 +114,8 @@ def time_left(passed_s: float, share: float) -> str:
     if not LEAST_SHARE <= share < 1:
         return ""
     left = passed_s * (1 - share) / share
+    if left < 1:
+        return ""
     return f", some {left:.0f} s left" if left < 90 else f", some {left / 60:.0f} min left"
 
 

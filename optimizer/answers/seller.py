@@ -37,13 +37,17 @@ class Ask:
     dimension: str = ""
 
 
-def asks_of(part: Part | Kit) -> tuple[Ask, ...]:
-    """What to ask about a part or kit."""
+def asks_of(part: Part | Kit, safety_tags: frozenset[str] = frozenset()) -> tuple[Ask, ...]:
+    """What to ask about a part or kit; ``safety_tags`` mark equipment that a speed calls for, which has dates."""
     if isinstance(part, Kit):
         contents = "; ".join(f"{pieces} x {each}" for each, pieces in part.contents)
         return (Ask("whether all of it is there", contents), Ask("everything below for each part in it"))
     ask: Any = _ASKS.get(type(part))
-    return tuple(ask(part)) if ask is not None else ()
+    asks = () if ask is None else tuple(ask(part))
+    if part.tags & safety_tags:
+        label = ", ".join(sorted(part.tags & safety_tags))
+        return (Ask("standard and date on every label, and until when the event takes them", label), *asks)
+    return asks
 
 
 def _tire(tire: Tire) -> Iterator[Ask]:
@@ -97,8 +101,6 @@ def _engine(engine: Engine) -> Iterator[Ask]:
 
 def _extra(extra: Extra) -> Iterator[Ask]:
     yield Ask("weight, on a scale", value=extra.mass_kg or None, dimension="mass")
-    if extra.tags:
-        yield Ask("standard and date on its label, and until when the event takes it", ", ".join(sorted(extra.tags)))
     yield Ask("what it takes to mount it: holes, welding, brackets")
 
 

@@ -46,7 +46,8 @@ tr.counts td { font-weight: 700; font-size: 8.8pt; }
 @media screen {
   body, table.days { font-size: 11pt; }
   section { padding: 6mm 4mm; }
-  tr.counts td { font-size: 12.5pt; }
+  tr.counts td, h2, caption { font-size: 12.5pt; }
+  h1 { font-size: 15pt; }
 }
 """
 

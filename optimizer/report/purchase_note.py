@@ -11,7 +11,7 @@ from optimizer.answers.uncertainties import PRACTICE
 from optimizer.choice.receipt import BillLine
 from optimizer.report.questions import completeness, told
 from optimizer.report.sheets import Cell, csv_text
-from optimizer.report.tables import Table
+from optimizer.report.tables import Table, shortened
 from optimizer.report.wording import Words, both, plural, wrapped
 from optimizer.units import shown, to_unit
 
@@ -142,7 +142,7 @@ def _bill(words: Words, note: PurchaseNote) -> list[str]:
     return Table(headers, tuple(table), frozenset({0, 1})).lines()
 
 
-WHAT_LETTERS = 34
+WHAT_LETTERS = 32
 """Letters of what a line of the bill is about; the rest is left out."""
 
 
@@ -150,8 +150,7 @@ def _what(words: Words, line: BillLine) -> str:
     """What a line is about, in few letters."""
     known = line.what in words.scenario.parts
     count = f"{line.pieces} x " if known and line.pieces > 1 else ""
-    text = f"{count}{words.part(line.what) if known else line.what}"
-    return text if len(text) <= WHAT_LETTERS else f"{text[: WHAT_LETTERS - 3]}..."
+    return shortened(f"{count}{words.part(line.what) if known else line.what}", WHAT_LETTERS)
 
 
 def _amount(cents: int) -> str:

@@ -9,6 +9,11 @@ GAP = 2
 """Blanks between columns."""
 
 
+def shortened(text: str, letters: int) -> str:
+    """A text for a narrow cell: its end is left out where it is longer."""
+    return text if len(text) <= letters else f"{text[: letters - 3]}..."
+
+
 @dataclass(frozen=True, slots=True)
 class Table:
     """Headers and rows of cells; ``left`` are the columns that are words, the others are numbers."""

@@ -146,9 +146,13 @@ def test_without_a_budget_no_price_is_too_high() -> None:
         ("RF1", ["thickness", "caliper"]),
         ("E3", ["displacement", "dyno"]),
         ("X5", ["label", "mount"]),
+        ("X2", ["mount"]),
     ],
 )
 def test_every_kind_has_its_questions(part: str, words: list[str]) -> None:
-    asked = " ".join(each.what for each in asks_of(read_scenario(STARTER).parts[part]))
+    scenario = read_scenario(STARTER)
+    tags = frozenset(each.requires for each in scenario.race_class.brackets)
+    asked = " ".join(each.what for each in asks_of(scenario.parts[part], tags))
 
     assert all(word in asked for word in words)
+    assert ("label" in asked) is (part == "X5"), "only what a speed calls for has dates"
