@@ -113,7 +113,7 @@ def test_the_log_of_runs(ask, folder):
     assert (first["run"], second["run"]) == ("run 1, 2030-09-01", "run 2, 2030-09-01") or first["date"] == "2030-09-01"
     assert abs(second["difference_mph"]) < abs(first["difference_mph"])
     assert second["said_deviation_mph"] < first["said_deviation_mph"]
-    assert document["last"]["row"] == 3
+    assert document["said_against_done"]["row"] == 3
     text = flat(ask("runs", folder))
     assert "Every run against what was known before it" in text
     assert not FORBIDDEN.search(text)

@@ -74,10 +74,8 @@ class _Units:
         return {f"{name}_kg": rounded(value, 3), f"{name}_{self.mass_unit}": own}
 
 
-def head_of(
-    scenario: Scenario, answer: str, salt: str | None, notices: Iterable[str], checked: SaidDone | None = None
-) -> Document:
-    """What every document starts with; ``checked`` is the last run of the car against what the model says of it."""
+def head_of(scenario: Scenario, answer: str, salt: str | None, notices: Iterable[str]) -> Document:
+    """What every document starts with."""
     event = scenario.event
     return {
         "schema": SCHEMA,
@@ -88,14 +86,20 @@ def head_of(
         "salt": salt or event.salt,
         "currency": event.currency,
         "budget_cents": event.budget_cents,
-        "checked_against_this_car": checked is not None,
-        "said_against_done": None if checked is None else said_done_document(scenario, checked),
         "assumed": [{"count": count, "quantity": quantity, "why": why} for count, quantity, why in assumed(scenario)],
         "overrides": [
             {"check": each.check, "part": each.part, "reason": each.reason, "by": each.by} for each in event.overrides
         ],
         "notices": list(dict.fromkeys(notices)),
         "caution": list(CAUTION),
+    }
+
+
+def checked_of(scenario: Scenario, last: SaidDone | None) -> Document:
+    """The last run of the car against what the model says of it."""
+    return {
+        "checked_against_this_car": last is not None,
+        "said_against_done": None if last is None else said_done_document(scenario, last),
     }
 
 
@@ -137,7 +141,8 @@ def rank_document(result: RankResult) -> Document:
     units = _Units(result.scenario)
     evidence = result.evidence
     return {
-        **head_of(result.scenario, "rank", result.salt, result.notices, result.said_done),
+        **head_of(result.scenario, "rank", result.salt, result.notices),
+        **checked_of(result.scenario, result.said_done),
         "builds": [
             {"place": place, **build_document(result.scenario, card)} for place, card in enumerate(result.builds, 1)
         ],
@@ -155,7 +160,8 @@ def rank_document(result: RankResult) -> Document:
         "search": {
             "complete": is_complete(evidence),
             "by_argument": evidence.closed,
-            "stopped_by_time_limit": evidence.stopped,
+            "stopped_by_time_limit": evidence.stopped and not evidence.interrupted,
+            "ended_by_hand": evidence.interrupted,
             "combinations": evidence.combinations,
             "tire_gear_engine_combinations": evidence.drive_sets,
             "looked_into": evidence.opened,
@@ -179,7 +185,8 @@ def predict_document(
     """The answer of ``predict``; with ``sensitivity`` where it is asked what the inputs are worth."""
     units = _Units(scenario)
     document = {
-        **head_of(scenario, "predict", salt, notices, prediction.said_done),
+        **head_of(scenario, "predict", salt, notices),
+        **checked_of(scenario, prediction.said_done),
         "build": build_document(scenario, prediction.card),
         "second_looks": [_doubt(units, doubt) for doubt in prediction.second_looks],
         "power_in_this_air": [_power(units, spread) for spread in prediction.power_in_this_air],
