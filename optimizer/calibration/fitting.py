@@ -97,7 +97,7 @@ def fit(problem: Problem, used: tuple[bool, ...] | None = None, start: FloatArra
     taken = used or (True,) * len(problem.observations)
     world = np.zeros(len(problem.parameters)) if start is None else start
     found = _climbed(problem, taken, world)
-    if start is None and problem.held(world):
+    if problem.held(world, taken):
         # on the limiter nothing shows what else the car had: worlds in which it is slower must be tried as such
         others = [_climbed(problem, taken, world) for world in _likely_draws(found)]
         found = min([found, *others], key=lambda each: each.unlikeliness())
