@@ -74,6 +74,15 @@ def test_a_dry_run_writes_nothing(ask, folder):
     assert "only what they come to together" in text
 
 
+def test_no_file_counts_twice(ask, folder):
+    """Naming runs.csv, which is used anyhow, or a file twice, changes nothing."""
+    once, twice = (
+        json.loads(ask("calibrate", folder, *more, "--dry-run", "--json"))["residuals"]
+        for more in ((), (folder / "runs.csv", folder / "runs.csv"))
+    )
+    assert once == twice
+
+
 def test_calibrate_as_a_document(ask, folder):
     """Estimates with deviations, correlation, ridges, tests, residuals; one document."""
     document = json.loads(ask("calibrate", folder, "--dry-run", "--json"))

@@ -120,7 +120,7 @@ def runs_text(words: Words, log: Sequence[Logged], last: SaidDone | None) -> str
             "",
             words.heading("How the estimates narrowed"),
             wrapped("What is left of each uncertainty after each run; 100% is what your files leave open."),
-            *_narrowing(log),
+            *_narrowing(words, log),
             "",
             wrapped(ABOUT),
         ]
@@ -135,12 +135,19 @@ def _logged(words: Words, each: Logged) -> str:
     return wrapped(f"{head} (row {each.row}): said {said}, timed {words.speed(each.done_ms)}: {gap}.", "  - ")
 
 
-def _narrowing(log: Sequence[Logged]) -> list[str]:
+def _narrowing(words: Words, log: Sequence[Logged]) -> list[str]:
     """A line for each main quantity that narrowed."""
-    names = [name for name, left in log[-1].left.items() if left < 0.98]
-    return [
-        wrapped(f"{_short(name)}: {', '.join(f'{run.left[name]:.0%}' for run in log)}.", "  - ") for name in names
-    ] or [wrapped("Nothing narrowed yet.")]
+    last = log[-1]
+    names = [name for name, left in last.left.items() if left < 0.98]
+    lines = [
+        wrapped(
+            f"{_short(name)}: {', '.join(f'{run.left[name]:.0%}' for run in log)}; now "
+            f"{_with_spread(words, last.value[name], last.deviation[name], last.dimension[name])}.",
+            "  - ",
+        )
+        for name in names
+    ]
+    return lines or [wrapped("Nothing narrowed yet.")]
 
 
 # --- calibration

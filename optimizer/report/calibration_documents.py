@@ -8,7 +8,7 @@ from optimizer.answers.said_done import Logged, SaidDone
 from optimizer.calibration.calibrating import Calibrated
 from optimizer.calibration.results import GROUPS, Found, Residual
 from optimizer.calibration.ridges import Ridge, Trial
-from optimizer.report.documents import Document, checked_of, head_of, rounded
+from optimizer.report.documents import Document, checked_document, head_of, rounded
 from optimizer.scenario.event import Scenario
 from optimizer.units import to_unit
 
@@ -107,7 +107,7 @@ def runs_document(scenario: Scenario, log: Sequence[Logged], last: SaidDone | No
 
     return {
         **head_of(scenario, "runs", None, scenario.notices),
-        **checked_of(scenario, last),
+        **checked_document(scenario, last),
         "runs": [
             {
                 "run": each.name,
@@ -115,6 +115,7 @@ def runs_document(scenario: Scenario, log: Sequence[Logged], last: SaidDone | No
                 "row": each.row,
                 **speeds(each),
                 "deviation_left": {name: rounded(left, 4) for name, left in each.left.items()},
+                "value_after": {name: rounded(value, DIGITS) for name, value in each.value.items()},
             }
             for each in log
         ],

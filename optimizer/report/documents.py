@@ -95,12 +95,10 @@ def head_of(scenario: Scenario, answer: str, salt: str | None, notices: Iterable
     }
 
 
-def checked_of(scenario: Scenario, last: SaidDone | None) -> Document:
-    """The last run of the car against what the model says of it."""
-    return {
-        "checked_against_this_car": last is not None,
-        "said_against_done": None if last is None else said_done_document(scenario, last),
-    }
+def checked_document(scenario: Scenario, found: SaidDone | None) -> Document:
+    """Whether a run of this car was compared with the model, and what came of it."""
+    said_done = None if found is None else said_done_document(scenario, found)
+    return {"checked_against_this_car": found is not None, "said_against_done": said_done}
 
 
 def said_done_document(scenario: Scenario, found: SaidDone) -> Document:
@@ -142,7 +140,7 @@ def rank_document(result: RankResult) -> Document:
     evidence = result.evidence
     return {
         **head_of(result.scenario, "rank", result.salt, result.notices),
-        **checked_of(result.scenario, result.said_done),
+        **checked_document(result.scenario, result.said_done),
         "builds": [
             {"place": place, **build_document(result.scenario, card)} for place, card in enumerate(result.builds, 1)
         ],
@@ -186,7 +184,7 @@ def predict_document(
     units = _Units(scenario)
     document = {
         **head_of(scenario, "predict", salt, notices),
-        **checked_of(scenario, prediction.said_done),
+        **checked_document(scenario, prediction.said_done),
         "build": build_document(scenario, prediction.card),
         "second_looks": [_doubt(units, doubt) for doubt in prediction.second_looks],
         "power_in_this_air": [_power(units, spread) for spread in prediction.power_in_this_air],
