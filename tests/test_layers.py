@@ -11,6 +11,7 @@ PACKAGE = Path(__file__).parent.parent / "optimizer"
 
 LIST = """
 errors
+files
 units
 executor
 
@@ -46,6 +47,17 @@ scenario.reading
 scenario.offers
 
 measured.records
+measured.cells
+measured.columns
+measured.grids
+measured.sheets
+measured.days
+measured.sense
+measured.traces
+measured.coasts
+measured.slips
+measured.dyno
+measured.reading
 
 choice.options
 choice.masses
@@ -73,6 +85,7 @@ run.linear
 run.affine
 run.extremes
 run.envelope
+run.traces
 run.stopping
 run.pauses
 run.judge
@@ -109,6 +122,18 @@ answers.sensitivity
 answers.uncertainties
 answers.unknowns
 answers.draws
+calibration.occasions
+calibration.samples
+calibration.stretches
+calibration.observations
+calibration.problem
+calibration.posing
+calibration.noise
+calibration.fitting
+calibration.ridges
+calibration.results
+calibration.calibrating
+answers.said_done
 answers.closeness
 answers.compare
 answers.frontier
@@ -136,6 +161,13 @@ answers.partial_builds
 answers.buying_order
 answers.offers_at_hand
 answers.offers
+answers.day_air
+answers.marks
+answers.set_ups
+answers.morning_records
+answers.morning_card
+answers.seller
+answers.purchase_note
 
 recheck.ruling
 recheck.spending
@@ -157,8 +189,14 @@ recheck.telling
 pipeline
 questions
 chance_questions
+papers
+surface
+frames
 
+report.width
+report.tables
 report.wording
+report.calibration
 report.checking
 report.prediction
 report.terminal
@@ -168,10 +206,17 @@ report.offers
 report.question_documents
 report.odds
 report.before_buying
+report.calibration_documents
+report.morning_card
+report.card_page
+report.sheets
+report.purchase_note
 
 console
 question_commands
 chance_commands
+calibration_commands
+paper_commands
 cli
 """
 ORDER = [line for line in LIST.splitlines() if line]
@@ -215,10 +260,16 @@ def test_imports_point_upward(module):
 
 
 def test_packages_only_introduce_themselves():
-    for file in PACKAGE.rglob("__init__.py"):
+    for file in PACKAGE.rglob("*/__init__.py"):
         statements = ast.parse(file.read_text(encoding="utf-8")).body
         busy = [type(node).__name__ for node in statements if not isinstance(node, ast.Expr | ast.Assign)]
         assert not busy, f"{file.relative_to(PACKAGE)} holds {', '.join(busy)}: give it a module of its own"
+
+
+def test_the_package_itself_only_hands_on_its_surface():
+    """Whatever it offers comes from one module, or is one: nothing is made in it."""
+    found = imports_of(PACKAGE / "__init__.py", set(ORDER))
+    assert found == {"surface", "errors", "frames"}
 
 
 def test_an_import_is_seen_wherever_it_stands(tmp_path):
