@@ -7,6 +7,7 @@ What Python users call, each loaded when it is first used (docs/tutorial.md):
 - ``study(folder)``: what the following share; each takes it, or a folder
 - ``why``, ``why_not``, ``offers``, ``budget``, ``cheapest``, ``records``, ``buying_order``, ``shortlist``, ``compare``,
   ``salts``
+- ``odds``, ``choose``, ``measure``, ``bring``: chances over all that is not known exactly
 - ``card``, ``purchase``: what to take along on paper
 - ``frames.frame_of(result)``: any result as a pandas frame (extra ``frames``)
 - ``errors``: what they refuse with
@@ -20,11 +21,15 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from optimizer import errors, frames
     from optimizer.surface import (
+        bring,
         budget,
         buying_order,
         card,
         cheapest,
+        choose,
         compare,
+        measure,
+        odds,
         offers,
         predict,
         purchase,
@@ -41,13 +46,17 @@ if TYPE_CHECKING:
 
 __version__ = "0.1.0"
 __all__ = [
+    "bring",
     "budget",
     "buying_order",
     "card",
     "cheapest",
+    "choose",
     "compare",
     "errors",
     "frames",
+    "measure",
+    "odds",
     "offers",
     "predict",
     "purchase",

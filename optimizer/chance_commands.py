@@ -175,7 +175,7 @@ def rank_under_doubt(study: Study, aim: Aim, salt: str | None, top: int, searche
             study, aim, listed=max(top, LISTED), searches=searches,
             pool=executor.processes(), progress=progress,
         )  # fmt: skip
-    tell(study.options, "rank", salt, found, lambda words: doubt_text(words, study.options, found), as_json=as_json)
+    tell(study.options, "choose", salt, found, lambda words: doubt_text(words, study.options, found), as_json=as_json)
 
 
 CHANCES = (odds, measure, bring)

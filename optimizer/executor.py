@@ -15,7 +15,7 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from types import MappingProxyType
 from typing import Any, Protocol, TypeVar
 
@@ -98,14 +98,15 @@ def cluster(address: str) -> Pool:
         from distributed.scheduler import KilledWorker  # noqa: PLC0415
     except ImportError as fault:
         raise UsageError("a cluster needs dask.distributed; install saltmile with its extra: cluster") from fault
+    connect: Callable[[], Any] = partial(Client, address, timeout=CONNECT_S, set_as_default=False)
     try:
-        with Client(address, timeout=CONNECT_S, set_as_default=False) as client:
+        with connect() as client:
             workers = max(1, len(client.scheduler_info(n_workers=-1)["workers"]))
     except (OSError, TimeoutError, ValueError) as fault:
         raise UsageError(f"no scheduler of a cluster answers at {address}: {fault}") from fault
 
     def opened() -> Executor:
-        return _ClusterExecutor(Client(address, timeout=CONNECT_S, set_as_default=False))
+        return _ClusterExecutor(connect())
 
     return Pool(opened, workers, (KilledWorker,))
 

@@ -17,7 +17,11 @@ import pandas as pd
 from optimizer.answers.buying_order import BuyingPlan
 from optimizer.answers.cards import BuildCard
 from optimizer.answers.compare import Comparison
+from optimizer.answers.doubt import UnderDoubt
+from optimizer.answers.measure_next import MeasureNext
+from optimizer.answers.meet_worlds import Chance
 from optimizer.answers.morning_records import MorningCard
+from optimizer.answers.odds import Odds
 from optimizer.answers.offers import OffersAnswer
 from optimizer.answers.purchase_note import PurchaseNote
 from optimizer.answers.shortlist import Shortlist
@@ -41,6 +45,9 @@ LISTS: Mapping[type, Callable[[Any], Sequence[Any]]] = MappingProxyType(
         WhyNot: lambda result: result.differences,
         MorningCard: lambda result: result.cells,
         PurchaseNote: lambda result: result.items,
+        Odds: lambda result: result.builds,
+        UnderDoubt: lambda result: result.candidates,
+        MeasureNext: lambda result: result.unknowns,
     }
 )
 """What a frame has a row for, by result. Lists of records have a row for each, any other record is one row."""
@@ -95,6 +102,9 @@ def _cells(name: str, value: Any, options: Options | None) -> dict[str, Any]:
         value = {} if options is None or value.shape != (len(options.slots),) else options.decode(value)
     if isinstance(value, Options):
         value = {}
+    if isinstance(value, Chance):
+        stem, tail = (name.removesuffix("_ms"), "_ms") if name.endswith("_ms") else (name, "")
+        return {name: value.value, f"{stem}_error{tail}": value.error}
     if is_dataclass(value) and not isinstance(value, type):
         return _row(value, options, f"{name}.")
     if isinstance(value, Mapping):

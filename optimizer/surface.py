@@ -10,20 +10,25 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TypedDict, Unpack
 
-from optimizer import papers, pipeline, questions
+from optimizer import chance_questions, papers, pipeline, questions
+from optimizer.answers.bring import Bring
 from optimizer.answers.buying_order import BuyingPlan
 from optimizer.answers.compare import Comparison
+from optimizer.answers.doubt import Aim, UnderDoubt
 from optimizer.answers.frontier import Target
+from optimizer.answers.measure_next import MeasureNext
 from optimizer.answers.morning_records import MorningCard
+from optimizer.answers.odds import Odds
 from optimizer.answers.offers import OffersAnswer
 from optimizer.answers.purchase_note import PurchaseNote
 from optimizer.answers.sensitivity import Worth
 from optimizer.answers.shortlist import Shortlist
 from optimizer.answers.why_not import WhyNot
 from optimizer.answers.why_not import why_not as _why_not
+from optimizer.executor import Pool
 from optimizer.pipeline import Prediction, Question, RankResult
 from optimizer.questions import MoneySteps, OnEverySalt, Record, Why
-from optimizer.scenario.event import Scenario
+from optimizer.scenario.event import Meet, Scenario
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.ranking import Progress
 from optimizer.search.study import Study
@@ -183,6 +188,59 @@ def compare(of: Asked, first: str, second: str, **question: Unpack[Details]) -> 
 def salts(of: Asked, top: int = 3, **question: Unpack[Details]) -> list[OnEverySalt]:
     """The best builds in every condition of the salt, and their places in all of them."""
     return questions.on_every_salt(study(of, **question), top)
+
+
+def odds(
+    of: Asked,
+    *builds: str,
+    meet: Meet | None = None,
+    draws: int | None = None,
+    pool: Pool | None = None,
+    **question: Unpack[Details],
+) -> Odds:
+    """How likely the class record falls, for builds by name (``1`` where none is named); the event's meet if None.
+
+    A ``pool`` (`optimizer.executor`) draws on more processors or machines; the answer is the same.
+    """
+    return chance_questions.odds(study(of, **question), builds or ("1",), meet=meet, draws=draws, pool=pool)
+
+
+def choose(
+    of: Asked,
+    aim: Aim = "record",
+    *,
+    searches: int = 0,
+    meet: Meet | None = None,
+    pool: Pool | None = None,
+    **question: Unpack[Details],
+) -> UnderDoubt:
+    """The build most likely to take the record, or with least to ``regret``; drawn worlds to search completely."""
+    return chance_questions.choose(study(of, **question), aim, searches=searches, meet=meet, pool=pool)
+
+
+def measure(
+    of: Asked,
+    *,
+    meet: Meet | None = None,
+    draws: int | None = None,
+    pool: Pool | None = None,
+    **question: Unpack[Details],
+) -> MeasureNext:
+    """What is worth measuring before money is spent, how, and how well."""
+    return chance_questions.measure(study(of, **question), meet=meet, draws=draws, pool=pool)
+
+
+def bring(
+    of: Asked,
+    spares: int = 1,
+    *,
+    meet: Meet | None = None,
+    draws: int | None = None,
+    pool: Pool | None = None,
+    **question: Unpack[Details],
+) -> Bring:
+    """Which spare tires or final drives to bring, chosen from on the morning."""
+    return chance_questions.what_to_bring(study(of, **question), spares, meet=meet, draws=draws, pool=pool)
 
 
 def card(of: Asked, build: str = "1", spares: Sequence[str] = (), **question: Unpack[Details]) -> MorningCard:

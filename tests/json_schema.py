@@ -16,10 +16,14 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 import jsonschema
 import numpy as np
 
+from optimizer.answers.bring import Bring
 from optimizer.answers.buying_order import BuyingPlan
 from optimizer.answers.compare import Comparison
+from optimizer.answers.doubt import UnderDoubt
 from optimizer.answers.frontier import Target
+from optimizer.answers.measure_next import MeasureNext
 from optimizer.answers.morning_records import MorningCard
+from optimizer.answers.odds import Odds
 from optimizer.answers.offers import OffersAnswer
 from optimizer.answers.purchase_note import PurchaseNote
 from optimizer.answers.shortlist import Shortlist
@@ -39,6 +43,10 @@ QUESTIONS: Mapping[str, tuple[Any, ...]] = {
     "shortlist": (Shortlist,),
     "compare": (Comparison,),
     "salts": (list[OnEverySalt],),
+    "odds": (Odds,),
+    "choose": (UnderDoubt,),
+    "measure": (MeasureNext,),
+    "bring": (Bring,),
     "card": (MorningCard,),
     "purchase": (PurchaseNote,),
 }
@@ -112,7 +120,7 @@ class Types:
                     "minItems": len(inner)}  # fmt: skip
         if origin is not None and issubclass(origin, Mapping):
             return {"type": "object", "additionalProperties": self.of(inner[1])}
-        if origin is not None and issubclass(origin, Sequence):
+        if origin is not None and issubclass(origin, Sequence | frozenset):
             return listed(self.of(inner[0]))
         if is_dataclass(kind):
             return self.record(kind)
@@ -135,7 +143,12 @@ class Types:
             quick = [key.removesuffix("_ms") for key in keys if key.endswith("_ms")]
             si, pairs = speeds(*quick)
             rest = {key: self.of(value) for key, value in keys.items() if not key.endswith("_ms")}
-            self.definitions[name] = {**record({**rest, **si}, pairs), "title": name}
+            made = {**record({**rest, **si}, pairs), "title": name}
+            for key in [key for key in keys if key.endswith("_ms")]:
+                stem, plain = key.removesuffix("_ms"), keys[key] in (float, float | None)
+                for unit in () if plain else ("m_s", "mph", "kmh"):
+                    made["properties"][f"{stem}_{unit}"] = self.of(keys[key])
+            self.definitions[name] = made
         return {"$ref": f"#/$defs/{name}"}
 
 

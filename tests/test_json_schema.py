@@ -15,6 +15,7 @@ from optimizer import cli
 from tests import json_schema
 from tests.json_schema import faults_of
 from tests.scenes import STARTER
+from tests.test_chance_commands import COMMANDS as CHANCES
 from tests.test_question_commands import COMMANDS
 
 SCHEMA = json.loads(json_schema.FILE.read_text(encoding="utf-8"))
@@ -74,7 +75,7 @@ def test_every_command_with_documents_is_asked() -> None:
     """A command that learns to write a document needs its line in the schema, and here."""
     able = {name for name, each in cli.cli.commands.items() if any("--json" in one.opts for one in each.params)}
 
-    assert able == {name for name, *_ in (*ASKED, *MEASURED, *COMMANDS)}
+    assert able == {name for name, *_ in (*ASKED, *MEASURED, *COMMANDS, *CHANCES)}
 
 
 def test_metric_documents_and_a_refusal_follow_it_too(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -115,6 +115,19 @@ def test_every_answer_makes_a_frame(study) -> None:
     assert not [each for each in frame_of(optimizer.cheapest(study)).columns if each.startswith("build")]
 
 
+def test_chances_as_frames(study) -> None:
+    """A chance and its error are two columns, in the unit asked for where they are speeds."""
+    odds = optimizer.odds(study, "now", draws=16)
+    frame = frame_of(odds, study)
+    assert frame["build.engine"][0] == "E1"
+    assert (frame["meet"][0], frame["meet_error"][0]) == (odds.builds[0].meet.value, odds.builds[0].meet.error)
+
+    bring = optimizer.bring(study, 0, draws=32)
+    own, si = frame_of(bring, study, unit="mph"), frame_of(bring, study)
+    assert own["gain_error_mph"][0] == pytest.approx(si["gain_error_ms"][0] / MPH)
+    assert own["fixed.speed_mph"][0] == pytest.approx(bring.fixed.speed_ms / MPH)
+
+
 def test_every_result_that_is_listed_is_one_of_the_package() -> None:
     for kind in frames.LISTS:
         assert kind.__module__.startswith("optimizer.")
