@@ -23,7 +23,7 @@ COMMANDS = [
     ("odds", "--builds", "1,now,X1+T3", "--runs", "32", "--license-step", "80 mph", "--license-step", "95"),
     ("measure", "--runs", "32"),
     ("bring", "--spares", "1", "--runs", "16"),
-    ("rank", "--for", "regret"),
+    ("rank", "--for", "regret", "--budget", "1100"),
 ]
 
 

@@ -24,7 +24,7 @@ from optimizer.scenario.estimates import Calibration
 SETS = 8
 """Independent sets of draws."""
 SEED = 41
-GUST_MS = 0.6
+GUST_MS = 0.5
 """Standard deviation of the wind along and across the course from one run to the next of a day, beside what the day's
 forecast is off by; common practice, no source."""
 

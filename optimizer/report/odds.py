@@ -9,7 +9,7 @@ from optimizer.answers.meet_worlds import Chance
 from optimizer.answers.odds import BuildOdds, Odds
 from optimizer.choice.options import IntArray, Options
 from optimizer.report.questions import told
-from optimizer.report.wording import UNCHECKED, Words, both, plural, wrapped
+from optimizer.report.wording import Words, both, plural, wrapped
 from optimizer.scenario.event import Meet
 
 SHOWN_CANDIDATES = 6
@@ -89,7 +89,7 @@ def odds_text(words: Words, found: Odds) -> str:
         wrapped(f"The meet: {meet_words(words, found.meet, two_runs=two)}"),
     ]
     for each in found.builds:
-        lines += ["", *_build_odds(words, each, first, two_runs=two)]
+        lines += ["", *_build_odds(words, each, found, two_runs=two)]
     lines += ["", words.heading("What the chances rest on"), wrapped(_basis(found)), *_lasting(words, first)]
     return told(words, "The odds of the record", lines)
 
@@ -101,14 +101,15 @@ def _called(name: str) -> str:
     return f"number {name}" if name.isdigit() else f"number 1 with {name.replace('+', ' and ')}"
 
 
-def _build_odds(words: Words, odds: BuildOdds, first: BuildOdds, *, two_runs: bool) -> list[str]:
+def _build_odds(words: Words, odds: BuildOdds, found: Odds, *, two_runs: bool) -> list[str]:
     """One build's chances."""
-    name = _called(odds.name)
+    name, first = _called(odds.name), found.builds[0]
+    known = "as calibrated" if found.calibrated else "at the stated values"
     lines = [words.heading(name[0].upper() + name[1:])]
     legal = "" if odds.legal else " It is NOT legal as stated."
     lines.append(
         wrapped(
-            f"{words.speed(odds.speed_ms)} at the stated values, {words.price(odds.cents)}.{legal} Nine times in ten "
+            f"{words.speed(odds.speed_ms)} {known}, {words.price(odds.cents)}.{legal} Nine times in ten "
             f"{words.speed(odds.low_ms)} to {words.speed(odds.high_ms)}, for all that is not known."
         )
     )
@@ -129,7 +130,7 @@ def _basis(found: Odds) -> str:
     return (
         f"{found.draws} draws of {found.unknowns} numbers that are not known exactly, the same for every build; "
         "give or take is twice the standard error of the draws, not what the model may be wrong by."
-        + ("" if found.calibrated else f" {UNCHECKED}")
+        + ("" if found.calibrated else " No measurement of this car has gone into them: see saltmile calibrate.")
     )
 
 

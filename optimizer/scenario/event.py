@@ -97,7 +97,7 @@ class Meet:
     pairs: Literal["same day", "next day", "any"] = "same day"
     license_steps_ms: tuple[float, ...] = ()
     breakage: float = 0.02
-    run_scatter: float = 0.005
+    run_scatter: float = 0.004
     stated: frozenset[str] = frozenset()
 
 
