@@ -14,6 +14,7 @@ import click
 
 from optimizer.console import Progress, cents_of, class_and_json, common, read, salt_option, wants_color, write
 from optimizer.errors import NoLegalBuildError, SaltmileError, UsageError
+from optimizer.page_command import report
 from optimizer.question_commands import QUESTIONS
 
 
@@ -186,6 +187,7 @@ def predict(
 
 for question in QUESTIONS:
     cli.add_command(question)
+cli.add_command(report)
 
 
 def run(arguments: Sequence[str]) -> int:

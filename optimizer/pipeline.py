@@ -158,7 +158,11 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
         If the question names what the scenario does not have.
     """
     asked = question or Question()
-    study = study_of(scenario, asked)
+    return rank_in(study_of(scenario, asked), asked, progress)
+
+
+def rank_in(study: Study, asked: Question, progress: Progress | None = None) -> RankResult:
+    """The same in the study of the question (see `study_of`), which keeps what was found out for others."""
     event = study.scenario.event
     tell = progress or (lambda _what, _share: None)
     refuse_the_impossible(study)

@@ -11,6 +11,7 @@ PACKAGE = Path(__file__).parent.parent / "optimizer"
 
 LIST = """
 errors
+files
 units
 
 physics.air
@@ -100,6 +101,9 @@ answers.cards
 answers.swaps
 answers.shares
 answers.power_flow
+answers.run_trace
+answers.speed_steps
+answers.every_part
 answers.sensitivity
 answers.uncertainties
 answers.unknowns
@@ -140,6 +144,7 @@ recheck.telling
 
 pipeline
 questions
+decision
 
 report.wording
 report.checking
@@ -150,7 +155,19 @@ report.questions
 report.offers
 report.question_documents
 
+report.page.charts
+report.page.words
+report.page.figures
+report.page.run_figures
+report.page.choice_figures
+report.page.section
+report.page.choice_sections
+report.page.car_sections
+report.page.sections
+report.page.whole
+
 console
+page_command
 question_commands
 cli
 """
