@@ -9,7 +9,7 @@ from optimizer.decision import Decision
 from optimizer.report.page import choice_figures, run_figures
 from optimizer.report.page.section import Section, Table, candidate_name, capital
 from optimizer.report.page.words import PageWords, typed
-from optimizer.report.wording import assumed, ordinal, plural, rpm
+from optimizer.report.wording import assumed, looks, ordinal, plural, rpm
 from optimizer.scenario.parts import NONE_ID
 from optimizer.units import shown
 
@@ -96,7 +96,7 @@ def stop_section(words: PageWords, decision: Decision) -> Section:
         rated = words.speed(tire.rated_ms) if tire.rated_ms > 0 else "no known rating"
         tires.append([tire.axle, words.part(tire.part), words.speed(tire.surface_ms), rated])
     heads = ("axle", "tire", "#surface speed", "#rated")
-    table = Table("Tires at their fastest, on the fast day or in the runs", heads, tires)
+    table = Table("Tires at their fastest, on the fast day or in the runs", heads, tires, wordy=True)
     view = {"figure": choice_figures.stops_figure(words, decision), "tables": [table]}
     return Section("stop", "Stopping", lead, view)
 
@@ -108,7 +108,7 @@ def steps_section(words: PageWords, decision: Decision) -> Section:
          f"{words.distance(step.stop_m)}", words.distance(step.coast_m), f"{step.rise_share:.0%}"]
         for step in decision.steps
     ]  # fmt: skip
-    heads = ("#speed", "#revs and gear", "#pull used", "#longest stop", "#rolling out", "#rotor heat, of allowed")
+    heads = ("speed", "#revs and gear", "#pull used", "#longest stop", "#rolling out", "#rotor heat, of allowed")
     lead = (
         "Nobody begins at the top. Each step is a run of its own: hold the speed, roll out, stop, look the car over, "
         "and go on only if all of it is as it was. Revs that differ from the table by more than 2 % say that slip, "
@@ -166,10 +166,11 @@ def assumed_section(words: PageWords, decision: Decision) -> Section:
         f"{plural(total, 'number')} in these answers {'was' if total == 1 else 'were'} assumed, not measured. The "
         "chart says which are worth a measurement before money is spent: how far number 1 moves for one step of each."
     )
-    table = Table("Assumed numbers", ("number", "#how often", "why it was taken"), rows)
+    table = Table("Assumed numbers", ("number", "#how often", "why it was taken"), rows, wordy=True)
     overrides = [f"{typed(e.check)} for {typed(e.part)}: {typed(e.reason)} (says {typed(e.by)})"
                  for e in words.scenario.event.overrides]  # fmt: skip
+    doubts = looks(words, decision.result.second_looks, decision.result.power_in_this_air)
     notices = [typed(each) for each in dict.fromkeys(decision.result.notices)]
     view = {"figure": choice_figures.worths_figure(words, decision), "tables": [], "assumed": table if rows else None,
-            "overrides": overrides, "notices": notices}  # fmt: skip
+            "overrides": overrides, "notices": notices, "looks": [capital(each) for each in doubts]}  # fmt: skip
     return Section("assumed", "Assumed, and worth measuring", lead, view)

@@ -176,7 +176,7 @@ class Plot(Drawing):
 
     def y_axis(self, label: str, pattern: str = "{:,.0f}", about: int | None = None) -> None:
         """Lines across and the name of what runs upward, above the axis where it can be read without turning."""
-        count = about or max(3, int((self.bottom - self.top) / 48))
+        count = about or max(3, int((self.bottom - self.top) / 38))
         for value in ticks(self.y.low, self.y.high, count):
             at = self.y(value)
             self.line([(self.left, at), (self.right, at)], "grid")

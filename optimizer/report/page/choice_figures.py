@@ -28,8 +28,8 @@ def ladder_figure(words: PageWords, decision: Decision) -> Figure:
     best, now = decision.best, decision.result.as_it_stands
     marks = [
         ("the car as it stands", now.speed_ms, "square"),
-        (f"record, {words.scenario.event.race_class}", best.record_ms, "triangle"),
-        ("with the margin it takes", best.planned_ms, "diamond"),
+        ("the record as it is", best.record_ms, "triangle"),
+        ("takes the record", best.planned_ms, "diamond"),
         ("number 1", best.speed_ms, "circle"),
     ]
     low, high = decision.low_ms, decision.high_ms
@@ -116,11 +116,14 @@ def money_figure(words: PageWords, decision: Decision) -> Figure | None:
     if decision.money is None:
         return None
     steps, planned = decision.money.steps, decision.best.planned_ms
-    first = next((step for step in steps if step.speed_ms >= planned), None)
-    if first is None:
+    target = decision.target if decision.target is not None and decision.target.reached else None
+    over = [step for step in steps if step.speed_ms >= planned]
+    if not over:
         title = f"No budget up to {words.price(steps[-1].until_cents)} takes the record"
+    elif target is not None:
+        title = f"The record takes {words.price(target.cents)}: no cheaper car is fast enough"
     else:
-        title = f"The record is passed at {words.price(first.cents)}, the first step drawn above it"
+        title = f"The record is passed at {words.price(over[0].cents)}, if not just below"
     described = "; ".join(f"{words.price(step.cents)} buys {words.speed(step.speed_ms)}" for step in steps)
 
     def draw(width: float) -> Plot:
@@ -134,7 +137,11 @@ def money_figure(words: PageWords, decision: Decision) -> Figure | None:
         plot.x_axis(f"budget [{words.scenario.event.currency}]", about=7 if width == WIDE else 4)
         level = plot.y(words.figure(planned))
         plot.line([(plot.left, level), (plot.right, level)], "dash")
-        plot.text(plot.left + 4, level - 6, f"takes the record, {words.figure(planned):.1f}", "label")
+        label = f"takes the record, {words.figure(planned):.1f}"
+        if over:
+            plot.text(plot.right, level + 16, label, "label", "end")
+        else:
+            plot.text(plot.left + 4, level - 6, label, "label")
         corners: list[tuple[float, float]] = []
         for step, speed in zip(steps, speeds, strict=True):
             corners += [(step.cents / 100, corners[-1][1])] if corners else []
@@ -145,6 +152,8 @@ def money_figure(words: PageWords, decision: Decision) -> Figure | None:
             x, y = plot.x(step.cents / 100), plot.y(speed)
             plot.dot(x, y, "full", size=4.5)
             plot.text(x - 7, y - 7, str(number), "strong", "end")
+        if target is not None:
+            plot.dot(plot.x(target.cents / 100), plot.y(words.figure(target.speed_ms)), "hollow", "diamond", 4.5)
         return plot
 
     rows = [
@@ -152,7 +161,8 @@ def money_figure(words: PageWords, decision: Decision) -> Figure | None:
         for n, each in enumerate(steps, 1)
     ]
     columns = ("step", "price", "speed", "against what takes the record")
-    note = "Numbers are those of the steps below. Between two steps there may be others, none faster than the next."
+    note = "" if target is None else "Diamond: the cheapest build that takes the record. "
+    note += "Numbers are those of the steps below. Between two steps there may be others, none faster than the next."
     return figure("money", title, described, draw, (columns, rows), note)
 
 
@@ -225,7 +235,7 @@ def salts_figure(words: PageWords, decision: Decision, names: Sequence[str]) -> 
         for place, salt in enumerate(salts):
             plot.line([(plot.x(place), plot.top), (plot.x(place), plot.bottom)], "grid")
             plot.text(plot.x(place), plot.bottom + 17, salt.name, "tick", "middle")
-        plot.text(plot.right, plot.bottom + 33, "condition of the salt, by its rolling coefficient", "unit", "end")
+        plot.text(plot.right, plot.bottom + 33, "salt, from firm to soft", "unit", "end")
         ends, points_end = [], plot.x(len(salts) - 1) + 7
         for number, row in enumerate(rows_of):
             points = [(plot.x(i), plot.y(words.figure(row.by_salt[s.name].speed_ms))) for i, s in enumerate(salts)]
@@ -270,6 +280,7 @@ def stops_figure(words: PageWords, decision: Decision) -> Figure:
         plot.scales((0.0, max(*finite, end) * 1.04))
         plot.x_axis(f"distance [{words.far}]", "{:g}", grid=True, about=6 if width == WIDE else 4)
         plot.label_rows()
+        plot.upright(end, "dash")
         for row, (case, far) in enumerate(cases):
             at = plot.x(min(words.length(far), plot.x.high))
             coast = row == len(cases) - 1
@@ -278,7 +289,6 @@ def stops_figure(words: PageWords, decision: Decision) -> Figure:
             text = words.distance(far) + ("" if not coast or far <= stop.shutdown_m else ", beyond")
             plot.text(at + 6 if room > 70 else width, plot.middle(row) + 4 if room > 70 else plot.middle(row) - 12,
                       text, "label", "start" if room > 70 else "end")  # fmt: skip
-        plot.upright(end, "dash")
         return plot
 
     rows = [[case, words.distance(far), "inside" if far <= stop.shutdown_m else "BEYOND"] for case, far in cases]

@@ -19,6 +19,7 @@ from optimizer.report.page.words import PageWords, typed
 from optimizer.report.questions import ARGUMENTS, COMPLETE, INCOMPLETE, band_text
 from optimizer.report.terminal import is_complete
 from optimizer.report.wording import UNCHECKED, both, different, ordinal, plural, rpm
+from optimizer.scenario.parts import NONE_ID
 from optimizer.units import shown, to_unit
 
 RAISED = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
@@ -146,8 +147,7 @@ def ranking_section(words: PageWords, decision: Decision) -> Section:
     builds = decision.result.builds
     lead = (
         f"{capital(plural(decision.result.near_count, 'legal build'))} too close to call with number 1 "
-        f"{'was' if decision.result.near_count == 1 else 'were'} met, itself included. Sort by any heading; type "
-        "a part, an id or a slot to see only the builds it is changed in."
+        f"{'was' if decision.result.near_count == 1 else 'were'} met, itself included."
     )
     return Section(
         "ranking",
@@ -173,6 +173,7 @@ def _ranked(words: PageWords, decision: Decision, place: int) -> dict[str, Any]:
     slowest = min(card.runs, key=lambda run: run.score_ms)
     return {
         "place": place,
+        "find": "; ".join(f"{slot} {words.part(part)}" for slot, part in card.build.items()),
         "speed": (f"{card.speed_ms:.4f}", words.speed(card.speed_ms)),
         "margin": (f"{card.speed_ms - card.planned_ms:.4f}", words.gap(card.speed_ms - card.planned_ms, sign=True)),
         "price": (str(card.cents or 0), price_of(words, card)),
@@ -250,7 +251,7 @@ def money_section(words: PageWords, decision: Decision) -> Section:
                 "price": words.price(step.cents),
                 "speed": words.speed(step.speed_ms),
                 "gain": gain,
-                "close": "too close to call with the step before" if band is not None and band.too_close else "",
+                "close": f"too close to call: faster in {band.chance:.0%} of draws" if band and band.too_close else "",
                 "changes": words.grouped([(s, before[s], p) for s, p in build.items() if p != before[s]]),
             }
         )
@@ -307,6 +308,12 @@ def _order(words: PageWords, plan: BuyingPlan | None) -> dict[str, Any] | None:
 # --- what each part is worth
 
 
+def _is_required(words: PageWords, part_id: str) -> bool:
+    """Whether a part is equipment that a speed bracket asks for: leaving it off is no saving to argue for."""
+    tags = words.scenario.parts[part_id].tags if part_id != NONE_ID else ()
+    return any(bracket.requires in tags for bracket in words.scenario.race_class.brackets)
+
+
 def parts_section(words: PageWords, decision: Decision) -> Section:
     """Shares of the gain, changes that help or hurt each other, swaps."""
     worth = decision.worth
@@ -318,18 +325,15 @@ def parts_section(words: PageWords, decision: Decision) -> Section:
 
     def swap(each: Swap) -> list[str]:
         dear = budget is not None and price is not None and price + each.cents > budget
-        money = words.extra_money(each.cents) + (", over the budget" if dear else "")
-        return [typed(each.slot), f"{words.part(each.other)} in place of {words.part(each.here)}",
-                words.gap(each.gain_ms, sign=True), money]  # fmt: skip
+        text = f"{words.part(each.other)} in place of {words.part(each.here)}" + (", over the budget" if dear else "")
+        return [typed(each.slot), text, words.gap(each.gain_ms, sign=True), words.extra_money(each.cents)]
 
     swaps = [swap(each) for each in worth.swaps if each.slot not in decision.result.indifferent]
-    tables = [
-        Table("Best single swap in each slot, from number 1; money aside", ("slot", "swap", "#speed", "price"), swaps)
-    ]
-    if worth.savings:
-        tables.append(
-            Table("Single swaps that save money", ("slot", "swap", "#speed", "price"), [swap(e) for e in worth.savings])
-        )
+    heads = ("slot", "swap", "#speed", "#price")
+    tables = [Table("Best single swap in each slot, from number 1; money aside", heads, swaps, wordy=True)]
+    savings = [swap(each) for each in worth.savings if not _is_required(words, each.here)]
+    if savings:
+        tables.append(Table("Single swaps that save money", heads, savings, wordy=True))
     even = decision.result.indifferent
     nothing = f"These slots do not matter for speed: {words.slots(even)}." if even else ""
     return Section("parts", "What each part is worth", lead, {"figure": figure, "tables": tables, "nothing": nothing})

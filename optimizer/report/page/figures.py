@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from optimizer.report.page.charts import Drawing, Plot, around, shorter
 
-WIDE, NARROW = 720.0, 342.0
+WIDE, NARROW = 800.0, 350.0
 """Widths a chart is drawn at: for a desk and for a phone."""
 LABEL_ROOM = 232.0
 """Room for labels left of rows where there is space beside them."""

@@ -11,7 +11,7 @@ for (const field of all("[data-filter]")) {
     const words = plain(field.value).split(/\s+/).filter(Boolean);
     let shown = 0;
     for (const row of table.tBodies[0].rows) {
-      const text = plain(row.textContent);
+      const text = plain(row.dataset.find ?? row.textContent);
       row.hidden = !words.every((word) => text.includes(word));
       shown += row.hidden ? 0 : 1;
     }

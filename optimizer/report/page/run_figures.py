@@ -84,7 +84,7 @@ def _boards(plot: Plot, words: PageWords, trace: RunTrace) -> None:
     for name, board in zip(("first board", "last board"), trace.boards, strict=True):
         at = plot.x(words.length(board.distance_m))
         plot.line([(at, plot.top - 6), (at, plot.bottom)], "mark")
-        plot.text(at, plot.top - 12, name, "quiet", "middle" if name == "first board" else "end")
+        plot.text(at, plot.top - 12, name, "quiet", "end")
 
 
 def revs_figure(words: PageWords, decision: Decision) -> Figure:

@@ -23,11 +23,12 @@ class Section:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table: a caption, headings (``#`` before those of numbers), rows of texts."""
+    """A table: a caption, headings (``#`` before those of numbers), rows of texts; ``wordy`` ones stack on a phone."""
 
     caption: str
     heads: Sequence[str]
     rows: Sequence[Sequence[str]]
+    wordy: bool = False
 
 
 def price_of(words: PageWords, card: BuildCard) -> str:

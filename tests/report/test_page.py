@@ -1,0 +1,138 @@
+"""The page as a file: the same bytes, nothing from elsewhere, sections that others fill, and how it is written."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import pathlib
+import re
+from dataclasses import replace
+
+import pytest
+
+from optimizer import cli
+from optimizer.decision import Decision
+from optimizer.report.page.section import Section
+from optimizer.report.page.whole import page_of
+from optimizer.report.page.words import PageWords, say, typed
+from optimizer.report.wording import CAUTION, UNCHECKED
+from tests.report.pages import SCRIPT
+from tests.scenes import STARTER
+from tests.test_cli import FORBIDDEN
+
+
+@pytest.fixture(scope="module")
+def page(decision: Decision) -> str:
+    return page_of(decision)
+
+
+def test_same_decision_same_bytes(decision, page):
+    assert page_of(decision) == page
+
+
+def test_nothing_comes_from_elsewhere(page):
+    """No address, no file beside it, no style or handler in an attribute, which the policy would refuse."""
+    assert not re.search(r"https?:|//\w|@import|url\(|<link|<iframe", page)
+    assert not re.search(r"<[a-z][^>]* (src|style|on\w+)=", re.sub(r'="[^"]*"', '=""', page))
+
+
+def test_the_policy_names_the_hashes_of_style_and_script(page):
+    """Worked out again from the bytes between the tags."""
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', page)
+    assert policy
+    for name in ("style", "script"):
+        text = re.findall(rf"<{name}>(.*?)</{name}>", page, re.DOTALL)
+        assert len(text) == 1
+        digest = base64.b64encode(hashlib.sha256(text[0].encode()).digest()).decode()
+        assert f"{name}-src &#39;sha256-{digest}&#39;" in policy[1]
+    assert policy[1].startswith("default-src &#39;none&#39;;")
+
+
+def test_every_chart_has_a_title_a_text_alternative_and_its_numbers(page):
+    figures = re.findall(r"<figure.*?</figure>", page, re.DOTALL)
+    assert len(figures) == 11
+    for each in figures:
+        assert each.count('role="img"') == 2
+        assert len(re.findall(r"<desc id=[^>]*>[^<]{20,}</desc>", each)) == 2
+        assert re.search(r"<figcaption>.{20,}</figcaption>", each, re.DOTALL)
+        assert each.count("<tr>") > 1
+    ids = re.findall(r' id="([^"]*)"', page)
+    assert len(ids) == len(set(ids))
+
+
+def test_it_says_what_every_answer_says(page):
+    """The caution, that no run was compared, and none of the words that would pass for a permission."""
+    for text in (*CAUTION, UNCHECKED):
+        assert text.replace("'", "&#39;") in page
+    assert not FORBIDDEN.search(re.sub(r"<[^>]*>", " ", page))
+
+
+def test_sections_that_others_fill(decision, page):
+    """Odds and said against done say which command they wait for, until a section is given; others may be added."""
+    assert "saltmile odds" in page
+    odds = Section("odds", "Odds", "Seven in ten.", {})
+    done = Section("done", "Said against done", "0.4 % off.", {})
+    note = Section("buy", "Purchase note", "What to buy.", {})
+    filled = page_of(decision, record=done, odds=odds, more=[note])
+    assert "Seven in ten." in filled
+    assert "saltmile odds" not in filled
+    assert "0.4 % off." in filled
+    assert filled.index('id="why-not"') < filled.index('id="buy"') < filled.index('id="assumed"')
+
+
+def test_the_answer_is_in_the_first_words(decision, page):
+    """Speed, record, price and what is left stand before anything else."""
+    words = PageWords(decision.scenario)
+    start = page[page.index("<main>") :][:1600]
+    assert f"{words.figure(decision.best.speed_ms):.1f}" in start
+    assert words.price(decision.best.cents or 0) in start
+    assert "Complete search: nothing else in your sheets is faster" in page
+
+
+def test_data_for_comparing_cannot_break_out(decision, page):
+    """It is JSON without a sign that HTML reads, with a band for every two builds."""
+    text = re.search(r'id="builds-data">(.*?)</script>', page, re.DOTALL)
+    assert text
+    assert not set(text[1]) & set("<>&")
+    data = json.loads(text[1])
+    count = len(decision.candidates)
+    assert len(data["builds"]) == count
+    assert len(data["bands"]) == count * (count - 1) // 2
+    assert any(SCRIPT in part for build in data["builds"].values() for part in build["parts"])
+
+
+def test_typed_text_is_kept_apart():
+    """Isolates in a name are taken out, so that its own cannot be closed early; tags are shown."""
+    name = "a<b>\u2069c"
+    assert str(say(f"in {typed(name)} out")) == "in <bdi>a&lt;b&gt;c</bdi> out"
+    assert str(say("`saltmile odds`")) == "<code>saltmile odds</code>"
+
+
+def test_without_a_budget_or_another_salt(decision):
+    """Sections that have nothing to say, say so."""
+    without = page_of(replace(decision, money=None, order=None, target=None))
+    assert "The event names no budget" in without
+    assert "What to buy first" not in without
+
+
+def test_the_command_writes_the_page(hostile: pathlib.Path, tmp_path: pathlib.Path, capsys):
+    """From the folder to the file; the size is said, and it is far below 500 kB."""
+    file = tmp_path / "page.html"
+    assert cli.run(["report", str(hostile), "-o", str(file), "--quick", "--top", "2"]) == 0
+    out, err = capsys.readouterr()
+    text = file.read_text(encoding="utf-8")
+    assert out.startswith(f"Wrote {file}, ")
+    assert err == ""
+    assert text.startswith("<!doctype html>")
+    assert len(text.encode()) < 500_000
+    assert list(tmp_path.iterdir()) == [file]
+
+
+@pytest.mark.parametrize("place", ["", "missing/page.html"])
+def test_a_place_that_cannot_be_written_is_said_before_the_work(tmp_path, capsys, place, monkeypatch):
+    """A folder, or a file in a folder that is not there: exit code 2, nothing computed, nothing written."""
+    monkeypatch.setattr("optimizer.decision.decision_of", lambda *_: pytest.fail("it was computed all the same"))
+    assert cli.run(["report", str(STARTER), "-o", str(tmp_path / place)]) == 2
+    assert "cannot write" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
