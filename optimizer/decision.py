@@ -49,6 +49,8 @@ class Decision:
 
     Attributes
     ----------
+    quick : bool
+        Made in a hurry: without the cheapest way past the record, an order of buying, and searches on other salt.
     options : Options
         To read builds given as positions.
     result : RankResult
@@ -82,6 +84,7 @@ class Decision:
         Up to the best build's speed.
     """
 
+    quick: bool
     options: Options
     result: RankResult
     worth: Why
@@ -140,6 +143,7 @@ def decision_of(scenario: Scenario, question: Question | None = None, progress: 
     order, no_order = _order(study, asked, tell.part("what to buy first", 0.40, 0.50))
     listed = np.stack([study.options.encode(each.build) for each in short.entries])
     return Decision(
+        quick=not asked.thorough,
         options=study.options,
         result=result,
         worth=worth,

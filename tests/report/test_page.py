@@ -116,6 +116,13 @@ def test_without_a_budget_or_another_salt(decision):
     assert "What to buy first" not in without
 
 
+def test_a_page_made_in_a_hurry_says_what_it_left_out(decision):
+    hurried = page_of(replace(decision, quick=True, order=None, target=None))
+    assert "made in a hurry" in hurried
+    assert "was not searched for" in hurried
+    assert "The cheapest way past the record" not in hurried
+
+
 def test_the_command_writes_the_page(hostile: pathlib.Path, tmp_path: pathlib.Path, capsys):
     """From the folder to the file; the size is said, and it is far below 500 kB."""
     file = tmp_path / "page.html"

@@ -263,6 +263,8 @@ def money_section(words: PageWords, decision: Decision) -> Section:
         f"{COMPLETE if closed else INCOMPLETE} "
         "Not every small step is asked about here: `saltmile budget --every` lists all."
     )
+    if decision.quick:
+        lead += " This page was made in a hurry: `saltmile buy-order` says what to buy first."
     view = {
         "figure": figure,
         "steps": steps,
