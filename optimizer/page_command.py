@@ -14,6 +14,8 @@ from optimizer.files import refuse_unwritable, write_whole
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE", required=True,
               help="Where to write the page, such as page.html; a page that is there is replaced.")
+@click.option("--charts", type=click.Path(path_type=Path), metavar="FOLDER",
+              help="Write every chart into FOLDER too, each as a picture of its own (SVG).")
 @click.option("--budget", metavar="N", help="Most to spend, instead of the event's budget.")
 @click.option("--top", type=click.IntRange(1, 30), default=10, show_default=True, help="How many builds are ranked.")
 @click.option("--with", "with_parts", metavar="PART", multiple=True, help="A part that must be in: id, or slot=id.")
@@ -25,6 +27,7 @@ from optimizer.files import refuse_unwritable, write_whole
 def report(
     folder: Path,
     output: Path,
+    charts: Path | None,
     budget: str | None,
     top: int,
     with_parts: tuple[str, ...],
@@ -39,9 +42,12 @@ def report(
     """
     from optimizer.decision import decision_of  # noqa: PLC0415
     from optimizer.pipeline import Question  # noqa: PLC0415
+    from optimizer.report.page.single import charts_of  # noqa: PLC0415
     from optimizer.report.page.whole import page_of  # noqa: PLC0415
 
     refuse_unwritable(output)
+    if charts is not None:
+        refuse_unwritable(charts / "speed.svg")
     scenario = read(folder)
     question = Question(
         top=top,
@@ -53,6 +59,13 @@ def report(
         thorough=not quick,
     )
     with Progress() as progress:
-        page = page_of(decision_of(scenario, question, progress))
+        decision = decision_of(scenario, question, progress)
+    page = page_of(decision)
     write_whole(output, page)
-    write(f"Wrote {output}, {len(page.encode()) / 1000:.0f} kB. Open it in any browser; it needs no network.\n")
+    text = f"Wrote {output}, {len(page.encode()) / 1000:.0f} kB. Open it in any browser; it needs no network.\n"
+    if charts is not None:
+        pictures = charts_of(decision)
+        for name, picture in pictures.items():
+            write_whole(charts / f"{name}.svg", picture)
+        text += f"Wrote {len(pictures)} charts into {charts}: {', '.join(f'{name}.svg' for name in pictures)}.\n"
+    write(text)

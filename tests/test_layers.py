@@ -165,6 +165,7 @@ report.page.choice_sections
 report.page.car_sections
 report.page.sections
 report.page.whole
+report.page.single
 
 console
 page_command

@@ -7,16 +7,22 @@ import hashlib
 import json
 import pathlib
 import re
+import xml.etree.ElementTree as ET
 from dataclasses import replace
 
 import pytest
 
 from optimizer import cli
 from optimizer.decision import Decision
+from optimizer.pipeline import Question
+from optimizer.report.page.charts import readable
 from optimizer.report.page.section import Section
+from optimizer.report.page.single import charts_of
 from optimizer.report.page.whole import page_of
 from optimizer.report.page.words import PageWords, say, typed
 from optimizer.report.wording import CAUTION, UNCHECKED
+from optimizer.scenario.event import Scenario
+from optimizer.search.ranking import Progress
 from tests.report.pages import SCRIPT
 from tests.scenes import STARTER
 from tests.test_cli import FORBIDDEN
@@ -123,17 +129,54 @@ def test_a_page_made_in_a_hurry_says_what_it_left_out(decision):
     assert "The cheapest way past the record" not in hurried
 
 
-def test_the_command_writes_the_page(hostile: pathlib.Path, tmp_path: pathlib.Path, capsys):
-    """From the folder to the file; the size is said, and it is far below 500 kB."""
+def test_the_command_writes_the_page(hostile, tmp_path: pathlib.Path, capsys, monkeypatch, decision):
+    """From the folder to the files; the question is passed on, the size is said, and it is far below 500 kB."""
+    asked = []
+
+    def decided(scenario: Scenario, question: Question, _progress: Progress) -> Decision:
+        asked.append((scenario.car.name, question))
+        return decision
+
+    monkeypatch.setattr("optimizer.decision.decision_of", decided)
     file = tmp_path / "page.html"
-    assert cli.run(["report", str(hostile), "-o", str(file), "--quick", "--top", "2"]) == 0
+    assert cli.run(["report", str(hostile), "-o", str(file), "--quick", "--top", "2", "--charts", str(tmp_path)]) == 0
     out, err = capsys.readouterr()
     text = file.read_text(encoding="utf-8")
+    assert asked == [(decision.scenario.car.name, Question(top=2, thorough=False))]
     assert out.startswith(f"Wrote {file}, ")
     assert err == ""
     assert text.startswith("<!doctype html>")
     assert len(text.encode()) < 500_000
-    assert list(tmp_path.iterdir()) == [file]
+    assert len(list(tmp_path.glob("*.svg"))) == len(list(tmp_path.iterdir())) - 1 > 8
+
+
+def test_charts_as_pictures_of_their_own(decision, page):
+    """Each is one well-formed file of SVG with title, text alternative and style, and nothing from elsewhere."""
+    pictures = charts_of(decision)
+    assert len(pictures) == 11
+    assert pictures == charts_of(decision)
+    for name, text in pictures.items():
+        root = ET.fromstring(text)  # noqa: S314  our own text
+        assert root.tag.endswith("}svg")
+        assert len(root.findall(".//{*}desc")) == 1
+        assert f'id="chart-{name}"' in page
+        assert not re.search(r"href|url\(|@import", text)
+
+
+def test_names_with_signs_that_svg_may_not_hold():
+    assert readable("a\x00b\x1b\ufffec\td") == "abc\td"
+
+
+def test_kilometers(decision):
+    """The same decision for readers of metric units: nothing is in miles or pounds, nothing is not a number."""
+    scenario = decision.scenario
+    metric = replace(scenario, event=replace(scenario.event, speed_unit="km/h", currency="EUR"))
+    text = page_of(replace(decision, result=replace(decision.result, scenario=metric)))
+    text = re.sub(r"<style>.*?</style>|<script>.*?</script>", "", text, flags=re.DOTALL)
+    assert "km/h" in text
+    assert "\N{EURO SIGN}" in text
+    text = text.replace("growth of the roll-out by 100 mph", "")  # the name of a quantity
+    assert not re.search(r"\b(mph|mi|lbf|lb|nan|inf)\b", text)
 
 
 @pytest.mark.parametrize("place", ["", "missing/page.html"])

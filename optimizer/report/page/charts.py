@@ -7,6 +7,7 @@ phone instead of being scaled. Every text goes through `escape`.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from html import escape
@@ -18,6 +19,7 @@ Point = tuple[float, float]
 LETTER = 6.4
 """About the width of a letter in the type of the charts."""
 TICK = 4.0
+UNREADABLE = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def number(value: float) -> str:
@@ -35,6 +37,11 @@ def ticks(low: float, high: float, about: int = 5) -> list[float]:
     first = math.ceil(low / step - 1e-9)
     last = math.floor(high / step + 1e-9)
     return [round(place * step, 10) for place in range(first, last + 1)]
+
+
+def readable(text: str) -> str:
+    """A text without the signs that a file of SVG may not hold: a sheet may have any in a name."""
+    return UNREADABLE.sub("", text)
 
 
 def shorter(text: str, room: float) -> str:
@@ -117,7 +124,7 @@ class Drawing:
         """A line of text by its foot."""
         place = "" if anchor == "start" else f' text-anchor="{anchor}"'
         self.shapes.append(
-            f'<text class="{look}" x="{number(x)}" y="{number(y)}"{place}>{escape(text, quote=False)}</text>'
+            f'<text class="{look}" x="{number(x)}" y="{number(y)}"{place}>{escape(readable(text), quote=False)}</text>'
         )
 
     def svg(self, key: str, title: str, description: str) -> str:
@@ -126,8 +133,8 @@ class Drawing:
         size += f' width="{number(self.width)}" height="{number(self.height)}"'
         return (
             f'<svg class="chart" {size} role="img" aria-labelledby="{key}-t {key}-d">'
-            f'<title id="{key}-t">{escape(title, quote=False)}</title>'
-            f'<desc id="{key}-d">{escape(description, quote=False)}</desc>{"".join(self.shapes)}</svg>'
+            f'<title id="{key}-t">{escape(readable(title), quote=False)}</title>'
+            f'<desc id="{key}-d">{escape(readable(description), quote=False)}</desc>{"".join(self.shapes)}</svg>'
         )
 
 

@@ -34,8 +34,8 @@ def ladder_figure(words: PageWords, decision: Decision) -> Figure:
     ]
     low, high = decision.low_ms, decision.high_ms
     title = (
-        f"Nine times in ten number 1 does {words.figure(low):.0f} to {words.figure(high):.0f} {words.unit}, for all that "
-        "is not known exactly"
+        f"Nine times in ten number 1 does {words.figure(low):.0f} to {words.figure(high):.0f} {words.unit}, for all "
+        "that is not known exactly"
     )
     described = "; ".join(f"{name} {words.speed(speed)}" for name, speed, _ in marks)
 

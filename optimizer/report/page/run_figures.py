@@ -89,8 +89,8 @@ def _boards(plot: Plot, words: PageWords, trace: RunTrace) -> None:
 
 def revs_figure(words: PageWords, decision: Decision) -> Figure:
     """Revs over speed, gear by gear, against the limit."""
-    best, trace = decision.best, max(decision.traces, key=lambda each: each.boards[1].rpm)
-    number = decision.traces.index(trace) + 1
+    best = decision.best
+    number, trace = max(enumerate(decision.traces, 1), key=lambda each: each[1].boards[1].rpm)
     first, last = trace.boards
     limit = best.rev_limit_rpm
     title = (
