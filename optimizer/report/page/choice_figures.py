@@ -138,10 +138,11 @@ def money_figure(words: PageWords, decision: Decision) -> Figure | None:
         level = plot.y(words.figure(planned))
         plot.line([(plot.left, level), (plot.right, level)], "dash")
         label = f"takes the record, {words.figure(planned):.1f}"
-        if over:
-            plot.text(plot.right, level + 16, label, "label", "end")
-        else:
+        crossed = target.cents if target is not None else over[0].cents if over else high * 100
+        if plot.x(crossed / 100) > (plot.left + plot.right) / 2:
             plot.text(plot.left + 4, level - 6, label, "label")
+        else:
+            plot.text(plot.right, level + 16, label, "label", "end")
         corners: list[tuple[float, float]] = []
         for step, speed in zip(steps, speeds, strict=True):
             corners += [(step.cents / 100, corners[-1][1])] if corners else []
