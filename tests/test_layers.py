@@ -24,6 +24,7 @@ physics.brakes
 
 scenario.parts
 scenario.car
+scenario.estimates
 scenario.event
 scenario.findings
 scenario.bounds
@@ -40,8 +41,22 @@ scenario.catalog
 scenario.rule_words
 scenario.sense
 scenario.crosscheck
+scenario.calibration_file
 scenario.reading
 scenario.offers
+
+measured.records
+measured.cells
+measured.columns
+measured.grids
+measured.sheets
+measured.days
+measured.sense
+measured.traces
+measured.coasts
+measured.slips
+measured.dyno
+measured.reading
 
 choice.options
 choice.masses
@@ -107,6 +122,7 @@ answers.every_part
 answers.sensitivity
 answers.uncertainties
 answers.unknowns
+answers.draws
 answers.closeness
 answers.compare
 answers.frontier

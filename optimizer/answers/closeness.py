@@ -4,24 +4,19 @@ Both builds run in the same worlds: every draw sets all unknowns at once, those 
 the parts, and simulates every build in it. What builds have in common is off by the same in all of them and nearly
 cancels; what is left is due to the parts in which they differ. Nothing is linearized.
 
-The draws are a Latin hypercube (M. D. McKay, R. J. Beckman, W. J. Conover, "A comparison of three methods for
-selecting values of input variables in the analysis of output from a computer code", Technometrics 21 (1979); from
-memory), with one column for each unknown whose shuffle comes of the unknown's own name. So a build's draws depend
-neither on the other builds nor on what else is in the catalogs. A Sobol sequence would need one dimension for every
-input of every part on offer, hundreds, in which 64 points are worse than random ones: three pairs of columns in a
-hundred are then correlated by more than a half.
+The draws are those of `draws`. A Sobol sequence would need one dimension for every input of every part on offer,
+hundreds, in which 64 points are worse than random ones: three pairs of columns in a hundred are then correlated by more
+than a half.
 """
 
 from __future__ import annotations
 
-import zlib
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtri
 
-from optimizer.answers.unknowns import Unknown, only_needed, salt_asked_about, speeds_with, unknowns_of
+from optimizer.answers.draws import settings_of
+from optimizer.answers.unknowns import only_needed, salt_asked_about, speeds_with, unknowns_of
 from optimizer.choice.options import FloatArray, IntArray
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.search.study import Study
@@ -112,22 +107,6 @@ def spread_of(study: Study, builds: IntArray, draws: int = DRAWS, seed: int = SE
         raise ValueError(msg)
     salt = salt_asked_about(study.judge)
     options, rows = only_needed(study.options, builds)
-    settings = _settings(unknowns_of(options, salt), draws, seed)
+    settings = settings_of(unknowns_of(options, salt), options.scenario.calibration, draws, seed)
     step = max(1, BLOCK // len(builds))
     return np.concatenate([speeds_with(options, salt, rows, settings[at : at + step]) for at in range(0, draws, step)])
-
-
-def _settings(unknowns: tuple[Unknown, ...], draws: int, seed: int) -> list[Mapping[Unknown, float]]:
-    """What every unknown is in each draw."""
-    columns = {each: scores_of(each.key, draws, seed) for each in unknowns}
-    return [{each: each.moved(float(column[d])) for each, column in columns.items()} for d in range(draws)]
-
-
-def scores_of(key: str, draws: int, seed: int) -> FloatArray:
-    """Standard normal scores (draws,) of one unknown: one from the middle of each of equally likely strata, shuffled.
-
-    They are scaled to a mean square of one, which the middles of few strata fall short of.
-    """
-    strata = np.random.default_rng([seed, zlib.crc32(key.encode())]).permutation(draws)
-    scores = ndtri((strata + 0.5) / draws)
-    return np.asarray(scores / np.sqrt(np.mean(scores**2)))

@@ -38,6 +38,8 @@ class Uncertainty:
         share of what a factor is off from 1, as ``scale`` says.
     source : str
     scale : Scale
+    daily : float
+        Share of the value by which it differs from one day to the next, beyond what a measurement of one day tells.
     least, most : float
         Ends of what makes sense: as multiples of the value where ``scale`` is ``share``, of what the factor is off
         from 1 where it is ``effect``, else the values themselves.
@@ -50,6 +52,7 @@ class Uncertainty:
     scale: Scale = "share"
     least: float = 0.3
     most: float = 3.0
+    daily: float = 0.0
 
     def of(self, kind: BasisKind, value: float) -> float:
         """Standard uncertainty of a value, in the unit of the value; never negative."""
@@ -98,9 +101,9 @@ HUB: Mapping[str, Uncertainty] = MappingProxyType(
 """Inputs of an axle of the car, by field."""
 SALT: Mapping[str, Uncertainty] = MappingProxyType(
     {
-        "rolling_coefficient": Uncertainty(0.10, 0.15, 0.20, NO_SALT),
-        "grip": Uncertainty(0.08, 0.12, 0.15, NO_SALT),
-        "slip_at_slide": Uncertainty(0.15, 0.20, 0.30, NO_SALT),
+        "rolling_coefficient": Uncertainty(0.10, 0.15, 0.20, NO_SALT, daily=0.10),
+        "grip": Uncertainty(0.08, 0.12, 0.15, NO_SALT, daily=0.08),
+        "slip_at_slide": Uncertainty(0.15, 0.20, 0.30, NO_SALT, daily=0.10),
     }
 )
 """Inputs of the salt, by field."""

@@ -85,6 +85,8 @@ class Unknown:
     basis : Basis
         How the value is known, and who says so.
     uncertainty : Uncertainty
+    calibrated : float or None
+        Standard uncertainty that calibration left, in the unit of the value; None where it says nothing.
     """
 
     place: Place
@@ -95,6 +97,7 @@ class Unknown:
     value: float
     basis: Basis
     uncertainty: Uncertainty
+    calibrated: float | None = None
 
     @property
     def key(self) -> str:
@@ -103,13 +106,22 @@ class Unknown:
 
     @property
     def deviation(self) -> float:
-        """Standard uncertainty, in the unit of the value."""
-        return self.uncertainty.of(self.basis.kind, self.value)
+        """Standard uncertainty of what lasts, in the unit of the value."""
+        return self.uncertainty.of(self.basis.kind, self.value) if self.calibrated is None else self.calibrated
+
+    @property
+    def daily(self) -> float:
+        """Standard deviation from one day to the next of what calibration measured on its days, in the same unit."""
+        return 0.0 if self.calibrated is None else self.uncertainty.daily * abs(self.value)
 
     def moved(self, deviations: float) -> float:
         """The value some standard uncertainties up, as far as makes sense."""
+        return self.within_sense(self.value + deviations * self.deviation)
+
+    def within_sense(self, value: float) -> float:
+        """A value, or the end of what makes sense that it lies beyond."""
         least, most = self.uncertainty.ends(self.value)
-        return min(max(self.value + deviations * self.deviation, least), most)
+        return min(max(value, least), most)
 
     def carried(self, here: float, value: float) -> float:
         """What a record saying ``here`` says where this unknown has another value: off by the same share, or amount."""
@@ -130,12 +142,19 @@ def unknowns_of(options: Options, salt: str) -> tuple[Unknown, ...]:
         each.key: each
         for each in (*_shared(options, salt), *(own for part in _every(options) for own in _of_part(options, part)))
     }
-    return tuple(each for each in found.values() if each.deviation > 0)
+    return tuple(_calibrated(options, each) for each in found.values() if each.deviation > 0)
+
+
+def _calibrated(options: Options, unknown: Unknown) -> Unknown:
+    """An unknown with what calibration says of it."""
+    calibration = options.scenario.calibration
+    estimate = None if calibration is None else calibration.of(unknown.key)
+    return unknown if estimate is None else replace(unknown, calibrated=estimate.deviation)
 
 
 def unknowns_of_part(options: Options, part: Part) -> tuple[Unknown, ...]:
     """The unknowns that a part brings; those of the engine it is made from where it is made from one."""
-    return tuple(each for each in _of_part(options, part) if each.deviation > 0)
+    return tuple(_calibrated(options, each) for each in _of_part(options, part) if each.deviation > 0)
 
 
 def _every(options: Options) -> Iterator[Part]:

@@ -15,8 +15,12 @@ from optimizer.errors import UsageError
 from optimizer.recheck.asking import Asked
 
 FORMAT, VERSION = "saltmile search evidence", 1
+CALIBRATION = "calibration.json"
+"""Also input, where a folder has it."""
 SHEETS = (".toml", ".csv", ".xlsx")
 """Endings of the files of a folder that are input."""
+NO_INPUT = "runs"
+"""Name, but for its ending, of the sheet of what was timed: a run more changes no prediction by itself."""
 MOST_ROUNDS = 40
 """Rounds that may stand inside each other in a file."""
 
@@ -101,11 +105,16 @@ class Evidence:
 def hash_of(folder: Path) -> str:
     """SHA-256 over the names and bytes of a folder's input files, by name."""
     digest = hashlib.sha256()
-    for file in sorted(each for each in folder.iterdir() if each.is_file() and each.suffix.lower() in SHEETS):
+    for file in sorted(each for each in folder.iterdir() if each.is_file() and _is_input(each)):
         data = file.read_bytes()
         digest.update(f"{file.name}\0{len(data)}\0".encode())
         digest.update(data)
     return digest.hexdigest()
+
+
+def _is_input(file: Path) -> bool:
+    is_sheet = file.suffix.lower() in SHEETS and file.stem.lower() != NO_INPUT
+    return is_sheet or file.name == CALIBRATION
 
 
 # --- writing

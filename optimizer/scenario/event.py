@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from optimizer.scenario.car import Car
+from optimizer.scenario.estimates import Calibration
 from optimizer.scenario.parts import Basis, Kit, Part
 
 
@@ -211,6 +212,7 @@ class Scenario:
 
     ``parts`` holds every part of every sheet by id, in sheet order. ``notices`` are remarks about the files
     (another text encoding, unused rows); ``assumptions`` every number that was filled in or marked assumed.
+    ``calibration`` holds the estimates that stand in place of what the files state; None where there are none.
     """
 
     folder: str
@@ -220,6 +222,7 @@ class Scenario:
     kits: tuple[Kit, ...]
     assumptions: tuple[Assumption, ...] = ()
     notices: tuple[str, ...] = ()
+    calibration: Calibration | None = None
 
     @property
     def race_class(self) -> RaceClass:

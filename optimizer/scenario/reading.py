@@ -8,9 +8,11 @@ from types import MappingProxyType
 
 from optimizer.errors import Fault, ScenarioError
 from optimizer.scenario import crosscheck, sense
+from optimizer.scenario.calibration_file import FILE, calibrated, read_calibration, unfit_for
 from optimizer.scenario.catalog import Draft, check_dyno, kits_of, parts_of, read_catalog, resolve_engines
 from optimizer.scenario.columns import SHEETS
 from optimizer.scenario.entries import Entry
+from optimizer.scenario.estimates import Calibration
 from optimizer.scenario.event import Assumption, Scenario
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.settings import (
@@ -28,13 +30,15 @@ from optimizer.scenario.tables import Table, find_tables
 from optimizer.scenario.toml_files import read_document
 
 
-def read_scenario(folder: str | pathlib.Path) -> Scenario:
+def read_scenario(folder: str | pathlib.Path, *, as_stated: bool = False) -> Scenario:
     """Read a scenario folder: ``car.toml``, ``event.toml`` and the sheets of parts.
 
     Parameters
     ----------
     folder : str or pathlib.Path
         Where the files are.
+    as_stated : bool
+        Leave a calibration that the folder has out of account.
 
     Returns
     -------
@@ -46,11 +50,11 @@ def read_scenario(folder: str | pathlib.Path) -> Scenario:
     ScenarioError
         If anything is wrong; it holds the faults of all files.
     """
-    return read_with_offers(folder, (), Findings())
+    return read_with_offers(folder, (), Findings(), as_stated=as_stated)
 
 
 def read_with_offers(
-    folder: str | pathlib.Path, offered: Sequence[tuple[str, Table]], findings: Findings
+    folder: str | pathlib.Path, offered: Sequence[tuple[str, Table]], findings: Findings, *, as_stated: bool = False
 ) -> Scenario:
     """Read a scenario folder together with tables on offer, as if each stood at the end of the sheet it is named like.
 
@@ -74,9 +78,21 @@ def read_with_offers(
     sense.check_engine_speeds(catalog, findings)
     sense.check_rotors(catalog, findings)
     _crosscheck(car, event, catalog, findings)
+    calibration = None if as_stated else read_calibration(path, findings)
     if findings.faults:
         raise ScenarioError(findings.faults)
-    return _scenario_of(path, car, event, catalog, findings)
+    scenario = _scenario_of(path, car, event, catalog, findings)
+    return scenario if calibration is None else _calibrated(scenario, calibration)
+
+
+def _calibrated(scenario: Scenario, calibration: Calibration) -> Scenario:
+    """The scenario with estimates; a calibration that was made against other values is refused, not half used."""
+    unfit = unfit_for(calibration, scenario)
+    if unfit:
+        gone = ", ".join(unfit)
+        expected = f"was made when the files said something else of {gone}; run calibrate again, or delete the file"
+        raise ScenarioError([Fault(FILE, 0, "", "", expected)])
+    return calibrated(scenario, calibration)
 
 
 def _crosscheck(car: CarDraft, event: EventDraft, catalog: Draft, findings: Findings) -> None:

@@ -20,6 +20,9 @@ WORKBOOK = "parts.xlsx"
 """Workbook that may hold several sheets, one a tab."""
 
 
+RUNS = "runs"
+"""Sheet of what was timed: it may stand among the sheets of parts, and is read by who asks for it."""
+
 OTHER_FORMATS = (".xls", ".ods", ".tsv")
 """Endings of sheets that spreadsheet programs write and nobody here reads."""
 
@@ -260,6 +263,8 @@ def find_tables(folder: pathlib.Path, names: Sequence[str], findings: Findings) 
         elif suffix == ".xlsx" and (stem in names or path.name.lower() == WORKBOOK):
             for name, file, table in _tabs_of(path, names, findings, strangers):
                 found.setdefault(name, []).append((file, table))
+        elif suffix in {".csv", ".xlsx"} and stem == RUNS:
+            continue
         elif suffix in OTHER_FORMATS and (stem in names or stem == "parts"):
             findings.fault(path.name, 0, "", "", "cannot be read in this format; save it as .csv or .xlsx")
             found.setdefault(stem, []).append((path.name, None))
@@ -298,7 +303,7 @@ def _tabs_of(
         file = f"{path.name} [{tab}]"
         if tab.strip().lower() in names:
             sheets.append((tab.strip().lower(), file, table_of(file, rows, findings)))
-        else:
+        elif tab.strip().lower() != RUNS:
             strangers.append(file)
     return sheets
 

@@ -6,7 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.answers.closeness import Band, band_of, closeness, scores_of, spread_of
+from optimizer.answers.closeness import Band, band_of, closeness, spread_of
+from optimizer.answers.draws import scores_of
 from optimizer.answers.uncertainties import PARTS, Uncertainty
 from optimizer.answers.unknowns import only_needed, speeds_with, unknowns_of, unknowns_of_part, with_values
 from optimizer.run.inputs import models_side_by_side

@@ -1,0 +1,176 @@
+"""Single cells of measurements: clock times, directions, parts in the car; in the manner of `scenario.cells`.
+
+Every parser raises `ValueError` with the end of a sentence whose beginning is what was typed.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Iterable
+
+from optimizer.units import nearest
+
+KIND_WORDS = {
+    "coast-down": "coast-down", "coast down": "coast-down", "coastdown": "coast-down", "coast": "coast-down",
+    "run log": "run log", "run": "run log", "log": "run log",
+    "timing slips": "timing slips", "timing slip": "timing slips", "slips": "timing slips", "runs": "timing slips",
+    "dyno sheet": "dyno sheet", "dyno": "dyno sheet",
+    "chalk mark": "chalk mark", "chalk": "chalk mark", "roll-out": "chalk mark",
+}  # fmt: skip
+"""What a header line ``kind`` may hold, and the kind that is meant."""
+
+_COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
+_POINTS = {point: 22.5 * place for place, point in enumerate(_COMPASS)} | {
+    "NORTH": 0.0, "EAST": 90.0, "SOUTH": 180.0, "WEST": 270.0,
+    "NORTHEAST": 45.0, "SOUTHEAST": 135.0, "SOUTHWEST": 225.0, "NORTHWEST": 315.0,
+}  # fmt: skip
+ALONG = ("out", "along", "down", "with the course", "first way")
+AGAINST = ("back", "against", "return", "other way", "against the course", "opposite")
+
+
+def kind(text: str) -> str:
+    """Kind of a file: ``coast-down``, ``run log``, ``timing slips``, ``dyno sheet``, ``chalk mark``."""
+    found = KIND_WORDS.get(" ".join(text.lower().split()))
+    if found is None:
+        known = list(dict.fromkeys(KIND_WORDS.values()))
+        raise ValueError(f"must be one of {', '.join(known)}{nearest(text, KIND_WORDS)}")
+    return found
+
+
+def compass(text: str) -> float:
+    """Direction in degrees from north, clockwise: ``300``, ``300 deg``, ``NW``."""
+    bare = text.strip().upper().rstrip(".")
+    if bare in _POINTS:
+        return _POINTS[bare]
+    match = re.fullmatch(r"(\d{1,3}(?:\.\d+)?)\s*(?:°|DEG|DEGREES?)?(?:\s*TRUE)?", bare)
+    if match is None or float(match[1]) > 360.0:
+        raise ValueError("must be degrees from north, 0 to 360, or a point of the compass such as NW")
+    return float(match[1]) % 360.0
+
+
+def direction(text: str) -> float | bool:
+    """Direction of travel: degrees; or whether it is against the course (``back``), where only that is known."""
+    bare = " ".join(text.lower().split())
+    if bare in ALONG:
+        return False
+    if bare in AGAINST:
+        return True
+    try:
+        return compass(text)
+    except ValueError:
+        raise ValueError(
+            "must be out (the way of the course), back (the other way), degrees from north, 0 to 360, or a point of "
+            "the compass such as NE"
+        ) from None
+
+
+def parts(text: str) -> tuple[str, ...]:
+    """Parts in the car: ids, or ``slot=id``, separated by semicolons; ``as it stands`` for those fitted."""
+    if " ".join(text.lower().split()) in {"as it stands", "as fitted", "fitted", "as it is"}:
+        return ()
+    if "," in text:
+        raise ValueError("has a comma; separate parts by semicolons")
+    named = [re.sub(r"\s*=\s*", "=", " ".join(each.split())) for each in text.split(";") if each.strip()]
+    return tuple(dict.fromkeys(named))
+
+
+_DATES = ("%d.%m.%Y", "%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%d %B %Y", "%B %d %Y", "%d %b %Y", "%b %d %Y", "%Y%m%d")
+
+
+def date(text: str) -> str:
+    """ISO date where day and month cannot be taken for each other (``9/8/2027`` can), else as typed."""
+    bare = " ".join(text.replace(",", " ").split())
+    for form in _DATES:
+        try:
+            return dt.datetime.strptime(bare, form).replace(tzinfo=dt.UTC).date().isoformat()
+        except ValueError:
+            continue
+    return text.strip()
+
+
+_CLOCK = re.compile(
+    r"(?:(?P<date>\d{4}-\d\d-\d\d|\d{4}/\d\d/\d\d)[ T]+)?"
+    r"(?:(?P<hours>\d{1,2}):)?(?P<minutes>\d{1,2}):(?P<seconds>\d{1,2}(?:[.,]\d*)?)"
+    r"\s*(?P<half>[AaPp][Mm])?\s*(?:Z|UTC|[+-]\d\d:?\d\d)?"
+)
+
+
+def clock(text: str) -> float | None:
+    """Seconds of a time of day (``12:03:04.250``, with or without a date, or ``03:04.5``); None for any other text."""
+    match = _CLOCK.fullmatch(text.strip())
+    if match is None:
+        return None
+    hours = int(match["hours"] or 0)
+    if match["half"]:
+        hours = hours % 12 + 12 * (match["half"].lower() == "pm")
+    days = 0
+    if match["date"]:
+        try:
+            days = dt.date.fromisoformat(match["date"].replace("/", "-")).toordinal()
+        except ValueError:
+            return None
+    return 86400.0 * days + 3600.0 * hours + 60.0 * int(match["minutes"]) + float(match["seconds"].replace(",", "."))
+
+
+CALM = frozenset({"calm", "none", "still"})
+"""What is typed for no wind at all."""
+
+
+def split_wind(text: str) -> tuple[str, str]:
+    """Speed and direction of a wind typed in one: ``4 mph from 300``, ``5 mph NW``; the second may be empty.
+
+    Examples
+    --------
+    >>> split_wind("4 mph from 300")
+    ('4 mph', '300')
+    """
+    bare = " ".join(text.split())
+    speed, word, origin = bare.partition(" from ")
+    if word:
+        return speed, origin
+    first, _, last = bare.rpartition(" ")
+    return (first, last) if last.upper() in _POINTS and re.search(r"\d", first) else (bare, "")
+
+
+_PLAIN_COMMA = re.compile(r"[+-]?\d+,\d+(e[+-]?\d+)?", re.IGNORECASE)
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+")
+_DOTS_AND_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
+_POINT = re.compile(r"[+-]?[\d,]*\.\d+(e[+-]?\d+)?", re.IGNORECASE)
+
+
+def decimal_comma(texts: Iterable[str]) -> bool | None:
+    """Whether commas in numbers are decimal ones; None where it cannot be told (``1,234`` alone, or a mixture).
+
+    Parameters
+    ----------
+    texts : iterable of str
+        Cells of a table whose separator is no comma.
+    """
+    comma = point = unclear = False
+    for text in texts:
+        if "," not in text:
+            point = point or bool(_POINT.fullmatch(text))
+        elif _DOTS_AND_COMMA.fullmatch(text) or (_PLAIN_COMMA.fullmatch(text) and not _THOUSANDS.fullmatch(text)):
+            comma = True
+        elif _THOUSANDS.fullmatch(text):
+            unclear = True
+        else:
+            point = point or bool(_POINT.fullmatch(text))
+    if comma and point:
+        return None
+    return None if unclear and not comma and not point else comma
+
+
+def with_point(text: str) -> str:
+    """A number typed with a decimal comma, with a point in its place and its unit kept; other text as it is.
+
+    Examples
+    --------
+    >>> with_point("1.853,5 lb")
+    '1853.5 lb'
+    """
+    number = re.match(r"[+-]?[\d.]*\d,\d+", text)
+    if number is None or not (_DOTS_AND_COMMA.fullmatch(number[0]) or _PLAIN_COMMA.fullmatch(number[0])):
+        return text
+    return number[0].replace(".", "").replace(",", ".") + text[number.end() :]
