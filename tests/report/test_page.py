@@ -16,7 +16,7 @@ from optimizer import cli
 from optimizer.decision import Decision
 from optimizer.pipeline import Question
 from optimizer.report.page.charts import readable
-from optimizer.report.page.section import Section
+from optimizer.report.page.section import Section, Table
 from optimizer.report.page.single import charts_of
 from optimizer.report.page.whole import page_of
 from optimizer.report.page.words import PageWords, say, typed
@@ -78,12 +78,16 @@ def test_sections_that_others_fill(decision, page):
     """Odds and said against done say which command they wait for, until a section is given; others may be added."""
     assert "saltmile odds" in page
     odds = Section("odds", "Odds", "Seven in ten.", {})
-    done = Section("done", "Said against done", "0.4 % off.", {})
-    note = Section("buy", "Purchase note", "What to buy.", {})
+    done = Section("done", "Said against done", "0.4 % off.", {"items": ["run 3 <i>"]})
+    bill = Table("The bill", ("what", "#price"), [["tires & tubes", "$96"]])
+    note = Section("buy", "Purchase note", "What to buy.", {"texts": ["Ask first."], "tables": [bill]})
     filled = page_of(decision, record=done, odds=odds, more=[note])
     assert "Seven in ten." in filled
     assert "saltmile odds" not in filled
-    assert "0.4 % off." in filled
+    assert filled.count("0.4 % off.") == 2  # beside the answer, in place of the remark that no run was compared
+    assert UNCHECKED not in filled
+    for text in ("<li>run 3 &lt;i&gt;</li>", "<p>Ask first.</p>", '<th scope="row">tires &amp; tubes</th>'):
+        assert text in filled
     assert filled.index('id="why-not"') < filled.index('id="buy"') < filled.index('id="assumed"')
 
 

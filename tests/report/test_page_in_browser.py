@@ -279,10 +279,15 @@ def test_dark_and_light_differ(opened):
     assert papers == ["rgb(251, 252, 252)", "rgb(17, 20, 22)"]
 
 
-def test_the_keyboard_reaches_the_answer_first(opened):
-    """The first stop is the way past the list of contents."""
+def test_the_keyboard_reaches_every_tool(opened):
+    """From the field above the ranking, tab by tab: its headings, every fold, both choices; focus always shows."""
     page = opened()
-    page.keyboard.press("Tab")
-    expect(page.locator(":focus")).to_have_text("Skip to the answer")
-    page.keyboard.press("Enter")
-    assert page.evaluate("location.hash") == "#answer"
+    page.focus("#find-build")
+    seen = []
+    for _ in range(24):
+        page.keyboard.press("Tab")
+        seen.append(page.evaluate("document.activeElement.tagName + ' ' + document.activeElement.id"))
+        assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") != "none"
+    assert seen.count("BUTTON ") == 8
+    assert seen.index("SELECT pick-0") < seen.index("SELECT pick-1")
+    assert "SUMMARY " in seen

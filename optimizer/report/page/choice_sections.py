@@ -28,7 +28,7 @@ RAISED = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
 # --- the answer
 
 
-def answer_section(words: PageWords, decision: Decision) -> Section:
+def answer_section(words: PageWords, decision: Decision, record: Section | None = None) -> Section:
     """The answer in two sentences, how sure, how complete, and what is changed."""
     best, now, event = decision.best, decision.result.as_it_stands, words.scenario.event
     first = (
@@ -52,7 +52,7 @@ def answer_section(words: PageWords, decision: Decision) -> Section:
             "complete": completeness(words, decision),
             "changes": words.grouped(best.changes),
             "figure": choice_figures.ladder_figure(words, decision),
-            "unchecked": UNCHECKED,
+            "checked": UNCHECKED if record is None else record.lead,
         },
     )  # fmt: skip
 
@@ -337,5 +337,5 @@ def parts_section(words: PageWords, decision: Decision) -> Section:
     if savings:
         tables.append(Table("Single swaps that save money", heads, savings, wordy=True))
     even = decision.result.indifferent
-    nothing = f"These slots do not matter for speed: {words.slots(even)}." if even else ""
-    return Section("parts", "What each part is worth", lead, {"figure": figure, "tables": tables, "nothing": nothing})
+    nothing = [f"These slots do not matter for speed: {words.slots(even)}."] if even else []
+    return Section("parts", "What each part is worth", lead, {"figure": figure, "tables": tables, "texts": nothing})

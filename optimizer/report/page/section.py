@@ -13,7 +13,11 @@ from optimizer.report.page.words import PageWords
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """One section: an id for links, its title, a lead, and what the template draws for its kind."""
+    """One section: an id for links, its title, a lead, and what the template draws.
+
+    Any section may have in its view a ``figure`` or ``figures``, ``texts`` (paragraphs), ``items`` (a list), ``tables``
+    and, at its end, ``html`` (Markup); some have more, which the template knows by their ids.
+    """
 
     key: str
     title: str

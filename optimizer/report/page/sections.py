@@ -20,7 +20,7 @@ def sections_of(
 ) -> list[Section]:
     """All sections but the caution, in the order in which a crew decides; ``more`` stand before the assumptions."""
     return [
-        choice_sections.answer_section(words, decision),
+        choice_sections.answer_section(words, decision, record),
         choice_sections.done_section(record),
         choice_sections.shortlist_section(words, decision),
         choice_sections.ranking_section(words, decision),
