@@ -10,6 +10,7 @@ from optimizer.answers.swaps import with_single_swaps
 from optimizer.choice.legality import Legality
 from optimizer.choice.options import IntArray
 from optimizer.choice.price import PriceBook
+from optimizer.errors import NoLegalBuildError
 from optimizer.run.judge import CHECKS, Judge
 from optimizer.scenario.parts import NONE_ID
 
@@ -68,7 +69,7 @@ def every_part(judge: Judge, legality: Legality, book: PriceBook, build: IntArra
                 for name, ok in zip(CHECKS, passes[:, row], strict=True)
                 if not ok and not never and not here
             ]
-            here += ["purchase: not so many are on offer"] if not prices.available[row] else []
+            here += [] if prices.available[row] else [_no_purchase(book, builds[row])]
             legal = not never and not here
             tried.append(
                 TriedPart(
@@ -80,6 +81,16 @@ def every_part(judge: Judge, legality: Legality, book: PriceBook, build: IntArra
             )  # fmt: skip
         found += sorted(tried, key=_order)
     return tuple(found)
+
+
+def _no_purchase(book: PriceBook, build: IntArray) -> str:
+    """Why a build (S,) cannot be bought."""
+    try:
+        book.bill(build)
+    except NoLegalBuildError as refusal:
+        return f"purchase: {refusal}"
+    msg = "a build without a price has a bill"
+    raise AssertionError(msg)
 
 
 def _order(tried: TriedPart) -> tuple[int, float, str]:
