@@ -12,6 +12,7 @@ from pathlib import Path
 
 import click
 
+from optimizer.calibration_commands import COMMANDS
 from optimizer.console import Progress, cents_of, class_and_json, common, read, salt_option, wants_color, write
 from optimizer.errors import NoLegalBuildError, SaltmileError, UsageError
 from optimizer.page_command import report
@@ -185,7 +186,7 @@ def predict(
         write(prediction_text(scenario, prediction, shown_salt, scenario.notices, worths, color=wants_color()))
 
 
-for question in QUESTIONS:
+for question in (*QUESTIONS, *COMMANDS):
     cli.add_command(question)
 cli.add_command(report)
 

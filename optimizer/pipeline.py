@@ -11,10 +11,11 @@ from optimizer.answers.closeness import closeness
 from optimizer.answers.plausibility import Doubt, doubts_of_inputs
 from optimizer.answers.power_in_air import PowerSpread, doubts_of_air, power_spread
 from optimizer.answers.result_doubts import doubts_of_results, doubts_of_swaps
+from optimizer.answers.said_done import SaidDone, said_done
 from optimizer.answers.sensitivity import Worth, worth_of_inputs
 from optimizer.answers.swaps import Swap, best_swaps, single_swaps
-from optimizer.choice.options import BoolArray, IntArray, Options, options_of
-from optimizer.choice.wishes import places_of, with_wishes
+from optimizer.choice.options import BoolArray, IntArray, options_of
+from optimizer.choice.wishes import build_with, with_wishes
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.recheck.asking import Asked, Case
 from optimizer.recheck.certifying import certify
@@ -82,6 +83,8 @@ class RankResult:
         About the car, the salt, the parts of the builds named here, the runs of the best build, and the swaps.
     power_in_this_air : tuple of PowerSpread
         Of each engine among the builds, on the best build with it, where its correction is not meant for this air.
+    said_done : SaidDone or None
+        The last run of the car against what the model says of it; None where the folder has no run that counts.
     """
 
     scenario: Scenario
@@ -98,15 +101,17 @@ class RankResult:
     notices: tuple[str, ...]
     second_looks: tuple[Doubt, ...]
     power_in_this_air: tuple[PowerSpread, ...]
+    said_done: SaidDone | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Prediction:
-    """The answer to `predict`: the build, and what is worth a second look in its inputs and runs."""
+    """The answer to `predict`: the build, what is worth a second look in its inputs and runs, the last run timed."""
 
     card: BuildCard
     second_looks: tuple[Doubt, ...]
     power_in_this_air: tuple[PowerSpread, ...]
+    said_done: SaidDone | None = None
 
 
 def as_asked(scenario: Scenario, question: Question) -> Scenario:
@@ -203,6 +208,7 @@ def rank_in(study: Study, asked: Question, progress: Progress | None = None) -> 
         notices=(*study.scenario.notices, *study.legality.notices),
         second_looks=(*doubts, *doubts_of_swaps(study.scenario, swaps)),
         power_in_this_air=spreads,
+        said_done=said_done(study.scenario),
     )
 
 
@@ -248,9 +254,10 @@ def predict(scenario: Scenario, parts: tuple[str, ...] = (), question: Question 
     ``parts`` are ids, or ``slot=id``; an id that suits several slots goes into all of them.
     """
     study = study_of(scenario, question)
-    build = study.options.encode(_swapped(study.options, parts))
+    build = study.options.encode(build_with(study.options, parts))
     card = card_of(study.judge, study.legality, study.book, build, study.scenario.event.budget_cents)
-    return Prediction(card, *_second_looks(study, (card,), (), None if question is None else question.salt))
+    doubts, spreads = _second_looks(study, (card,), (), None if question is None else question.salt)
+    return Prediction(card, doubts, spreads, said_done(study.scenario))
 
 
 def second_looks_at_sheets(scenario: Scenario) -> tuple[Doubt, ...]:
@@ -266,7 +273,7 @@ def sensitivity(scenario: Scenario, parts: tuple[str, ...] = (), question: Quest
     """What each assumed or measured input is worth to the car that `predict` speaks of, largest first."""
     asked = question or Question()
     scenario = as_asked(scenario, asked)
-    return worth_of_inputs(scenario, _swapped(options_of(scenario), parts), asked.salt)
+    return worth_of_inputs(scenario, build_with(options_of(scenario), parts), asked.salt)
 
 
 def _second_looks(
@@ -286,15 +293,6 @@ def _second_looks(
             spreads[engine.id] = power_spread(study.judge, build)
     doubts = (*doubts_of_inputs(scenario, parts, salts), *in_air, *doubts_of_results(scenario, builds[0]))
     return tuple(dict.fromkeys(doubts)), tuple(each for each in spreads.values() if each is not None)
-
-
-def _swapped(options: Options, parts: tuple[str, ...]) -> dict[str, str]:
-    """Slot -> id for the parts named."""
-    build: dict[str, str] = {}
-    for named in parts:
-        for s, o in places_of(options, named):
-            build[options.slots[s].name] = options.parts[s][o].id
-    return build
 
 
 def refuse_the_impossible(study: Study) -> None:

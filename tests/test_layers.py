@@ -84,6 +84,7 @@ run.linear
 run.affine
 run.extremes
 run.envelope
+run.traces
 run.stopping
 run.pauses
 run.judge
@@ -123,6 +124,18 @@ answers.sensitivity
 answers.uncertainties
 answers.unknowns
 answers.draws
+calibration.occasions
+calibration.samples
+calibration.stretches
+calibration.observations
+calibration.problem
+calibration.posing
+calibration.noise
+calibration.fitting
+calibration.ridges
+calibration.results
+calibration.calibrating
+answers.said_done
 answers.closeness
 answers.compare
 answers.frontier
@@ -163,6 +176,7 @@ questions
 decision
 
 report.wording
+report.calibration
 report.checking
 report.prediction
 report.terminal
@@ -170,6 +184,7 @@ report.documents
 report.questions
 report.offers
 report.question_documents
+report.calibration_documents
 
 report.page.charts
 report.page.words
@@ -186,6 +201,7 @@ report.page.single
 console
 page_command
 question_commands
+calibration_commands
 cli
 """
 ORDER = [line for line in LIST.splitlines() if line]

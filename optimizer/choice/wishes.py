@@ -69,3 +69,16 @@ def places_of(options: Options, named: str) -> tuple[tuple[int, int], ...]:
         where = f" in {slot}" if slot else ""
         raise UsageError(f"no part is called {part!r}{where}{hint}")
     return places
+
+
+def build_with(options: Options, parts: tuple[str, ...]) -> dict[str, str]:
+    """Slot -> id of parts put in, each named as ``id`` (into every slot that it suits) or ``slot=id``.
+
+    Raises
+    ------
+    UsageError
+        If a part is no option of any slot, or of the slot named.
+    """
+    return {
+        options.slots[s].name: options.parts[s][o].id for named in parts for s, o in places_of(options, named)
+    }

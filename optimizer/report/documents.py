@@ -14,6 +14,7 @@ from typing import Any
 from optimizer.answers.cards import BuildCard, RunCard
 from optimizer.answers.plausibility import Doubt
 from optimizer.answers.power_in_air import PowerSpread
+from optimizer.answers.said_done import SaidDone
 from optimizer.answers.sensitivity import Worth
 from optimizer.answers.swaps import Swap
 from optimizer.errors import NoLegalBuildError
@@ -73,8 +74,10 @@ class _Units:
         return {f"{name}_kg": rounded(value, 3), f"{name}_{self.mass_unit}": own}
 
 
-def head_of(scenario: Scenario, answer: str, salt: str | None, notices: Iterable[str]) -> Document:
-    """What every document starts with."""
+def head_of(
+    scenario: Scenario, answer: str, salt: str | None, notices: Iterable[str], checked: SaidDone | None = None
+) -> Document:
+    """What every document starts with; ``checked`` is the last run of the car against what the model says of it."""
     event = scenario.event
     return {
         "schema": SCHEMA,
@@ -85,7 +88,8 @@ def head_of(scenario: Scenario, answer: str, salt: str | None, notices: Iterable
         "salt": salt or event.salt,
         "currency": event.currency,
         "budget_cents": event.budget_cents,
-        "checked_against_this_car": False,
+        "checked_against_this_car": checked is not None,
+        "said_against_done": None if checked is None else said_done_document(scenario, checked),
         "assumed": [{"count": count, "quantity": quantity, "why": why} for count, quantity, why in assumed(scenario)],
         "overrides": [
             {"check": each.check, "part": each.part, "reason": each.reason, "by": each.by} for each in event.overrides
@@ -95,12 +99,45 @@ def head_of(scenario: Scenario, answer: str, salt: str | None, notices: Iterable
     }
 
 
+def said_done_document(scenario: Scenario, found: SaidDone) -> Document:
+    """One run against what the model says of it; values of suspects are in the units used inside."""
+    units = _Units(scenario)
+    return {
+        "run": found.name,
+        "date": found.date,
+        "row": found.row,
+        "parts": dict(found.changes),
+        "salt": found.salt,
+        **units.speed("said", found.said_ms),
+        **units.speed("said_deviation", found.spread_ms),
+        **units.speed("timed", found.done_ms),
+        **units.speed("difference", found.difference_ms),
+        "as_expected": found.expected,
+        "limit": found.limit,
+        "estimated_from_this_run_too": found.used,
+        "other_runs": found.others,
+        "told_apart": not found.tied,
+        "most_likely_wrong": [
+            {
+                "key": each.key,
+                "what": each.name,
+                "value": rounded(each.value, 8),
+                "likely": rounded(each.likely, 8),
+                "alone": None if each.alone is None else rounded(each.alone, 8),
+                "moved_in_deviations": rounded(each.moved, 4),
+                "share": rounded(each.share, 4),
+            }
+            for each in found.suspects
+        ],
+    }
+
+
 def rank_document(result: RankResult) -> Document:
     """The answer of ``rank``."""
     units = _Units(result.scenario)
     evidence = result.evidence
     return {
-        **head_of(result.scenario, "rank", result.salt, result.notices),
+        **head_of(result.scenario, "rank", result.salt, result.notices, result.said_done),
         "builds": [
             {"place": place, **build_document(result.scenario, card)} for place, card in enumerate(result.builds, 1)
         ],
@@ -142,7 +179,7 @@ def predict_document(
     """The answer of ``predict``; with ``sensitivity`` where it is asked what the inputs are worth."""
     units = _Units(scenario)
     document = {
-        **head_of(scenario, "predict", salt, notices),
+        **head_of(scenario, "predict", salt, notices, prediction.said_done),
         "build": build_document(scenario, prediction.card),
         "second_looks": [_doubt(units, doubt) for doubt in prediction.second_looks],
         "power_in_this_air": [_power(units, spread) for spread in prediction.power_in_this_air],

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from optimizer.answers.cards import BuildCard, RunCard
 from optimizer.answers.sensitivity import Worth
 from optimizer.pipeline import Prediction
-from optimizer.report.wording import UNCHECKED, Words, caution, ordinal, remarks, rpm, second_looks, wrapped
+from optimizer.report.calibration import said_done_text
+from optimizer.report.wording import Words, caution, ordinal, remarks, rpm, second_looks, wrapped
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Basis
 from optimizer.units import shown, to_unit, usual
@@ -36,7 +37,7 @@ def prediction_text(
     beaten = "" if card.beats_record else " The record is not beaten."
     speed = f"It does {words.speed(card.speed_ms)}, the model says, {words.against_record(card)}."
     lines.append(wrapped(speed + beaten))
-    lines += [wrapped(UNCHECKED), "", words.heading("The car")]
+    lines += ["", *said_done_text(words, prediction.said_done), "", words.heading("The car")]
     changes = words.changes(card.changes)
     if changes:
         lines += ["Changes from the car as it stands:", *(wrapped(change, "  - ") for change in changes)]

@@ -6,8 +6,8 @@ import math
 
 from optimizer.answers.cards import BuildCard
 from optimizer.pipeline import WINDOW_MS, RankResult
+from optimizer.report.calibration import said_done_text
 from optimizer.report.wording import (
-    UNCHECKED,
     Words,
     assumed,
     both,
@@ -31,7 +31,7 @@ TOP_ASSUMED = 8
 def ranking_text(result: RankResult, *, all_builds: bool = False, color: bool = False) -> str:
     """The whole answer of ``rank``; ``all_builds`` tells every build in full."""
     words = Words(result.scenario, color)
-    paragraphs = [*_answer(words, result), "", wrapped(UNCHECKED)]
+    paragraphs = [*_answer(words, result), "", *said_done_text(words, result.said_done)]
     paragraphs += ["", words.heading(f"The best {plural(len(result.builds), 'build')}")]
     for place, card in enumerate(result.builds):
         previous = result.builds[place - 1] if place else None

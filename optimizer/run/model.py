@@ -93,6 +93,14 @@ class RunModel:
         self.drive_slots = self._find_drive_slots()
         self._shift_cache: dict[tuple[int, int, int], FloatArray] = {}
 
+    def shifting_as(self, other: RunModel) -> RunModel:
+        """Take over the engine speeds at which another model leaves its gears; the same model, for chaining.
+
+        For models that differ in little: where two gears pull alike, a shift a little off costs next to nothing.
+        """
+        self._shift_cache = other._shift_cache
+        return self
+
     # --- sums ---------------------------------------------------------------------------------------------------
 
     def _only(self, kind: str) -> int:

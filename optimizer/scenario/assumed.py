@@ -337,7 +337,7 @@ def fill(entry: Entry, fills: Sequence[Fill], findings: Findings) -> None:
         entry.values[each.target] = value
         entry.bases[each.target] = Basis("assumed", each.why)
         text = value if isinstance(value, str) else shown(value, each.dimension, metric=findings.metric)
-        findings.assume(entry.place, each.quantity, text, each.why)
+        findings.assume(entry.place, each.quantity, text, each.why, each.target)
 
 
 def fill_weather(weather: Sequence[Entry], elevation_m: float, findings: Findings) -> None:

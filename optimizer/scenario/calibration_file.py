@@ -17,7 +17,7 @@ from typing import Any, cast
 import numpy as np
 
 from optimizer.scenario.estimates import Calibration, Estimate
-from optimizer.scenario.event import Scenario
+from optimizer.scenario.event import Assumption, Scenario
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.parts import Axle, Basis, BasisKind, CurvePoints, Engine, Part
 from optimizer.scenario.tables import decode
@@ -173,7 +173,19 @@ def calibrated(scenario: Scenario, calibration: Calibration) -> Scenario:
         car=car,
         event=replace(event, salts=MappingProxyType(salts)),
         parts=MappingProxyType(parts),
+        assumptions=tuple(each for each in scenario.assumptions if not _measured(each, scenario, calibration)),
         calibration=calibration,
+    )
+
+
+def _measured(assumption: Assumption, scenario: Scenario, calibration: Calibration) -> bool:
+    """Whether a number that the files assume has been measured since."""
+    label = {"car": scenario.car.name, "front": "front", "rear": "rear"}
+    return any(
+        each.kind == "measured"
+        and each.field == assumption.target
+        and assumption.where.endswith(f", {label.get(each.place, each.id)}")
+        for each in calibration.estimates
     )
 
 

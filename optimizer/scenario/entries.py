@@ -87,7 +87,7 @@ class Entry:
         """List what was typed but is marked as assumed; `names` are the names by field of the record."""
         return [
             Assumption(
-                self.place, names.get(target, target), self._shown(target), basis.by or "marked as assumed"
+                self.place, names.get(target, target), self._shown(target), basis.by or "marked as assumed", target
             )
             for target, basis in self.bases.items()
             if basis.kind == "assumed" and target in self.typed

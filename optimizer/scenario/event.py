@@ -198,12 +198,13 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Assumption:
-    """A number nobody measured: where it is used, what it is, and why it was taken."""
+    """A number nobody measured: where it is used, what it is, and why it was taken; ``target``: the record's field."""
 
     where: str
     quantity: str
     value: str
     why: str
+    target: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

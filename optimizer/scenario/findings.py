@@ -37,6 +37,6 @@ class Findings:
         names = sheet if unread.endswith("]") else f"{sheet}.csv or {sheet}.xlsx"  # a tab of a workbook ends so
         return f"; {unread} is there, but must be called {names}"
 
-    def assume(self, where: str, quantity: str, value: str, why: str) -> None:
+    def assume(self, where: str, quantity: str, value: str, why: str, target: str = "") -> None:
         """Note one number that nobody measured."""
-        self.assumptions.append(Assumption(where, quantity, value, why))
+        self.assumptions.append(Assumption(where, quantity, value, why, target))

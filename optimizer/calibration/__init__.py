@@ -1,0 +1,1 @@
+"""What measurements of the car say about what is not known exactly: the fit, its ridges, and its results."""

@@ -1,0 +1,175 @@
+"""calibrate and runs on the command line: a file beside the crew's own, and one sentence about the last run."""
+
+import json
+import shutil
+
+import pytest
+
+from optimizer import cli
+from optimizer.errors import ScenarioError
+from optimizer.report.wording import CAUTION, UNCHECKED
+from optimizer.scenario.calibration_file import FILE
+from optimizer.scenario.reading import read_scenario
+from tests.scenes import DEMO, STARTER
+from tests.test_cli import FORBIDDEN
+
+SLIPS = """date,run,direction,speed [mph],wind [mph],wind from,air temperature [F],station pressure [inHg],humidity [%]
+2030-09-01,1,out,{first},3,200,75,26.1,20
+2030-09-01,2,back,{second},3,200,75,26.1,20
+"""
+
+
+@pytest.fixture
+def ask(capsys):
+    def run(*arguments):
+        capsys.readouterr()
+        code = cli.run([str(each) for each in arguments])
+        out, err = capsys.readouterr()
+        assert code == 0, err
+        return out
+
+    return run
+
+
+def flat(text):
+    return " ".join(text.split())
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """The starter with two runs, timed some miles slower than the model says."""
+    here = shutil.copytree(STARTER, tmp_path / "mine")
+    (here / "runs.csv").write_text(SLIPS.format(first=90.0, second=89.0), "utf-8")
+    return here
+
+
+def crews_own(folder):
+    return {each.name: each.read_bytes() for each in sorted(folder.iterdir()) if each.is_file() and each.name != FILE}
+
+
+def test_calibrate_writes_beside_the_crews_own_files(ask, folder):
+    """Its file is used from then on; the same data give the same bytes; the crew's files stay as they are."""
+    before = crews_own(folder)
+    stated = json.loads(ask("predict", folder, "--json"))
+    text = ask("calibrate", folder)
+    first = (folder / FILE).read_bytes()
+    assert crews_own(folder) == before
+    assert read_scenario(folder).calibration is not None
+    calibrated = json.loads(ask("predict", folder, "--json"))
+    gaps = [abs(each["said_against_done"]["difference_mph"]) for each in (stated, calibrated)]
+    assert gaps[1] < 0.8 * gaps[0]
+    assert calibrated["said_against_done"]["estimated_from_this_run_too"] is True
+    ask("calibrate", folder)
+    assert (folder / FILE).read_bytes() == first
+    assert not FORBIDDEN.search(text)
+    assert max(len(line) for line in text.splitlines() if str(folder) not in line) <= 80
+    assert CAUTION[0].split(". ")[0] in flat(text)
+
+
+def test_a_dry_run_writes_nothing(ask, folder):
+    """It says what it would."""
+    text = flat(ask("calibrate", folder, "--dry-run"))
+    assert not (folder / FILE).exists()
+    assert "Nothing was written" in text
+    assert "only what they come to together" in text
+
+
+def test_calibrate_as_a_document(ask, folder):
+    """Estimates with deviations, correlation, ridges, tests, residuals; one document."""
+    document = json.loads(ask("calibrate", folder, "--dry-run", "--json"))
+    assert document["answer"] == "calibrate"
+    assert document["written"] is False
+    assert document["sources"] == ["runs.csv"]
+    size = len(document["correlation"]["keys"])
+    assert [len(row) for row in document["correlation"]["rows"]] == [size] * size
+    for each in document["estimates"]:
+        assert 0 < each["deviation"] <= each["stated_deviation"] * 1.001
+    ridge = document["not_told_apart"][0]
+    assert len(ridge["members"]) > 1
+    assert ridge["test"] in {each["name"] for each in document["tests_not_made"]}
+    assert [each["row"] for each in document["residuals"]] == [2, 3]
+
+
+def test_answers_open_with_the_last_run(ask, folder):
+    """Said, timed, difference, and what is most likely wrong: in rank, predict and runs; in the documents too."""
+    for command in ("predict", "runs"):
+        text = flat(ask(command, folder))
+        assert "Said against done: in the last run timed (run 2, 2030-09-01" in text
+        assert "slower than said" in text
+        assert "Most likely wrong: " in text
+        assert UNCHECKED not in text
+    document = json.loads(ask("rank", folder, "--json"))
+    assert document["checked_against_this_car"] is True
+    found = document["said_against_done"]
+    assert found["timed_mph"] == pytest.approx(89.0)
+    assert found["difference_mph"] == pytest.approx(89.0 - found["said_mph"], abs=2e-4)
+    assert found["most_likely_wrong"]
+
+
+def test_the_log_of_runs(ask, folder):
+    """Each run against what was known before it: the second is said closer than the first."""
+    document = json.loads(ask("runs", folder, "--json"))
+    first, second = document["runs"]
+    assert (first["run"], second["run"]) == ("run 1, 2030-09-01", "run 2, 2030-09-01") or first["date"] == "2030-09-01"
+    assert abs(second["difference_mph"]) < abs(first["difference_mph"])
+    assert second["said_deviation_mph"] < first["said_deviation_mph"]
+    assert document["last"]["row"] == 3
+    text = flat(ask("runs", folder))
+    assert "Every run against what was known before it" in text
+    assert not FORBIDDEN.search(text)
+
+
+def test_without_runs_nothing_was_checked(ask, tmp_path, capsys):
+    """runs says so; calibrate says what to bring."""
+    here = shutil.copytree(STARTER, tmp_path / "mine")
+    assert UNCHECKED in flat(ask("runs", here))
+    assert cli.run(["calibrate", str(here)]) == 2
+    assert "nothing to calibrate with" in capsys.readouterr().err
+
+
+def test_a_faulty_sheet_of_runs_is_refused_with_its_row(folder, capsys):
+    """Every answer needs it, so every answer refuses it; exit code 3."""
+    (folder / "runs.csv").write_text("run,speed [mph]\n1,fast\n", "utf-8")
+    for command in ("predict", "runs", "calibrate"):
+        assert cli.run([command, str(folder)]) == 3
+        assert "runs.csv row 2" in capsys.readouterr().err
+
+
+def test_stated_values_that_changed_ask_for_a_new_calibration(ask, folder):
+    """Who weighs the car anew calibrates anew; calibrate itself still reads the folder."""
+    ask("calibrate", folder)
+    text = (folder / "car.toml").read_text("utf-8")
+    keys = [each.key for each in read_scenario(folder).calibration.estimates]
+    assert "car::drag_area_m2" in keys
+    line = next(each for each in text.splitlines() if each.startswith("drag_area ="))
+    other = 'drag_area = { value = "6.66 ft2", basis = "assumed", by = "me" }'
+    (folder / "car.toml").write_text(text.replace(line, other), "utf-8")
+    with pytest.raises(ScenarioError, match="run calibrate again"):
+        read_scenario(folder)
+    ask("calibrate", folder)
+    assert read_scenario(folder).calibration.of("car::drag_area_m2").stated == pytest.approx(6.66 * 0.3048**2)
+
+
+@pytest.mark.slow
+def test_the_demo_finds_what_its_car_really_is(ask, tmp_path):
+    """From its logs, as a crew would have them: drag area, power, roll-out and rolling within 2.5 deviations."""
+    from tests.demo_logs import TRUTH  # noqa: PLC0415
+
+    here = shutil.copytree(DEMO, tmp_path / "demo")
+    document = json.loads(ask("calibrate", here, *sorted((here / "logs").iterdir()), "--json"))
+    found = {each["key"]: each for each in document["estimates"]}
+    truth = {
+        "car::drag_area_m2": TRUTH.drag_area,
+        "part:E01:curve": TRUTH.power,
+        "part:T12:circumference_m": TRUTH.circumference,
+        "salt:ordinary:rolling_coefficient": TRUTH.rolling_coefficient / 0.028,
+    }
+    for key, factor in truth.items():
+        each = found[key]
+        assert each["basis"] == "measured"
+        assert abs(each["value"] - factor * each["stated"]) < 2.5 * each["deviation"], key
+    assumed = {(each.where.split(", ")[-1], each.target) for each in read_scenario(here).assumptions}
+    assert ("Wrenlet 1400 two-door", "drag_area_m2") not in assumed
+    assert ("ordinary", "rolling_coefficient") not in assumed
+    assert ("firm", "rolling_coefficient") in assumed
+    assert ("Wrenlet 1400 two-door", "cg_height_m") in assumed
