@@ -15,14 +15,17 @@ from optimizer.answers.closeness import SURE, Band, band_of, spread_of
 from optimizer.answers.every_part import TriedPart, every_part
 from optimizer.answers.frontier import Target
 from optimizer.answers.run_trace import RunTrace, Thrust, thrust_of, traces_of
+from optimizer.answers.said_done import Logged, log_of
 from optimizer.answers.sensitivity import Worth, worth_of_inputs
 from optimizer.answers.shortlist import Shortlist
 from optimizer.answers.speed_steps import SpeedStep, speed_steps_of
 from optimizer.choice.options import IntArray, Options
 from optimizer.errors import SaltmileError
+from optimizer.measured.reading import read_runs
 from optimizer.pipeline import Question, RankResult, rank_in, study_of
 from optimizer.questions import MoneySteps, OnEverySalt, Why
 from optimizer.scenario.event import Scenario
+from optimizer.scenario.reading import read_scenario
 from optimizer.search.ranking import Progress
 from optimizer.search.study import Study
 
@@ -82,6 +85,9 @@ class Decision:
         What each assumed or measured number is worth to the best build.
     steps : tuple of SpeedStep
         Up to the best build's speed.
+    log : tuple of Logged
+        Every run of the car against what was known before it, the earliest first; empty where none is known, and in a
+        hurry.
     """
 
     quick: bool
@@ -103,6 +109,7 @@ class Decision:
     tried: tuple[TriedPart, ...]
     worths: tuple[Worth, ...]
     steps: tuple[SpeedStep, ...]
+    log: tuple[Logged, ...]
 
     @property
     def scenario(self) -> Scenario:
@@ -164,6 +171,7 @@ def decision_of(scenario: Scenario, question: Question | None = None, progress: 
         tried=every_part(study.judge, study.legality, study.book, best),
         worths=worth_of_inputs(study.scenario, dict(result.builds[0].build), asked.salt),
         steps=speed_steps_of(study.judge, best),
+        log=_log(scenario, tell.part("runs", 0.97, 1.0)) if asked.thorough and result.said_done is not None else (),
     )
 
 
@@ -179,6 +187,13 @@ class _Part:
                 self.progress(f"{name}: {what}", begin + share * (end - begin))
 
         return tell
+
+
+def _log(scenario: Scenario, progress: Progress) -> tuple[Logged, ...]:
+    """The log of runs, which begins with what the files state, whatever was found out since."""
+    progress("said against done", 0.0)
+    stated = scenario if scenario.calibration is None else read_scenario(scenario.folder, as_stated=True)
+    return log_of(stated, read_runs(stated))
 
 
 def _candidates(study: Study, result: RankResult, short: Shortlist) -> tuple[Candidate, ...]:

@@ -13,6 +13,7 @@ from dataclasses import replace
 import pytest
 
 from optimizer import cli
+from optimizer.answers.said_done import Logged, SaidDone, Suspect
 from optimizer.decision import Decision
 from optimizer.pipeline import Question
 from optimizer.report.page.charts import readable
@@ -75,20 +76,33 @@ def test_it_says_what_every_answer_says(page):
 
 
 def test_sections_that_others_fill(decision, page):
-    """Odds and said against done say which command they wait for, until a section is given; others may be added."""
+    """Odds say which command they wait for, until a section is given; others may be added."""
     assert "saltmile odds" in page
     odds = Section("odds", "Odds", "Seven in ten.", {})
-    done = Section("done", "Said against done", "0.4 % off.", {"items": ["run 3 <i>"]})
     bill = Table("The bill", ("what", "#price"), [["tires & tubes", "$96"]])
-    note = Section("buy", "Purchase note", "What to buy.", {"texts": ["Ask first."], "tables": [bill]})
-    filled = page_of(decision, record=done, odds=odds, more=[note])
+    view = {"texts": ["Ask first."], "items": ["run 3 <i>"], "tables": [bill]}
+    note = Section("buy", "Purchase note", "What to buy.", view)
+    filled = page_of(decision, odds=odds, more=[note])
     assert "Seven in ten." in filled
     assert "saltmile odds" not in filled
-    assert filled.count("0.4 % off.") == 2  # beside the answer, in place of the remark that no run was compared
-    assert UNCHECKED not in filled
     for text in ("<li>run 3 &lt;i&gt;</li>", "<p>Ask first.</p>", '<th scope="row">tires &amp; tubes</th>'):
         assert text in filled
     assert filled.index('id="why-not"') < filled.index('id="buy"') < filled.index('id="assumed"')
+
+
+def test_said_against_done(decision):
+    """With a run timed: it stands beside the answer in place of the remark that none was compared, and is drawn."""
+    suspect = Suspect("car::drag_area_m2", "drag area <b>", "area", 0.54, 0.55, 0.57, 0.2, 0.8, of_day=False)
+    last = SaidDone(
+        "run 2", "2027-09-19", "runs.csv", 3, {}, "ordinary", 47.0, 46.0, 1.5, "power", (suspect,), used=False, others=1
+    )  # fmt: skip
+    logged = Logged("run 2", "2027-09-19", 3, 47.0, 46.0, 1.5, -0.7, {}, {}, {}, {})
+    early = replace(logged, name="run 1", done_ms=42.0)
+    page = page_of(replace(decision, result=replace(decision.result, said_done=last), log=(early, logged)))
+    assert UNCHECKED not in page
+    assert page.count("102.9 mph") >= 3  # timed: beside the answer, in the section, in the log
+    assert "drag area &lt;b&gt;" in page
+    assert "1 of 2 runs fell within what was known before them" in page  # 42 is 3.3 uncertainties below 47
 
 
 def test_the_answer_is_in_the_first_words(decision, page):

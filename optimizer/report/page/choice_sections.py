@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from typing import Any
 
 from markupsafe import Markup
 
 from optimizer.answers.buying_order import BuyingPlan
 from optimizer.answers.cards import BuildCard
+from optimizer.answers.said_done import Suspect
 from optimizer.answers.shortlist import Entry
 from optimizer.answers.swaps import Swap
 from optimizer.decision import Candidate, Decision
+from optimizer.report.calibration import said_done_text
 from optimizer.report.page import choice_figures
 from optimizer.report.page.section import Section, Table, candidate_name, capital, price_of
 from optimizer.report.page.words import PageWords, typed
@@ -28,7 +31,7 @@ RAISED = str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹")
 # --- the answer
 
 
-def answer_section(words: PageWords, decision: Decision, record: Section | None = None) -> Section:
+def answer_section(words: PageWords, decision: Decision) -> Section:
     """The answer in two sentences, how sure, how complete, and what is changed."""
     best, now, event = decision.best, decision.result.as_it_stands, words.scenario.event
     first = (
@@ -52,7 +55,7 @@ def answer_section(words: PageWords, decision: Decision, record: Section | None 
             "complete": completeness(words, decision),
             "changes": words.grouped(best.changes),
             "figure": choice_figures.ladder_figure(words, decision),
-            "checked": UNCHECKED if record is None else record.lead,
+            "checked": checked(words, decision),
         },
     )  # fmt: skip
 
@@ -85,12 +88,48 @@ def _large(count: int) -> str:
     return f"{digits} \u00d7 10{power.lstrip('0').translate(RAISED)}"
 
 
-def done_section(record: Section | None) -> Section:
-    """Said against done: the section made where runs were compared, or that none was."""
-    if record is not None:
-        return record
-    lead = f"{UNCHECKED} Until one has, read every speed here as the model's, and every difference as surer than that."
-    return Section("done", "Said against done", lead, {})
+def checked(words: PageWords, decision: Decision) -> str:
+    """Whether a run of this car was compared, in one sentence."""
+    found = decision.result.said_done
+    if found is None:
+        return UNCHECKED
+    return (
+        f"The last run timed did {words.speed(found.done_ms)}; for that car on that day the model says "
+        f"{words.speed(found.said_ms)} ± {words.gap(found.spread_ms, digits=1)}."
+    )
+
+
+def done_section(words: PageWords, decision: Decision) -> Section:
+    """Said against done: the last run, what may be wrong, the log of runs; or that no run was compared."""
+    found, title = decision.result.said_done, "Said against done"
+    if found is None:
+        text = "Until one has, read every speed here as the model's, and every difference as surer than that."
+        return Section("done", title, f"{UNCHECKED} {text}", {})
+    date = "" if found.date in found.name else typed(found.date)
+    named = replace(found, name=typed(found.name), date=date, salt=typed(found.salt))
+    lead = " ".join(" ".join(said_done_text(words, named)).split()).removeprefix("Said against done: ")
+    rows = [
+        [typed(e.name), _value(words, e, e.value), _value(words, e, e.likely), f"{min(e.share, 1):.0%}"]
+        for e in found.suspects
+    ]
+    heads = ("number", "#as the model has it", "#most likely by this run", "#of the difference")
+    tables = [Table("Which number is most likely wrong", heads, rows, wordy=True)] if rows else []
+    calibration = words.scenario.calibration
+    texts = []
+    if calibration is not None:
+        count, sources = len(calibration.estimates), both([typed(each) for each in calibration.sources])
+        texts.append(f"{plural(count, 'number')} of your files gave way to estimates made from {sources}.")
+    texts.append("`saltmile calibrate` makes estimates from runs and logs; `saltmile runs` has the log of them.")
+    view = {"figure": choice_figures.log_figure(words, decision), "texts": texts, "tables": tables}
+    return Section("done", title, capital(lead), view)
+
+
+def _value(words: PageWords, suspect: Suspect, value: float) -> str:
+    """A number in its readers' unit; one of the day is told as how far it is off."""
+    if suspect.of_day and not value:
+        return "as stated"
+    text = shown(value, suspect.dimension, metric=words.metric)
+    return f"off by {text}" if suspect.of_day else text
 
 
 # --- what to argue about

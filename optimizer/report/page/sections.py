@@ -14,14 +14,13 @@ from optimizer.report.page.words import PageWords
 def sections_of(
     words: PageWords,
     decision: Decision,
-    record: Section | None = None,
     odds: Section | None = None,
     more: Sequence[Section] = (),
 ) -> list[Section]:
     """All sections but the caution, in the order in which a crew decides; ``more`` stand before the assumptions."""
     return [
-        choice_sections.answer_section(words, decision, record),
-        choice_sections.done_section(record),
+        choice_sections.answer_section(words, decision),
+        choice_sections.done_section(words, decision),
         choice_sections.shortlist_section(words, decision),
         choice_sections.ranking_section(words, decision),
         choice_sections.money_section(words, decision),

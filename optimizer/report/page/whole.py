@@ -21,7 +21,6 @@ HERE = files("optimizer.report.page")
 
 def page_of(
     decision: Decision,
-    record: Section | None = None,
     odds: Section | None = None,
     more: Sequence[Section] = (),
 ) -> str:
@@ -30,8 +29,6 @@ def page_of(
     Parameters
     ----------
     decision : Decision
-    record : Section or None
-        Said against done, where runs of the car were compared.
     odds : Section or None
         Chance of the record, where it was worked out.
     more : sequence of Section
@@ -40,7 +37,7 @@ def page_of(
     words = PageWords(decision.scenario)
     style = text_of("page.css").replace("/* charts */", text_of("charts.css"))
     script = text_of("page.js")
-    sections = sections_of(words, decision, record, odds, more)
+    sections = sections_of(words, decision, odds, more)
     environment = Environment(
         loader=DictLoader({"page.html": text_of("page.html")}),
         autoescape=True,
