@@ -26,6 +26,7 @@ from optimizer.console import (
 )
 from optimizer.errors import NoLegalBuildError, SaltmileError, UsageError
 from optimizer.files import refuse_unwritable, write_whole
+from optimizer.page_command import report
 from optimizer.paper_commands import PAPERS
 from optimizer.question_commands import QUESTIONS
 from optimizer.report.width import text_of
@@ -220,6 +221,7 @@ def predict(
 
 for question in (*QUESTIONS, *COMMANDS, *PAPERS):
     cli.add_command(question)
+cli.add_command(report)
 
 
 def run(arguments: Sequence[str]) -> int:

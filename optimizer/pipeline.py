@@ -172,7 +172,13 @@ def rank(
         If the question names what the scenario does not have.
     """
     asked = question or Question()
-    study = study_of(scenario, asked)
+    return rank_in(study_of(scenario, asked), asked, progress, interruptible=interruptible)
+
+
+def rank_in(
+    study: Study, asked: Question, progress: Progress | None = None, *, interruptible: bool = False
+) -> RankResult:
+    """The same in the study of the question (see `study_of`), which keeps what was found out for others."""
     event = study.scenario.event
     tell = progress or (lambda _what, _share: None)
     refuse_the_impossible(study)
