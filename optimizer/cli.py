@@ -231,6 +231,8 @@ def _refusal_text(refusal: SaltmileError) -> str:
 
 def main() -> None:
     """Entry point of the console script."""
+    # The search multiplies many small matrices: more threads for these only wait for each other. Read on numpy's import.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             # a part's name that the terminal cannot show must not stop the answer
