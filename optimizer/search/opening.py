@@ -182,7 +182,7 @@ class Opener:
         """
         sample = np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int))
         batch = self.bounding.open(sets.take(sample))
-        tangents = self.bounding.tangents(batch, bound[sample] - SAMPLE_DEPTH_MS)
+        tangents = self.bounding.slopes_near(batch, bound[sample] - SAMPLE_DEPTH_MS)
         self._learn(tangents)
         good = tangents.of_moving_cars(C["drag_area_m2"])
         if not good.any():
@@ -222,9 +222,10 @@ class Opener:
         kept, ends = np.arange(len(batch.sets)), None
         cuts: list[Cut] = []
         short = [np.zeros(0)]
-        for number in range(ROUNDS):
+        for number in range(1 if goal.probe else ROUNDS):
             smaller = batch.take(kept)
-            tangents = self.bounding.tangents(smaller, level, ends)
+            bounding = self.bounding
+            tangents = bounding.slopes_near(smaller, level) if goal.probe else bounding.tangents(smaller, level, ends)
             if number == 0:
                 self._learn(tangents)
             bound, multiplier, best = self._linear_bound(smaller, tangents, [each[kept] for each in cents], left[kept])
@@ -235,7 +236,7 @@ class Opener:
             cuts = [Cut(tangents, multiplier, holds), *cuts]
             cuts = [cut.take(np.flatnonzero(stay)) for cut in cuts]
             kept = kept[stay]
-            if len(kept) == 0 or not np.isfinite(level):
+            if len(kept) == 0 or not np.isfinite(level) or goal.probe:
                 break
             ends = self._line_through(batch.take(kept), best[stay], level)
         return cuts, kept, np.concatenate(short)

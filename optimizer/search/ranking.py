@@ -210,23 +210,17 @@ class Ranker:
     def _bound_all(self) -> DriveSets:
         """Bound every drive set, and keep those that may reach the level already known, best bound first.
 
-        Those that could not even without any rule between the other slots need not be gone through in detail.
+        What rules between the other slots leave of them is looked at once more is known of the level.
         """
-        sets, goal = self._drive_sets(), replace(self._goal_at(self.pool.level), ties=True)
+        sets = self._drive_sets()
         self.progress("best cases of all combinations", 0.05)
-        kept, bounds = [sets.take(np.zeros(0, dtype=np.int64))], []
-        least = self.pool.level - BOUND_SLACK_MS
+        bounds = [np.zeros(0)]
         for start in range(0, len(sets), BLOCK):
             self.progress("best cases of all combinations", 0.05 + 0.05 * start / len(sets))
-            block = sets.take(np.arange(start, min(start + BLOCK, len(sets))))
-            if np.isfinite(least):
-                block = block.take(self._best_cases(block) > least)
-            block = self.opener.narrower.tighten(block, goal)
-            bound = self.bounding.optimistic(block)
-            kept.append(block.take(bound > least))
-            bounds.append(bound[bound > least])
-        bound, sets = np.concatenate([np.zeros(0), *bounds]), reduce(DriveSets.and_also, kept)
+            bounds.append(self._best_cases(sets.take(np.arange(start, min(start + BLOCK, len(sets))))))
+        bound = np.concatenate(bounds)
         order = np.argsort(-bound, kind="stable")
+        order = order[bound[order] > self.pool.level - BOUND_SLACK_MS]
         self.sets, self.bound = sets.take(order), bound[order]
         return self.sets
 
