@@ -18,6 +18,10 @@ BLOCKS = (500, 20_000)
 """Partial builds worked on at once, least and most: about as many as completions are wanted, since the first of them
 decide what else is dropped."""
 
+WIDE = 2
+"""How many times as many partial builds as completions are wanted say that there will be too many: bounds are sharp
+enough that most of what is left halfway can be completed."""
+
 
 @dataclass(frozen=True, slots=True)
 class Task:
@@ -82,21 +86,22 @@ class _Block:
         )  # fmt: skip
 
 
-def complete(task: Task, most: int, *, cheapest: bool = False) -> Found:
+def complete(task: Task, most: int, *, cheapest: bool = False, whole: bool = False) -> Found:
     """Find all completions, or, where there are more than ``most``, those with the highest first score.
 
-    With ``cheapest``, those with the lowest bound on their price instead.
+    With ``cheapest``, those with the lowest bound on their price instead. With ``whole`` a list that is cut off is of no
+    use: the search gives up as soon as it seems to become too long.
 
     Never leaves out a completion that meets the limits, unless it says ``cut_off``; prices are lower bounds and
     linear rows are checked in full, so what is found still has to be priced.
     """
-    return _Search(task, most, cheapest=cheapest).run()
+    return _Search(task, most, cheapest=cheapest, whole=whole).run()
 
 
 class _Search:
-    def __init__(self, task: Task, most: int, *, cheapest: bool) -> None:
+    def __init__(self, task: Task, most: int, *, cheapest: bool, whole: bool) -> None:
         self.task = task
-        self.cheapest = cheapest
+        self.cheapest, self.whole = cheapest, whole
         self.cents_left = task.cents_left
         self.most = most
         self.block = int(np.clip(10 * most, *BLOCKS))
@@ -159,6 +164,8 @@ class _Search:
                 continue
             grown = self._grow(block, depth)
             self.blocks += 1
+            if self.whole and len(grown.cents) > WIDE * self.most:
+                return Found(np.zeros((0, self.slots), dtype=np.int64), np.zeros(0), cut_off=True, blocks=self.blocks)
             stack.extend(_split(grown, self.block))
         if not leaves:
             return Found(np.zeros((0, self.slots), dtype=np.int64), np.zeros(0), self.cut_off, self.blocks)

@@ -61,6 +61,8 @@ class Lister:
         goal: Goal,
         most: int,
         rows: Sequence[SetRow],
+        *,
+        whole: bool = False,
     ) -> tuple[IntArray, bool]:
         """Completions of one drive set of a batch, and whether some were left out because there are too many.
 
@@ -79,6 +81,8 @@ class Lister:
             Of how many completions the best are kept.
         rows : sequence of SetRow
             What `rows` says of the whole batch.
+        whole : bool
+            Whether a list is of no use unless it has all.
         """
         here = np.array([place])
         one, additions = batch.sets.take(here), [add.take(here) for add in batch.additions]
@@ -88,7 +92,7 @@ class Lister:
         task = self._task(one, order, allowed, scores, goal, [(row.of(place), row.left[place]) for row in rows], [
             (line.const + float(batch.frame.base[place] @ line.slope), line) for line in lines
         ])  # fmt: skip
-        found = complete(task, most, cheapest=goal.cheapest)
+        found = complete(task, most, cheapest=goal.cheapest, whole=whole)
         builds = np.repeat(one.builds, len(found.choices), axis=0)
         builds[:, [one.free[f] for f in order]] = found.choices
         return builds, found.cut_off

@@ -35,6 +35,9 @@ ROUNDING_MS = 1e-7
 """Cuts are loosened by this for rounding."""
 BINS, SPLIT_BINS = (1, 1, 2), 3
 """Ranges into which speeds are split: round by round at first, and once drive sets are split."""
+COARSER = (4, 2, 1)
+"""How many times as wide as in later rounds cells of speed are in the first: bounds hold on any, and most drive sets
+are out by far."""
 SAMPLE, SAMPLE_DEPTH_MS = 24, 0.3
 """Drive sets whose slopes are taken as typical, and how far below the level."""
 CUTS = 2
@@ -124,27 +127,27 @@ class Tightener:
             sets = self.propagation.narrowed(self.purchases.split(sets), goal)
         if number >= len(BINS):
             sets = self._not_too_fast(self._split(sets, goal), goal)
-        bins = BINS[number] if number < len(BINS) else SPLIT_BINS
-        rest = self._rounds(sets, goal, bins, found, late, listing=number >= len(BINS) - 1)
+        rest = self._rounds(sets, goal, number, found, late)
         return np.concatenate(found), rest
 
     def _rounds(
-        self, sets: DriveSets, goal: Goal, bins: int, found: list[IntArray], late: Callable[[], bool], *, listing: bool
+        self, sets: DriveSets, goal: Goal, number: int, found: list[IntArray], late: Callable[[], bool]
     ) -> DriveSets:
         """One round for all drive sets: completions of those with few left are ``found``; the rest is given back."""
-        rest = [sets.take(np.zeros(0, dtype=np.int64))]
-        for start in range(0, len(sets), CHUNK):
+        split, listing = number >= len(BINS), number >= len(BINS) - 1
+        bins, coarser = SPLIT_BINS if split else BINS[number], COARSER[min(number, len(COARSER) - 1)]
+        rest, most = [sets.take(np.zeros(0, dtype=np.int64))], LISTED_OF_SPLIT if split else LISTED
+        for start in range(0, len(sets), CHUNK * coarser):
             if late():
                 rest.append(sets.take(np.arange(start, len(sets))))
                 break
-            some = sets.take(np.arange(start, min(start + CHUNK, len(sets))))
-            piece = self._round(some, goal, bins)
+            some = sets.take(np.arange(start, min(start + CHUNK * coarser, len(sets))))
+            piece = self._round(some, goal, bins, coarser)
             if len(piece.batch.sets) == 0:
                 continue
             many = np.ones(len(piece.batch.sets), dtype=bool)
             rows = self.lister.rows(piece.batch, goal)
             for box in np.flatnonzero(listing | (piece.batch.sets.completions <= FEW)):
-                most = LISTED if bins < SPLIT_BINS else LISTED_OF_SPLIT
                 builds = self._listed(piece, int(box), goal, most, rows)
                 if builds is not None:
                     found.append(builds)
@@ -159,7 +162,9 @@ class Tightener:
             lines = [cut.line(int(way)) for cut in piece.cuts]
             lines.sort(key=lambda line: line.threshold == -np.inf)
             allowed = [ok[way] for ok in piece.allowed]
-            builds, cut_off = self.lister.complete(piece.batch, box, allowed, lines, goal, most, rows)
+            builds, cut_off = self.lister.complete(
+                piece.batch, box, allowed, lines, goal, most, rows, whole=True
+            )
             if cut_off:
                 return None
             found.append(builds)
@@ -204,15 +209,15 @@ class Tightener:
 
     def slopes(self, sets: DriveSets, level_ms: float) -> FloatArray:
         """Change of the score per unit of each coordinate (n, L), of cars about a level in some drive sets."""
-        batch, envelopes = self.envelopes(sets, level_ms)
+        batch, envelopes = self.envelopes(sets, level_ms, COARSER[0])
         ways = self.scores.ways(envelopes, [best_case(each) for each in envelopes], level_ms, 1)
         every, demand = batch.take(ways.rows), ways.demands[0]
         _, slope, holds = demand.cut(demand.on_line(every.span.least, every.span.most))
         return slope[holds]
 
-    def _round(self, sets: DriveSets, goal: Goal, bins: int) -> Left:
+    def _round(self, sets: DriveSets, goal: Goal, bins: int, coarser: int) -> Left:
         """One round: the ways that are left with their cuts, and their drive sets with the options that are left."""
-        batch, envelopes = self.envelopes(sets, goal.level - RUN_ERROR_MS)
+        batch, envelopes = self.envelopes(sets, goal.level - RUN_ERROR_MS, coarser)
         cases = [best_case(each) for each in envelopes]
         ways = self.scores.ways(envelopes, cases, goal.level - RUN_ERROR_MS, bins)
         every = batch.take(ways.rows)
@@ -239,10 +244,10 @@ class Tightener:
             tuple(cut.take(alive[kept]) for cut in cuts),
         )
 
-    def envelopes(self, sets: DriveSets, level_ms: float) -> tuple[Batch, list[Envelope]]:
+    def envelopes(self, sets: DriveSets, level_ms: float, coarser: int = 1) -> tuple[Batch, list[Envelope]]:
         """Drive sets opened, and their envelope in each run, on speeds about a level."""
         batch = self.bounding.open(sets)
-        edges, aim = edges_about(level_ms, self.judge.model.car.start_speed_ms)
+        edges, aim = edges_about(level_ms, self.judge.model.car.start_speed_ms, coarser)
         found: list[Envelope] = []
         for conditions in self.judge.conditions:
             top = found[0].top if found else None
