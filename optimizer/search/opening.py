@@ -92,6 +92,7 @@ class Opener:
         self.narrower = Narrower(judge, bounding, self.propagation)
         self.lister = Lister(legality, bounds, hours_limit, self.propagation)
         self.gentlest: FloatArray | None = None
+        self.typical: FloatArray | None = None
 
     def open(self, sets: DriveSets, rows: IntArray, goal: Goal, most: dict[int, int], width: int) -> Opened:
         """List the completions of drive sets that could meet the goal.
@@ -180,15 +181,16 @@ class Opener:
 
         An estimate to start from and no bound: what money keeps a build from having, at the typical slope.
         """
-        sample = np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int))
-        batch = self.bounding.open(sets.take(sample))
-        tangents = self.bounding.slopes_near(batch, bound[sample] - SAMPLE_DEPTH_MS)
-        self._learn(tangents)
-        good = tangents.of_moving_cars(C["drag_area_m2"])
-        if not good.any():
-            return bound
-        slope = -np.median(tangents.slope[good], axis=0)
-        losses = self.bounding.losses(self.bounding.open(sets), np.maximum(slope, 0.0))
+        if self.typical is None:
+            sample = np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int))
+            batch = self.bounding.open(sets.take(sample))
+            tangents = self.bounding.slopes_near(batch, bound[sample] - SAMPLE_DEPTH_MS)
+            self._learn(tangents)
+            good = tangents.of_moving_cars(C["drag_area_m2"])
+            if not good.any():
+                return bound
+            self.typical = np.maximum(-np.median(tangents.slope[good], axis=0), 0.0)
+        losses = self.bounding.losses(self.bounding.open(sets), self.typical)
         lost, _ = lagrangian_bound(losses, option_cents(sets, self.bounds), money - sets.spent, list(sets.allowed))
         return bound + lost
 

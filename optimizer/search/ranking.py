@@ -164,8 +164,11 @@ class Ranker:
         self.climber.by_ones(self.pool)
         self.climber.by_twos(self.pool, self._late)
         if len(self._bound_all()):
-            self._cheapest_first(floor_ms, lambda: self.budget)
+            self._cheapest_first(floor_ms, lambda: self.budget, briefly=True)
             self.evidence.closed = self._close()
+            if not self.evidence.closed:
+                self._cheapest_first(floor_ms, lambda: self.budget)
+                self.evidence.closed = self._close()
         else:
             self.evidence.closed = True
         return self._ended(1)
@@ -200,10 +203,9 @@ class Ranker:
         asked_for = [row.carriers for row in self.legality.rows]
         unknown = self.memory.left_open(self.pool.level, replace(self.limits, cents=self.budget))
         carriers = [each for each in (*asked_for, unknown) if each is not None]
-        self.whole = not carriers
         for carry in carriers:
             sets = sets.by_carrier(carry)
-        return sets if self.whole or money is None else within_budget(sets, self.bounds, money)
+        return sets if not carriers or money is None else within_budget(sets, self.bounds, money)
 
     # --- the search ---------------------------------------------------------------------------------------------
 
@@ -226,12 +228,11 @@ class Ranker:
 
     def _best_cases(self, sets: DriveSets) -> FloatArray:
         """Speeds (D,) that no completion of drive sets passes, from memory where it has them."""
-        bound = self.memory.best_cases(sets, self.limits)
+        bound = self.memory.cases.of(sets)
         unknown = np.flatnonzero(np.isinf(bound))
         if len(unknown):
             bound[unknown] = self.bounding.optimistic(sets.take(unknown))
-            if self.whole:
-                self.memory.learn_cases(sets.take(unknown), bound[unknown], self.limits)
+            self.memory.cases.learn(sets.take(unknown), bound[unknown])
         return bound
 
     def _find(self, *, thorough: bool) -> None:
@@ -278,10 +279,11 @@ class Ranker:
         Returns the speed to start looking from: the K-th best found, or an estimate of the most that money can buy.
         """
         top = float(self.bound[0])
+        rows = np.zeros(0, dtype=np.int64)
         for _ in range(ESTIMATES):
             if self._late():
                 return top
-            estimate, rows = self._estimates(top)
+            estimate, rows = self._estimates(top - PROBE_DEPTHS_MS[0])
             if len(rows) == 0 or estimate[0] >= top - FIRST_STEP_MS:
                 break
             top = float(estimate[0])
@@ -289,7 +291,8 @@ class Ranker:
             if self._late() or self.pool.level > top:
                 break
             self.progress("looking for good builds", 0.1)
-            _, rows = self._estimates(top - depth)
+            if depth > PROBE_DEPTHS_MS[0]:
+                _, rows = self._estimates(top - depth)
             rows = rows[:PROBES_SEEN]
             most = dict.fromkeys(rows.tolist(), FEW_LEAVES)
             goal = Goal(top - depth, self.budget, probe=True)
@@ -359,8 +362,11 @@ class Ranker:
         order = np.argsort(-bound, kind="stable")
         return tight.mark[order[bound[order] > goal.level - BOUND_SLACK_MS]]
 
-    def _cheapest_first(self, level: float, ceiling: Callable[[], float]) -> None:
-        """Open drive sets that can reach the level for at most ``ceiling``, cheapest first, as the ceiling falls."""
+    def _cheapest_first(self, level: float, ceiling: Callable[[], float], *, briefly: bool = False) -> None:
+        """Open drive sets that can reach the level for at most ``ceiling``, cheapest first, as the ceiling falls.
+
+        ``briefly``: of few drive sets, only until that brings nothing; the rest is then sooner ruled out by argument.
+        """
         if self.budget < ceiling():
             return
         sets = self.opener.narrower.tighten(self.sets, Goal(level, ceiling(), ties=True))
@@ -368,6 +374,7 @@ class Ranker:
         least = sets.spent + sum(cheapest_cents(sets, self.bounds), start=np.zeros(len(sets)))
         waiting = [int(row) for row in np.argsort(least, kind="stable")]
         most, width = dict.fromkeys(waiting, CHEAP_LEAVES), OPEN_FEW
+        briefly &= len(waiting) <= BATCH
         while waiting:
             money = ceiling()
             rows = [row for row in waiting[:BATCH] if least[row] <= money + 0.5]
@@ -376,6 +383,8 @@ class Ranker:
             goal = Goal(level, money, ties=True, cheapest=True)
             opened = self.opener.open(sets, np.array(rows), goal, most, width)
             self._try(opened.builds)
+            if briefly and ceiling() >= money:
+                break
             width = OPEN_FEW if ceiling() < money else min(4 * width, OPEN_MANY)
             for row in opened.cut_off:
                 most[row] *= 4
