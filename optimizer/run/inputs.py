@@ -37,12 +37,21 @@ class TorqueTable:
         """Torque [N m] of ``engine`` (n,) at ``rpm`` (..., n)."""
         place = rpm * (1.0 / self.step_rpm)
         last = self.torque_nm.shape[1] - 2
-        below = np.clip(place.astype(np.int64), 0, last)
+        below = place.astype(np.int64)
+        np.maximum(below, 0, out=below)
+        np.minimum(below, last, out=below)
+        place -= below
+        np.maximum(place, 0.0, out=place)
+        np.minimum(place, 1.0, out=place)
+        below += engine * self.torque_nm.shape[1]
         flat = self.torque_nm.ravel()
-        start = engine * self.torque_nm.shape[1]
-        low = flat[start + below]
-        high = flat[start + below + 1]
-        return low + np.clip(place - below, 0.0, 1.0) * (high - low)
+        low = flat[below]
+        below += 1
+        rise = flat[below]
+        rise -= low
+        rise *= place
+        rise += low
+        return rise
 
 
 @dataclass(frozen=True, slots=True)

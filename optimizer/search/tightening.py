@@ -21,7 +21,7 @@ from optimizer.run.linear import COORDINATES
 from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.demands import Scores, best_case, edges_about
 from optimizer.search.drive_sets import DriveSets, option_cents
-from optimizer.search.listing import Line, Lister
+from optimizer.search.listing import Line, Lister, Way
 from optimizer.search.narrowing import Narrower
 from optimizer.search.necessary import Demand
 from optimizer.search.propagation import Goal, SetRow
@@ -48,7 +48,7 @@ SIMULATED = 4096
 """Drive sets whose slowest completions are run at once."""
 CHUNK = 150
 """Drive sets bounded at once: what fits the processor's cache."""
-FEW, LISTED, LISTED_OF_SPLIT = 2000, 500, 3000
+FEW, LISTED, LISTED_OF_SPLIT = 2000, 300, 3000
 """Completions of a box that are worth listing before the last of the first rounds; most that one list may have, of a
 whole drive set and of a split one: to split it once more takes as long as to simulate some thousand builds."""
 
@@ -156,19 +156,17 @@ class Tightener:
         return reduce(DriveSets.and_also, rest)
 
     def _listed(self, piece: Left, box: int, goal: Goal, most: int, rows: Sequence[SetRow]) -> IntArray | None:
-        """Completions (n, S) of a box that keep all cuts of one of its ways; None where one way has too many."""
-        found = []
+        """Completions (n, S) of a box that keep all cuts of one of its ways; None where there are too many."""
+        ways, left = [], [ok[box] for ok in piece.batch.sets.allowed]
         for way in np.flatnonzero(piece.box == box):
-            lines = [cut.line(int(way)) for cut in piece.cuts]
-            lines.sort(key=lambda line: line.threshold == -np.inf)
-            allowed = [ok[way] for ok in piece.allowed]
-            builds, cut_off = self.lister.complete(
-                piece.batch, box, allowed, lines, goal, most, rows, whole=True
-            )
-            if cut_off:
-                return None
-            found.append(builds)
-        return np.concatenate(found)
+            allowed = [ok[way] & mine for ok, mine in zip(piece.allowed, left, strict=True)]
+            if all(ok.any() for ok in allowed):
+                lines = [cut.line(int(way)) for cut in piece.cuts]
+                ways.append(Way(allowed, sorted(lines, key=lambda line: line.threshold == -np.inf)))
+        if not ways:
+            return np.zeros((0, piece.batch.sets.builds.shape[1]), dtype=np.int64)
+        builds, cut_off = self.lister.complete(piece.batch, box, ways, goal, most, rows, whole=True)
+        return None if cut_off else builds
 
     def _split(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """Drive sets split by the free slot whose options differ most in what they do to speed."""
