@@ -231,7 +231,7 @@ def _refusal_text(refusal: SaltmileError) -> str:
 
 def main() -> None:
     """Entry point of the console script."""
-    # The search multiplies many small matrices: more threads for these only wait for each other. Read on numpy's import.
+    # matrices are many and small: threads for these only wait for each other; this is read when numpy is imported
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):

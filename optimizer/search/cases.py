@@ -89,7 +89,7 @@ class BestCases:
                 allowed.append(mine)
             rows = {row.tobytes(): i for i, row in enumerate(builds)}
             options = _packed(allowed, len(builds))
-            found._lists.append(_Cases(builds, cases.free, options, cases.speed_ms[kept], rows))  # noqa: SLF001
+            found._lists.append(_Cases(builds, cases.free, options, cases.speed_ms[kept], rows))
         return found
 
 

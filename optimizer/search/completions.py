@@ -91,7 +91,7 @@ class _Block:
 
 
 def complete(task: Task, most: int, *, cheapest: bool = False, whole: bool = False) -> Found:
-    """Find all completions, or, where there are more than ``most``, those with the highest score on the first tangent.
+    """Find all completions, or, where there are more than ``most``, those that are highest on the first tangent.
 
     With ``cheapest``, those with the lowest bound on their price instead. With ``whole`` a list that is cut off is of no
     use: the search gives up as soon as it seems to become too long.
@@ -113,13 +113,13 @@ class _Search:
         self.cut_off = False
         self.blocks = 0
         self.slots, self.ways = len(task.allowed), len(task.allowed[0])
-        usable = [ok.any(axis=0) for ok in task.allowed]
+        usable: list[BoolArray] = [np.asarray(ok.any(axis=0)) for ok in task.allowed]
         self.options = [np.flatnonzero(ok) for ok in usable]
         self.open = [ok[:, options] for ok, options in zip(task.allowed, self.options, strict=True)]
         count = len(task.threshold)
         scores, every = np.concatenate(task.scores, axis=1), self._side_by_side([*task.rows, task.cents, task.hours])
         harsh, cents = every[:-2], every[-2]
-        starts = np.cumsum([0, *map(len, usable)])[:-1]
+        starts = np.cumsum([0, *(len(ok) for ok in usable)])[:-1]
         self.scores = self._by_slot(scores, starts)
         self.rows = self._by_slot(harsh, starts)
         allowed = np.repeat(np.concatenate(task.allowed, axis=1), count // self.ways, axis=0)

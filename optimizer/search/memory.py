@@ -17,6 +17,7 @@ from optimizer.choice.price import PriceBook
 from optimizer.scenario.parts import Engine, Part
 from optimizer.search.cases import BestCases
 
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """What a question allows: money and own hours at most, options that are out (m_s,) per slot, names of the rows."""

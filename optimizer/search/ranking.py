@@ -12,7 +12,6 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import reduce
 
 import numpy as np
 
