@@ -14,12 +14,12 @@ hundred are then correlated by more than a half.
 
 from __future__ import annotations
 
+import statistics
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtri
 
 from optimizer.answers.unknowns import Unknown, only_needed, salt_asked_about, speeds_with, unknowns_of
 from optimizer.choice.options import FloatArray, IntArray
@@ -129,5 +129,6 @@ def scores_of(key: str, draws: int, seed: int) -> FloatArray:
     They are scaled to a mean square of one, which the middles of few strata fall short of.
     """
     strata = np.random.default_rng([seed, zlib.crc32(key.encode())]).permutation(draws)
-    scores = ndtri((strata + 0.5) / draws)
+    normal = statistics.NormalDist()
+    scores = np.array([normal.inv_cdf((d + 0.5) / draws) for d in range(draws)])[strata]
     return np.asarray(scores / np.sqrt(np.mean(scores**2)))

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from optimizer.physics import air, driveline, rolling
 from optimizer.run.inputs import FloatArray, TorqueTable
@@ -150,6 +149,40 @@ def torque_table(engines: tuple[Engine, ...], side: DynoSide) -> TorqueTable:
     rows = []
     for engine in engines:
         rpm, torque = flywheel_torque(engine, side)
-        curve = PchipInterpolator(rpm, torque) if len(rpm) > 1 else (lambda at, only=torque[0]: np.full_like(at, only))
-        rows.append(curve(np.clip(grid, rpm[0], rpm[-1])))
+        rows.append(monotone_cubic(rpm, torque, np.clip(grid, rpm[0], rpm[-1])))
     return TorqueTable(np.array(rows), RPM_STEP)
+
+
+def monotone_cubic(x: FloatArray, y: FloatArray, at: FloatArray) -> FloatArray:
+    """Values (n,) at places between the first and the last x of monotone cubics through points (k,), x rising.
+
+    Slopes at the points are weighted harmonic means of those to either side, 0 where these turn (F. N. Fritsch,
+    J. Butland, "A method for constructing local monotone piecewise cubic interpolants", SIAM J. Sci. Stat. Comput. 5
+    (1984), from memory). Written out here: the library that has it takes longer to load than a search to begin.
+    """
+    if len(x) == 1:
+        return np.full_like(at, y[0])
+    step = np.diff(x)
+    rise = np.diff(y) / step
+    slope = np.full(len(x), rise[0])
+    if len(x) > 2:
+        near, far = 2 * step[1:] + step[:-1], step[1:] + 2 * step[:-1]
+        turns = rise[:-1] * rise[1:] <= 0
+        before, after = (np.where(turns, 1.0, each) for each in (rise[:-1], rise[1:]))
+        slope[1:-1] = np.where(turns, 0.0, (near + far) / (near / before + far / after))
+        slope[0] = _end_slope(step[0], step[1], rise[0], rise[1])
+        slope[-1] = _end_slope(step[-1], step[-2], rise[-1], rise[-2])
+    left = np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(step) - 1)
+    share, width, fall = (at - x[left]) / step[left], step[left], rise[left]
+    bend = 3 * fall - 2 * slope[left] - slope[left + 1]
+    twist = slope[left] + slope[left + 1] - 2 * fall
+    found: FloatArray = y[left] + share * width * (slope[left] + share * (bend + share * twist))
+    return found
+
+
+def _end_slope(step: float, next_step: float, rise: float, next_rise: float) -> float:
+    """Slope at an end, by the parabola through three points, kept from overshooting."""
+    slope = ((2 * step + next_step) * rise - step * next_rise) / (step + next_step)
+    if slope * rise <= 0:
+        return 0.0
+    return 3 * rise if rise * next_rise < 0 and abs(slope) > 3 * abs(rise) else slope

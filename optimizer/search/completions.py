@@ -91,7 +91,7 @@ class _Block:
 
 
 def complete(task: Task, most: int, *, cheapest: bool = False, whole: bool = False) -> Found:
-    """Find all completions, or, where there are more than ``most``, those that are highest on the first tangent.
+    """Find all completions, or, where there are more than ``most``, those that are best on the first tangent.
 
     With ``cheapest``, those with the lowest bound on their price instead. With ``whole`` a list that is cut off is of no
     use: the search gives up as soon as it seems to become too long.

@@ -7,10 +7,11 @@ from math import pi, sqrt
 
 import numpy as np
 import pytest
+from scipy.interpolate import PchipInterpolator
 
 from optimizer.choice.options import options_of
 from optimizer.physics import air
-from optimizer.run.conditions import DynoSide, air_power_factor, conditions_of, flywheel_torque
+from optimizer.run.conditions import DynoSide, air_power_factor, conditions_of, flywheel_torque, monotone_cubic
 from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
 from optimizer.scenario.parts import CurvePoints, Tire
@@ -115,3 +116,14 @@ def test_gears_shift_where_wheel_force_after_losses_is_equal() -> None:
     high, low = 0.98 * 2.0, 0.93 * 1.4
     assert shift == pytest.approx(min((high - low) * 220 / (0.02 * (high - 0.7 * low)), 7000.0), abs=0.5)
     assert sqrt(shift) > 0
+
+
+def test_torque_between_typed_points_is_a_monotone_cubic() -> None:
+    """The same curve as scipy's own, through 1 to 9 random points with level stretches; a single point is flat."""
+    rng = np.random.default_rng(3)
+    for count in [2, 3, 4, 9] * 25:
+        x = np.cumsum(rng.uniform(100.0, 900.0, count))
+        y = np.round(rng.uniform(50.0, 200.0, count) / 25.0) * 25.0
+        at = np.linspace(x[0], x[-1], 57)
+        assert monotone_cubic(x, y, at) == pytest.approx(PchipInterpolator(x, y)(at), rel=1e-12)
+    assert (monotone_cubic(np.array([3000.0]), np.array([140.0]), np.full(4, 3000.0)) == 140.0).all()
