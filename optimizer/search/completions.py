@@ -93,8 +93,8 @@ class _Block:
 def complete(task: Task, most: int, *, cheapest: bool = False, whole: bool = False) -> Found:
     """Find all completions, or, where there are more than ``most``, those that are best on the first tangent.
 
-    With ``cheapest``, those with the lowest bound on their price instead. With ``whole`` a list that is cut off is of no
-    use: the search gives up as soon as it seems to become too long.
+    With ``cheapest``, those with the lowest bound on their price instead. With ``whole`` a list that is cut off is no
+    good: the search gives up as soon as it seems to become too long.
 
     Never leaves out a completion that meets the limits, unless it says ``cut_off``; prices are lower bounds and
     linear rows are checked in full, so what is found still has to be priced.
