@@ -125,12 +125,13 @@ class RunInputs:
 
     def take(self, rows: IntArray | slice) -> Self:
         """The same inputs for some of the cars, or for cars repeated."""
-        picked = {
-            each.name: getattr(self, each.name)[..., rows]
-            for each in fields(self)
-            if isinstance(getattr(self, each.name), np.ndarray)
-        }
-        return replace(self, **picked)
+        some = object.__new__(type(self))  # a record of so many fields takes long to make by its own constructor
+        for name in self.__slots__:
+            value = getattr(self, name)
+            if isinstance(value, np.ndarray):
+                value = value[rows] if value.ndim == 1 else value[..., rows]
+            object.__setattr__(some, name, value)
+        return some
 
 
 def side_by_side(runs: Sequence[RunInputs]) -> RunInputs:
