@@ -247,6 +247,9 @@ def side_by_side(study: Study, first: str, second: str, progress: Progress | Non
     UsageError
         If a build is not known.
     """
+    places = [int(name) for name in (first.strip(), second.strip()) if name.isdigit()]
+    if len(places) == 2 and 0 < max(places) <= LAST_PLACE:
+        build_named(study, str(max(places)), progress)  # the longer list has the shorter one in it
     return compare(study, build_named(study, first, progress), build_named(study, second, progress))
 
 
