@@ -268,6 +268,8 @@ def _refusal_text(refusal: SaltmileError) -> str:
 
 def main() -> None:
     """Entry point of the console script."""
+    # matrices are many and small: threads for these only wait for each other; this is read when numpy is imported
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             # a part's name that the terminal cannot show must not stop the answer

@@ -26,7 +26,6 @@ from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.pipeline import Question, refuse_the_impossible, study_of
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.offers import with_offers
-from optimizer.search.diagnosis import explain_no_legal_build
 from optimizer.search.ranking import Progress, Ranking
 from optimizer.search.study import Study
 
@@ -251,6 +250,9 @@ def side_by_side(study: Study, first: str, second: str, progress: Progress | Non
     UsageError
         If a build is not known.
     """
+    places = [int(name) for name in (first.strip(), second.strip()) if name.isdigit()]
+    if len(places) == 2 and 0 < max(places) <= LAST_PLACE:
+        build_named(study, str(max(places)), progress)  # the longer list has the shorter one in it
     return compare(study, build_named(study, first, progress), build_named(study, second, progress))
 
 
@@ -340,6 +342,8 @@ def _ranked(study: Study, top: int, progress: Progress | None) -> Ranking:
 
 def _nothing(study: Study, budget_cents: int | None, asked: Ranking | None = None) -> NoLegalBuildError:
     """Refusal where no build passes; ``asked`` is a ranking that found none, made now when left out."""
+    from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
+
     none = asked or study.best(budget_cents=budget_cents)
     why_none = explain_no_legal_build(
         study.options,

@@ -101,6 +101,7 @@ search.necessary
 search.demands
 search.tightening
 search.opening
+search.cases
 search.memory
 search.pool
 search.climbing
