@@ -147,7 +147,7 @@ def budget(
         raise UsageError("the highest budget lies below the lowest")
     steps = money_against_speed(study, low_cents, most, None if every else asked, progress)
     if not steps:
-        raise _nothing(study, most)
+        raise refuse_nothing(study, most)
     bands = [closeness(study, upper.build, lower.build[None])[0] for lower, upper in pairwise(steps)]
     return MoneySteps(steps, (None, *bands))
 
@@ -165,7 +165,7 @@ def cheapest(
     target = study.judge.planned_ms if target_ms is None else target_ms
     found = cheapest_past(study, target, budget_cents, progress)
     if found is None:
-        raise _nothing(study, budget_cents)
+        raise refuse_nothing(study, budget_cents)
     return found
 
 
@@ -236,7 +236,7 @@ def short(
     limit = study.scenario.event.budget_cents
     found = shortlist(study, count, budget_cents=limit, soft_salt=soft_salt, ask_without=wide, progress=progress)
     if not found.entries:
-        raise _nothing(study, limit)
+        raise refuse_nothing(study, limit)
     return found
 
 
@@ -336,11 +336,11 @@ def _ranked(study: Study, top: int, progress: Progress | None) -> Ranking:
     budget_cents = study.scenario.event.budget_cents
     ranking = study.best(top, budget_cents=budget_cents, progress=progress)
     if ranking.listed == 0:
-        raise _nothing(study, budget_cents, ranking)
+        raise refuse_nothing(study, budget_cents, ranking)
     return ranking
 
 
-def _nothing(study: Study, budget_cents: int | None, asked: Ranking | None = None) -> NoLegalBuildError:
+def refuse_nothing(study: Study, budget_cents: int | None, asked: Ranking | None = None) -> NoLegalBuildError:
     """Refusal where no build passes; ``asked`` is a ranking that found none, made now when left out."""
     from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
 
