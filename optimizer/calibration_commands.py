@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from optimizer.console import Progress, common, read, wants_color, write
+from optimizer.files import refuse_unwritable, write_whole
 
 
 @click.command()
@@ -25,7 +26,6 @@ def calibrate(folder: Path, data: tuple[Path, ...], dry_run: bool, as_json: bool
     from optimizer.calibration.calibrating import calibrate as calibrated  # noqa: PLC0415
     from optimizer.calibration.calibrating import joined  # noqa: PLC0415
     from optimizer.measured.reading import read_measurements, read_runs  # noqa: PLC0415
-    from optimizer.recheck import evidence  # noqa: PLC0415
     from optimizer.report.calibration import calibration_text  # noqa: PLC0415
     from optimizer.report.calibration_documents import calibration_document  # noqa: PLC0415
     from optimizer.report.documents import as_json as dumped  # noqa: PLC0415
@@ -34,13 +34,15 @@ def calibrate(folder: Path, data: tuple[Path, ...], dry_run: bool, as_json: bool
     from optimizer.scenario.reading import read_scenario  # noqa: PLC0415
 
     scenario = read_scenario(folder, as_stated=True)
+    if not dry_run:
+        refuse_unwritable(folder / calibration_file.FILE)
     with Progress() as progress:
         progress("reading", 0.1)
         measured = joined([read_measurements(scenario, files_once(folder, data)), read_runs(scenario)])
         progress("fitting", 0.3)
         found = calibrated(scenario, measured)
     if not dry_run:
-        evidence.write(folder / calibration_file.FILE, calibration_file.calibration_text(found.calibration))
+        write_whole(folder / calibration_file.FILE, calibration_file.calibration_text(found.calibration))
     if as_json:
         write(dumped(calibration_document(found, not dry_run)))
     else:

@@ -11,6 +11,7 @@ PACKAGE = Path(__file__).parent.parent / "optimizer"
 
 LIST = """
 errors
+files
 units
 
 physics.air
@@ -116,6 +117,9 @@ answers.cards
 answers.swaps
 answers.shares
 answers.power_flow
+answers.run_trace
+answers.speed_steps
+answers.every_part
 answers.sensitivity
 answers.uncertainties
 answers.unknowns
@@ -149,6 +153,13 @@ answers.partial_builds
 answers.buying_order
 answers.offers_at_hand
 answers.offers
+answers.day_air
+answers.marks
+answers.set_ups
+answers.morning_records
+answers.morning_card
+answers.seller
+answers.purchase_note
 
 recheck.ruling
 recheck.spending
@@ -169,7 +180,13 @@ recheck.telling
 
 pipeline
 questions
+papers
+surface
+frames
+decision
 
+report.width
+report.tables
 report.wording
 report.calibration
 report.checking
@@ -180,10 +197,28 @@ report.questions
 report.offers
 report.question_documents
 report.calibration_documents
+report.morning_card
+report.card_page
+report.sheets
+report.purchase_note
+
+report.page.charts
+report.page.words
+report.page.figures
+report.page.run_figures
+report.page.choice_figures
+report.page.section
+report.page.choice_sections
+report.page.car_sections
+report.page.sections
+report.page.whole
+report.page.single
 
 console
+page_command
 question_commands
 calibration_commands
+paper_commands
 cli
 """
 ORDER = [line for line in LIST.splitlines() if line]
@@ -227,10 +262,16 @@ def test_imports_point_upward(module):
 
 
 def test_packages_only_introduce_themselves():
-    for file in PACKAGE.rglob("__init__.py"):
+    for file in PACKAGE.rglob("*/__init__.py"):
         statements = ast.parse(file.read_text(encoding="utf-8")).body
         busy = [type(node).__name__ for node in statements if not isinstance(node, ast.Expr | ast.Assign)]
         assert not busy, f"{file.relative_to(PACKAGE)} holds {', '.join(busy)}: give it a module of its own"
+
+
+def test_the_package_itself_only_hands_on_its_surface():
+    """Whatever it offers comes from one module, or is one: nothing is made in it."""
+    found = imports_of(PACKAGE / "__init__.py", set(ORDER))
+    assert found == {"surface", "errors", "frames"}
 
 
 def test_an_import_is_seen_wherever_it_stands(tmp_path):

@@ -30,20 +30,23 @@ def said_done_text(words: Words, found: SaidDone | None) -> list[str]:
     """What opens every answer: the last run, what the model says of it, and which number is most likely wrong."""
     if found is None:
         return [wrapped(UNCHECKED)]
-    parts = f" with {both([words.part(part) for part in found.changes.values()])}" if found.changes else ""
-    which = f"{_dated(found.name, found.date)}, {found.salt} salt, {found.file} row {found.row}"
-    sentences = [
-        (
-            f"Said against done: in the last run timed ({which}) the car{parts} did {words.speed(found.done_ms)}; for "
-            f"that car on that day the model says {words.speed(found.said_ms)} ± "
-            f"{words.gap(found.spread_ms, digits=1)}. {_verdict(words, found)}"
-        )
-    ]
+    sentences = [last_run_sentence(words, found)]
     if found.used:
         sentences.append("The numbers behind it were estimated from this run too.")
     if found.suspects and not _as_said(words, found):
         sentences.append(_suspicion(words, found))
     return [wrapped(" ".join(sentences))]
+
+
+def last_run_sentence(words: Words, found: SaidDone) -> str:
+    """What was said of the last run, and what it did."""
+    parts = f" with {both([words.part(part) for part in found.changes.values()])}" if found.changes else ""
+    which = f"{_dated(found.name, found.date)}, {found.salt} salt, {found.file} row {found.row}"
+    return (
+        f"Said against done: in the last run timed ({which}) the car{parts} did {words.speed(found.done_ms)}; for "
+        f"that car on that day the model says {words.speed(found.said_ms)} ± "
+        f"{words.gap(found.spread_ms, digits=1)}. {_verdict(words, found)}"
+    )
 
 
 def _verdict(words: Words, found: SaidDone) -> str:

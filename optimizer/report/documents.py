@@ -158,7 +158,8 @@ def rank_document(result: RankResult) -> Document:
         "search": {
             "complete": is_complete(evidence),
             "by_argument": evidence.closed,
-            "stopped_by_time_limit": evidence.stopped,
+            "stopped_by_time_limit": evidence.stopped and not evidence.interrupted,
+            "ended_by_hand": evidence.interrupted,
             "combinations": evidence.combinations,
             "tire_gear_engine_combinations": evidence.drive_sets,
             "looked_into": evidence.opened,
