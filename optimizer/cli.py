@@ -28,6 +28,7 @@ from optimizer.console import (
 )
 from optimizer.errors import NoLegalBuildError, SaltmileError, UsageError
 from optimizer.files import refuse_unwritable, write_whole
+from optimizer.page_command import report
 from optimizer.paper_commands import PAPERS
 from optimizer.question_commands import QUESTIONS
 from optimizer.report.width import text_of
@@ -241,6 +242,7 @@ def predict(
 
 for question in (*QUESTIONS, *CHANCES, *COMMANDS, *PAPERS):
     cli.add_command(question)
+cli.add_command(report)
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -287,6 +289,8 @@ def _refusal_text(refusal: SaltmileError) -> str:
 
 def main() -> None:
     """Entry point of the console script."""
+    # matrices are many and small: threads for these only wait for each other; this is read when numpy is imported
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             # a part's name that the terminal cannot show must not stop the answer

@@ -26,7 +26,6 @@ from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.pipeline import Question, refuse_the_impossible, study_of
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.offers import with_offers
-from optimizer.search.diagnosis import explain_no_legal_build
 from optimizer.search.ranking import Progress, Ranking
 from optimizer.search.study import Study
 
@@ -127,9 +126,12 @@ def budget(
     high_cents: int | None = None,
     *,
     every: bool = False,
+    asked: int = QUESTIONS,
     progress: Progress | None = None,
 ) -> MoneySteps:
     """The fastest build for every budget from ``low_cents`` to ``high_cents`` (the event's budget).
+
+    ``asked``: how many budgets are asked about, unless ``every`` step is wanted.
 
     Raises
     ------
@@ -143,7 +145,7 @@ def budget(
         raise UsageError("the event has no budget; say with --to up to how much money")
     if most < low_cents:
         raise UsageError("the highest budget lies below the lowest")
-    steps = money_against_speed(study, low_cents, most, None if every else QUESTIONS, progress)
+    steps = money_against_speed(study, low_cents, most, None if every else asked, progress)
     if not steps:
         raise refuse_nothing(study, most)
     bands = [closeness(study, upper.build, lower.build[None])[0] for lower, upper in pairwise(steps)]
@@ -248,6 +250,9 @@ def side_by_side(study: Study, first: str, second: str, progress: Progress | Non
     UsageError
         If a build is not known.
     """
+    places = [int(name) for name in (first.strip(), second.strip()) if name.isdigit()]
+    if len(places) == 2 and 0 < max(places) <= LAST_PLACE:
+        build_named(study, str(max(places)), progress)  # the longer list has the shorter one in it
     return compare(study, build_named(study, first, progress), build_named(study, second, progress))
 
 
@@ -276,10 +281,36 @@ def on_every_salt(study: Study, top: int, progress: Progress | None = None) -> l
 
     In the order of the event's own condition; builds that are not legal there come last.
     """
-    event = study.scenario.event
-    studies = {salt: study.on_salt(salt) for salt in event.salts}
+    studies = _on_salts(study)
     best = [build for each in studies.values() for build in _ranked(each, top, progress).builds[:top]]
-    builds = np.unique(np.stack(best), axis=0)
+    return _in_every_salt(studies, np.stack(best))
+
+
+def beside_the_best_on_salts(
+    study: Study, builds: IntArray, progress: Progress | None = None, *, search: bool = True
+) -> tuple[OnEverySalt, ...]:
+    """Builds (n, S) in every condition of the salt, beside the best one of each by a quick search, if that is wanted.
+
+    In the order of the event's own condition. Conditions in which the search finds no legal build add none.
+    """
+    studies = _on_salts(study)
+    event, found = study.scenario.event, [builds]
+    for salt, each in studies.items():
+        if search and salt != event.salt:
+            best = each.best(budget_cents=event.budget_cents, thorough=False, progress=progress)
+            found.append(best.builds[: min(1, best.listed)])
+    return tuple(_in_every_salt(studies, np.concatenate(found)))
+
+
+def _on_salts(study: Study) -> dict[str, Study]:
+    """The same question in every condition of the salt."""
+    return {salt: study.on_salt(salt) for salt in study.scenario.event.salts}
+
+
+def _in_every_salt(studies: Mapping[str, Study], builds: IntArray) -> list[OnEverySalt]:
+    """Speed and place of builds (n, S) in every condition, in the order of the event's own."""
+    builds = np.unique(builds, axis=0)
+    study = next(iter(studies.values()))
     cents = study.book.price(builds).cents
     found: dict[str, tuple[np.ndarray, np.ndarray]] = {}
     for salt, judge in ((salt, each.judge) for salt, each in studies.items()):
@@ -289,7 +320,7 @@ def on_every_salt(study: Study, top: int, progress: Progress | None = None) -> l
         ranked = [row for row in np.lexsort([cents, -np.round(speed, 3)]) if legal[row]]
         place[ranked] = np.arange(1, len(ranked) + 1)
         found[salt] = speed, place
-    own = found[event.salt][1]
+    own = found[study.scenario.event.salt][1]
     rows = sorted(range(len(builds)), key=lambda row: (own[row] == 0, own[row]))
     return [
         OnEverySalt(
@@ -311,6 +342,8 @@ def _ranked(study: Study, top: int, progress: Progress | None) -> Ranking:
 
 def refuse_nothing(study: Study, budget_cents: int | None, asked: Ranking | None = None) -> NoLegalBuildError:
     """Refusal where no build passes; ``asked`` is a ranking that found none, made now when left out."""
+    from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
+
     none = asked or study.best(budget_cents=budget_cents)
     why_none = explain_no_legal_build(
         study.options,

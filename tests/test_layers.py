@@ -102,6 +102,7 @@ search.necessary
 search.demands
 search.tightening
 search.opening
+search.cases
 search.memory
 search.pool
 search.climbing
@@ -118,6 +119,9 @@ answers.cards
 answers.swaps
 answers.shares
 answers.power_flow
+answers.run_trace
+answers.speed_steps
+answers.every_part
 answers.sensitivity
 answers.uncertainties
 answers.unknowns
@@ -192,6 +196,7 @@ chance_questions
 papers
 surface
 frames
+decision
 
 report.width
 report.tables
@@ -212,7 +217,20 @@ report.card_page
 report.sheets
 report.purchase_note
 
+report.page.charts
+report.page.words
+report.page.figures
+report.page.run_figures
+report.page.choice_figures
+report.page.section
+report.page.choice_sections
+report.page.car_sections
+report.page.sections
+report.page.whole
+report.page.single
+
 console
+page_command
 question_commands
 chance_commands
 calibration_commands

@@ -12,7 +12,7 @@ TEXTS = sorted(
     file
     for pattern in ("*.md", "*.toml", "docs/*", "optimizer/**/*", "catalogs_demo/**/*", "tests/**/*", ".ci/*")
     for file in ROOT.glob(pattern)
-    if file.suffix in {"", ".md", ".toml", ".py", ".csv", ".lp"} and file.is_file()
+    if file.suffix in {"", ".md", ".toml", ".py", ".csv", ".lp", ".html", ".css", ".js"} and file.is_file()
 )
 ADDRESS = re.compile(r"\bhttps?:/{2}|\bwww[.]|(?<![\w.}])/(?:home|root|tmp|Users|mnt|work|usr/local)/")
 
@@ -31,6 +31,13 @@ def test_the_checks_run_the_commands_of_the_readme():
     lines = (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
     for command in commands():
         assert command in lines
+
+
+def test_the_pictures_of_the_readme_are_there_and_small():
+    pictures = re.findall(r"!\[[^\]]+\]\((docs/pictures/[^)]+)\)", (ROOT / "README.md").read_text(encoding="utf-8"))
+    assert pictures
+    assert {ROOT / picture for picture in pictures} == set((ROOT / "docs" / "pictures").iterdir())
+    assert max((ROOT / picture).stat().st_size for picture in pictures) < 150_000
 
 
 @pytest.mark.parametrize("file", TEXTS, ids=lambda file: str(file.relative_to(ROOT)))

@@ -59,7 +59,8 @@ class Words:
 
     def gap(self, difference_ms: float, *, sign: bool = False, digits: int = 2) -> str:
         """Text of a difference of speeds [m/s], to two decimals; without sign unless asked for."""
-        number = to_unit(difference_ms, self.unit, "speed")
+        # minus zero is zero
+        number = round(to_unit(difference_ms, self.unit, "speed"), digits) + 0.0
         text = f"{number:+.{digits}f}" if sign else f"{abs(number):.{digits}f}"
         return f"{text} {self.unit}"
 
@@ -238,8 +239,13 @@ def remarks(words: Words, notices: Iterable[str]) -> list[str]:
 
 def second_looks(words: Words, doubts: Iterable[Doubt], spreads: Iterable[PowerSpread] = ()) -> list[str]:
     """What is worth a second look, and power in this air, under their heading; nothing where there is nothing."""
-    found = [_doubt(words, each) for each in doubts] + [_power(words, each) for each in spreads]
+    found = looks(words, doubts, spreads)
     return ["", words.heading("Worth a second look"), *(wrapped(each, "  - ") for each in found)] if found else []
+
+
+def looks(words: Words, doubts: Iterable[Doubt], spreads: Iterable[PowerSpread] = ()) -> list[str]:
+    """The same as sentences."""
+    return [_doubt(words, each) for each in doubts] + [_power(words, each) for each in spreads]
 
 
 def _doubt(words: Words, doubt: Doubt) -> str:

@@ -1,0 +1,243 @@
+"""The whole decision in one record: every answer that belongs on one page, made in one study so that searches share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from optimizer import questions
+from optimizer.answers.buying_order import BuyingPlan
+from optimizer.answers.cards import BuildCard, card_of
+from optimizer.answers.closeness import SURE, Band, band_of, spread_of
+from optimizer.answers.every_part import TriedPart, every_part
+from optimizer.answers.frontier import Target
+from optimizer.answers.run_trace import RunTrace, Thrust, thrust_of, traces_of
+from optimizer.answers.said_done import Logged, log_of
+from optimizer.answers.sensitivity import Worth, worth_of_inputs
+from optimizer.answers.shortlist import Shortlist
+from optimizer.answers.speed_steps import SpeedStep, speed_steps_of
+from optimizer.choice.options import IntArray, Options
+from optimizer.errors import SaltmileError
+from optimizer.measured.reading import read_runs
+from optimizer.pipeline import Question, RankResult, rank_in, study_of
+from optimizer.questions import MoneySteps, OnEverySalt, Why
+from optimizer.scenario.event import Scenario
+from optimizer.scenario.reading import read_scenario
+from optimizer.search.ranking import Progress
+from optimizer.search.study import Study
+
+BUDGETS = 6
+"""Budgets asked about for the page: enough to see what the steps are made of."""
+QUICK_BUDGETS = 4
+"""The same for a page made in a hurry."""
+SHORTLISTED = 5
+NOW = "now"
+"""Key of the car as it stands among the builds that are compared."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A build that others are set beside: its place in the ranking from 1, ``now``, or A, B, ... of the shortlist."""
+
+    key: str
+    card: BuildCard
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """Everything one page says.
+
+    Attributes
+    ----------
+    quick : bool
+        Made in a hurry: without the cheapest way past the record, an order of buying, and searches on other salt.
+    options : Options
+        To read builds given as positions.
+    result : RankResult
+    worth : Why
+        Shares, swaps and power of the best build.
+    low_ms, high_ms : float
+        Middle 90 % of the speeds of the best build over what is not known exactly [m/s].
+    candidates : tuple of Candidate
+        Ranked builds, those of the shortlist that are not among them, and the car as it stands.
+    bands : mapping of (key, key) to Band
+        How well the speed of the first less that of the second is known, for every two candidates in their order.
+    shortlist : Shortlist
+    money : MoneySteps or None
+        None where the event has no budget.
+    target : Target or None
+        The cheapest build that takes the record; None where none does, or it was not asked for.
+    order : BuyingPlan or None
+        What to buy first when half of the budget comes later; None where there is no budget or no such plan.
+    no_order : str
+        Why there is no plan though there is a budget.
+    salts : tuple of OnEverySalt
+        The shortlist and the best build of every condition of the salt, by a quick search.
+    traces : tuple of RunTrace
+        The runs of the best build.
+    thrust : Thrust
+    tried : tuple of TriedPart
+        Every part of the sheets put into the best build.
+    worths : tuple of Worth
+        What each assumed or measured number is worth to the best build.
+    steps : tuple of SpeedStep
+        Up to the best build's speed.
+    log : tuple of Logged
+        Every run of the car against what was known before it, the earliest first; empty where none is known, and in a
+        hurry.
+    """
+
+    quick: bool
+    options: Options
+    result: RankResult
+    worth: Why
+    low_ms: float
+    high_ms: float
+    candidates: tuple[Candidate, ...]
+    bands: Mapping[tuple[str, str], Band]
+    shortlist: Shortlist
+    money: MoneySteps | None
+    target: Target | None
+    order: BuyingPlan | None
+    no_order: str
+    salts: tuple[OnEverySalt, ...]
+    traces: tuple[RunTrace, ...]
+    thrust: Thrust
+    tried: tuple[TriedPart, ...]
+    worths: tuple[Worth, ...]
+    steps: tuple[SpeedStep, ...]
+    log: tuple[Logged, ...]
+
+    @property
+    def scenario(self) -> Scenario:
+        """As asked."""
+        return self.result.scenario
+
+    @property
+    def best(self) -> BuildCard:
+        """Number 1."""
+        return self.result.builds[0]
+
+
+def decision_of(scenario: Scenario, question: Question | None = None, progress: Progress | None = None) -> Decision:
+    """Answer everything a crew decides by; most of the time goes into searches, which know of each other.
+
+    Raises
+    ------
+    NoLegalBuildError
+        If no build satisfies all rules.
+    UsageError
+        If the question names what the scenario does not have.
+    """
+    asked = question or Question()
+    study = study_of(scenario, asked)
+    tell = _Part(progress)
+    result = rank_in(study, asked, tell.part("ranking", 0.0, 0.25))
+    builds = [study.options.encode(card.build) for card in result.builds]
+    best = builds[0]
+    worth = questions.why(study, progress=tell.part("why", 0.25, 0.27))
+    short = questions.short(study, SHORTLISTED, progress=tell.part("shortlist", 0.27, 0.30))
+    candidates = _candidates(study, result, short)
+    rows = np.stack([study.options.encode(each.card.build) for each in candidates])
+    drawn = spread_of(study, rows)
+    low, high = np.quantile(drawn[:, 0], [(1 - SURE) / 2, (1 + SURE) / 2], method="hazen")
+    target = None
+    if asked.thorough and result.builds[0].beats_record:
+        target = questions.cheapest(study, None, study.scenario.event.budget_cents, tell.part("record", 0.30, 0.40))
+    order, no_order = _order(study, asked, tell.part("what to buy first", 0.40, 0.50))
+    listed = np.stack([study.options.encode(each.build) for each in short.entries])
+    return Decision(
+        quick=not asked.thorough,
+        options=study.options,
+        result=result,
+        worth=worth,
+        low_ms=float(low),
+        high_ms=float(high),
+        candidates=candidates,
+        bands=_bands(study, candidates, rows, drawn),
+        shortlist=short,
+        money=_money(study, asked, tell.part("money", 0.50, 0.65)),
+        target=target,
+        order=order,
+        no_order=no_order,
+        salts=questions.beside_the_best_on_salts(
+            study, listed, tell.part("salt", 0.65, 0.97), search=asked.thorough
+        ),
+        traces=traces_of(study.judge, best),
+        thrust=thrust_of(study.judge, best),
+        tried=every_part(study.judge, study.legality, study.book, best),
+        worths=worth_of_inputs(study.scenario, dict(result.builds[0].build), asked.salt),
+        steps=speed_steps_of(study.judge, best),
+        log=_log(scenario, tell.part("runs", 0.97, 1.0)) if asked.thorough and result.said_done is not None else (),
+    )
+
+
+class _Part:
+    """Progress of the whole, told by its parts."""
+
+    def __init__(self, progress: Progress | None) -> None:
+        self.progress = progress
+
+    def part(self, name: str, begin: float, end: float) -> Progress:
+        def tell(what: str, share: float) -> None:
+            if self.progress is not None:
+                self.progress(f"{name}: {what}", begin + share * (end - begin))
+
+        return tell
+
+
+def _log(scenario: Scenario, progress: Progress) -> tuple[Logged, ...]:
+    """The log of runs, which begins with what the files state, whatever was found out since."""
+    progress("said against done", 0.0)
+    stated = scenario if scenario.calibration is None else read_scenario(scenario.folder, as_stated=True)
+    return log_of(stated, read_runs(stated))
+
+
+def _candidates(study: Study, result: RankResult, short: Shortlist) -> tuple[Candidate, ...]:
+    """Builds to be compared: each once, the ranking first."""
+    found = [Candidate(str(place), card) for place, card in enumerate(result.builds, 1)]
+    known: list[Any] = [card.build for card in result.builds]
+    letters = iter("ABCDEFGHIJKLMNOPQRSTUVWXYZ")
+    for entry in short.entries:
+        if entry.build not in known:
+            build = study.options.encode(entry.build)
+            card = card_of(study.judge, study.legality, study.book, build, study.scenario.event.budget_cents)
+            found.append(Candidate(next(letters), card))
+            known.append(entry.build)
+    if result.as_it_stands.build not in known:
+        found.append(Candidate(NOW, result.as_it_stands))
+    return tuple(found)
+
+
+def _bands(
+    study: Study, candidates: tuple[Candidate, ...], rows: IntArray, drawn: Any
+) -> dict[tuple[str, str], Band]:
+    """Every two candidates, in the draws that all of them share."""
+    speed = study.judge.speeds(rows)
+    return {
+        (first.key, second.key): band_of(float(speed[i] - speed[j]), drawn[:, i] - drawn[:, j])
+        for i, first in enumerate(candidates)
+        for j, second in enumerate(candidates)
+        if i < j
+    }
+
+
+def _money(study: Study, asked: Question, progress: Progress) -> MoneySteps | None:
+    """Money against speed up to the budget; None without one."""
+    if study.scenario.event.budget_cents is None:
+        return None
+    return questions.budget(study, asked=BUDGETS if asked.thorough else QUICK_BUDGETS, progress=progress)
+
+
+def _order(study: Study, asked: Question, progress: Progress) -> tuple[BuyingPlan | None, str]:
+    """What to buy first with half of the budget; or why there is no saying."""
+    budget = study.scenario.event.budget_cents
+    if budget is None or not asked.thorough:
+        return None, ""
+    try:
+        return questions.order(study, (budget // 2, budget - budget // 2), progress), ""
+    except SaltmileError as refusal:
+        return None, str(refusal)

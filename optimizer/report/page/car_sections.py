@@ -1,0 +1,178 @@
+"""Sections about the car: the run, the salt, stopping, steps; and about the sheets: what is kept out, what assumed."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from optimizer.answers.every_part import TriedPart
+from optimizer.decision import Decision
+from optimizer.report.page import choice_figures, run_figures
+from optimizer.report.page.section import Section, Table, candidate_name, capital
+from optimizer.report.page.words import PageWords, typed
+from optimizer.report.wording import assumed, looks, ordinal, plural, rpm
+from optimizer.scenario.parts import NONE_ID
+from optimizer.units import shown
+
+AFTER_EACH = (
+    "tires: cuts, bulges, tread lifting at the edges, stems and caps, pressure against cold",
+    "wheels: cracks at the bolt holes, nuts at their torque",
+    "brakes: rotors for heat marks and cracks, pads, fluid, a pedal that has grown long",
+    "salt: packed in wheels, ducts and the belly; clean it out before it shakes or burns",
+    "engine: oil and water where they were, plugs read, no new noise",
+    "bodywork: every fastener, film or tape that air could lift",
+    "driver: was it straight, did anything shake, could the tachometer be read",
+)
+"""What to look at after each step, for any car; the event's own list comes first."""
+
+
+
+
+# --- the run, the salt, odds
+
+
+def run_section(words: PageWords, decision: Decision) -> Section:
+    """What holds the car, and the run drawn."""
+    best = decision.best
+    slowest = min(best.runs, key=lambda run: run.score_ms)
+    which = f"Run {best.runs.index(slowest) + 1} is the slower one. " if len(best.runs) > 1 else ""
+    lead = f"{which}Limited by {words.limit(best, slowest)}. {words.at_board(best)} {words.grip(best)}"
+    return Section("run", "The run of number 1", lead, {"figures": run_figures.run_figures(words, decision)})
+
+
+def salt_section(words: PageWords, decision: Decision) -> Section:
+    """Builds in every condition of the salt."""
+    names = salt_names(decision)
+    figure = choice_figures.salts_figure(words, decision, names)
+    if figure is None:
+        lead = "The event names one condition of the salt, so there is nothing to set beside it."
+        return Section("salt", "If the salt is different", lead, {})
+    searched = (
+        "The shortlist, and the best build of every other condition: for those a quick search was made, complete as "
+        "far as it can tell. `saltmile salts` asks in full."
+    )
+    hurried = "The shortlist only: the best of the other conditions was not searched for. `saltmile salts` does."
+    lead = f"{hurried if decision.quick else searched} The condition is assumed until somebody drives on it."
+    first, builds = decision.best.build, []
+    for name, row in zip(names, decision.salts, strict=True):
+        build = decision.options.decode(row.build)
+        if all(each.card.build != build for each in decision.candidates):
+            builds.append((capital(name), words.grouped([(s, first[s], p) for s, p in build.items() if p != first[s]])))
+    return Section("salt", "If the salt is different", lead, {"figure": figure, "builds": builds})
+
+
+def salt_names(decision: Decision) -> list[str]:
+    """What the builds set beside each other on every salt are called."""
+    names = []
+    for row in decision.salts:
+        build = decision.options.decode(row.build)
+        known = next((each.key for each in decision.candidates if each.card.build == build), None)
+        first_on = [salt for salt, each in row.by_salt.items() if each.place == 1]
+        names.append(candidate_name(known) if known else f"best on {first_on[0] if first_on else 'no salt'}")
+    return names
+
+
+def odds_section(odds: Section | None) -> Section:
+    """The odds where they were worked out; else which command does."""
+    if odds is not None:
+        return odds
+    lead = "The chance of the record over a meet is not worked out on this page; `saltmile odds` does it."
+    return Section("odds", "Odds", lead, {})
+
+
+# --- stopping and steps
+
+
+def stop_section(words: PageWords, decision: Decision) -> Section:
+    """Stops, heat, and which wheels lock first."""
+    stop = decision.best.stop
+    first, at = min((("front", stop.front_locks_g), ("rear", stop.rear_locks_g)), key=lambda each: each[1])
+    rule = words.scenario.event.stopping
+    lead = (
+        f"Stops are at a gentle {rule.gentle_g:.2g} g from {words.speed(stop.from_ms)}, with each circuit failed in "
+        f"turn. The hottest rotor rises by {shown(stop.rise_k, 'temperature rise', metric=words.metric)}, "
+        f"{stop.rise_share:.0%} of what is allowed. Braked harder the {first} wheels lock first, at {at:.2f} g. "
+        "A full-grip stop is never the plan."
+    )
+    tires = []
+    for tire in decision.best.tires:
+        rated = words.speed(tire.rated_ms) if tire.rated_ms > 0 else "no known rating"
+        tires.append([tire.axle, words.part(tire.part), words.speed(tire.surface_ms), rated])
+    heads = ("axle", "tire", "#surface speed", "#rated")
+    table = Table("Tires at their fastest, on the fast day or in the runs", heads, tires, wordy=True)
+    view = {"figure": choice_figures.stops_figure(words, decision), "tables": [table]}
+    return Section("stop", "Stopping", lead, view)
+
+
+def steps_section(words: PageWords, decision: Decision) -> Section:
+    """Planned speeds as steps."""
+    rows = [
+        [words.speed(step.speed_ms), f"{rpm(step.rpm)}, {ordinal(step.gear)}", f"{step.throttle:.0%}",
+         f"{words.distance(step.stop_m)}", words.distance(step.coast_m), f"{step.rise_share:.0%}"]
+        for step in decision.steps
+    ]  # fmt: skip
+    heads = ("speed", "#revs and gear", "#pull used", "#longest stop", "#rolling out", "#rotor heat, of allowed")
+    lead = (
+        "Nobody begins at the top. Each step is a run of its own: hold the speed, roll out, stop, look the car over, "
+        "and go on only if all of it is as it was. Revs that differ from the table by more than 2 % say that slip, "
+        "tires or gears are not what the sheets say."
+    )
+    view = {"tables": [Table("Steps up to the speed of number 1", heads, rows)], "after": AFTER_EACH}
+    return Section("steps", "Going up in steps", lead, view)
+
+
+# --- why not, assumed
+
+
+def why_not_section(words: PageWords, decision: Decision) -> Section:
+    """Every part of the sheets in number 1, or what keeps it out."""
+    tried = [each for each in decision.tried if not each.inside]
+    never = {each.part for each in tried if each.never and each.part != NONE_ID}
+    usable = {each.part for each in decision.tried if not each.never}
+    out = sorted(never - usable)
+    checks = Counter(reason.split(":")[0] for each in tried if each.part in out for reason in dict.fromkeys(each.never))
+    kept = [f"{typed(check)} ({count})" for check, count in sorted(checks.items(), key=lambda e: (-e[1], e[0]))]
+    out_text = f"{plural(len(out), 'part')} of {len(words.scenario.parts)} may stand nowhere on this car in this class"
+    out_text += f". What keeps them out, and in how many places: {', '.join(kept)}." if kept else "."
+    failed = [f"{name} {count:,}" for name, count in decision.result.evidence.refused.items() if count]
+    speed = f"Of the builds simulated one by one, checks at speed refused: {', '.join(failed)}." if failed else ""
+    lead = (
+        "Every part in the sheets put into number 1, one at a time, all else kept. Look yours up. What does not go "
+        "with number 1 may go with another build: `saltmile why-not FOLDER PART` finds the best one that has it, and "
+        "the price or weight that would bring it in."
+    )
+    view = {"rows": [_tried(words, each) for each in tried], "speed": speed, "out": out_text}
+    return Section("why-not", "Why not my favorite", lead, view)
+
+
+def _tried(words: PageWords, each: TriedPart) -> dict[str, str]:
+    """One part in one slot."""
+    reasons = each.never or each.here
+    part = words.part(each.part) if each.part != NONE_ID else "leaving it empty"
+    text = "; ".join(reason.replace(f": {each.part}: ", ": ", 1) for reason in reasons)
+    return {
+        "slot": typed(each.slot),
+        "part": part,
+        "speed": "" if each.gain_ms is None else words.gap(each.gain_ms, sign=True),
+        "price": "" if each.cents is None else words.extra_money(each.cents),
+        "kind": "never" if each.never else "here" if each.here else "may",
+        "why": ("Never here. " if each.never else "Not with number 1. ") + typed(text) if reasons else "",
+    }
+
+
+def assumed_section(words: PageWords, decision: Decision) -> Section:
+    """Numbers nobody measured, and what each number is worth."""
+    groups = assumed(words.scenario)
+    total = sum(count for count, _, _ in groups)
+    rows = [[typed(quantity), str(count), typed(why)] for count, quantity, why in groups]
+    lead = (
+        f"{plural(total, 'number')} in these answers {'was' if total == 1 else 'were'} assumed, not measured. The "
+        "chart says which are worth a measurement before money is spent: how far number 1 moves for one step of each."
+    )
+    table = Table("Assumed numbers", ("number", "#how often", "why it was taken"), rows, wordy=True)
+    overrides = [f"{typed(e.check)} for {typed(e.part)}: {typed(e.reason)} (says {typed(e.by)})"
+                 for e in words.scenario.event.overrides]  # fmt: skip
+    doubts = looks(words, decision.result.second_looks, decision.result.power_in_this_air)
+    notices = [typed(each) for each in dict.fromkeys(decision.result.notices)]
+    view = {"figure": choice_figures.worths_figure(words, decision), "tables": [], "assumed": table if rows else None,
+            "overrides": overrides, "notices": notices, "looks": [capital(each) for each in doubts]}  # fmt: skip
+    return Section("assumed", "Assumed, and worth measuring", lead, view)
