@@ -21,19 +21,22 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
 
 from optimizer.answers.contenders import Contenders, with_builds
-from optimizer.answers.meet_worlds import SETS, Chance, average, worlds_of
+from optimizer.answers.meet_worlds import SETS, Chance, World, average, worlds_of
 from optimizer.answers.odds import Drawn, draw_runs, meet_chances
 from optimizer.answers.unknowns import Unknown, salt_asked_about, unknowns_of, with_values
-from optimizer.choice.options import FloatArray, IntArray
-from optimizer.executor import Pool, Progress
+from optimizer.choice.legality import legality_of
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.choice.rows import LinearRow
+from optimizer.executor import Pool, Progress, work_through
 from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
-from optimizer.scenario.event import Meet
+from optimizer.scenario.event import Meet, Scenario
 from optimizer.search.memory import Memory
 from optimizer.search.study import Study
 
@@ -200,7 +203,7 @@ def under_doubt(
     ``searches`` complete searches are made in as many drawn worlds.
     """
     meet = study.scenario.event.meet if meet is None else meet
-    searched = _searched(study, found, searches, progress)
+    searched = _searched(study, found, searches, pool, progress)
     found = with_builds(study, found, [each.build for each in searched])
     drawn = draw_runs(study, found.known.builds, meet, draws, pool=pool, progress=progress)
     chances = meet_chances(drawn, meet, study.scenario.event.scoring, study.judge.planned_ms)
@@ -278,29 +281,58 @@ def gain_bounds(behind: float, spread: float) -> tuple[float, float]:
     return spread**2 / (spread**2 + behind**2), (math.hypot(spread, behind) - behind) / 2
 
 
+@dataclass(frozen=True, slots=True)
+class _Search:
+    """What drawn worlds are searched with, wherever that is done: nothing in it holds a function.
+
+    ``forbidden`` (m_s,) per slot and ``wished`` are what the question asks beside the scenario's own rules; ``builds``
+    (n, S) are known to begin with.
+    """
+
+    scenario: Scenario
+    salt: str
+    forbidden: tuple[BoolArray, ...]
+    wished: tuple[LinearRow, ...]
+    builds: IntArray
+
+
 def _searched(
-    study: Study, found: Contenders, searches: int, progress: Progress | None
+    study: Study, found: Contenders, searches: int, pool: Pool | None, progress: Progress | None
 ) -> tuple[SearchedWorld, ...]:
     """Search everything in some drawn worlds."""
     if searches == 0:
         return ()
-    tell = progress or (lambda _what, _share: None)
-    unknowns = unknowns_of(study.options, salt_asked_about(study.judge))
+    salt = salt_asked_about(study.judge)
+    unknowns = unknowns_of(study.options, salt)
     worlds = worlds_of(unknowns, study.scenario.calibration, max(searches, 2), 1, 1, sets=1)[:searches]
-    done = []
-    for number, world in enumerate(worlds):
-        tell("searching everything in a drawn world", number / searches)
-        there = in_world(study, {**world.lasting, **world.days[0]})
-        runs = there.judge.runs(found.known.builds)
-        speeds, judged = there.judge.joined(runs), there.judge.judge(found.known.builds, runs)
-        # what is known to begin with rules out much of the rest
-        there.memory.learn(found.known.builds, speeds, judged.care, judged.legal & (speeds > 0))
-        best = there.best(budget_cents=study.scenario.event.budget_cents)
-        ahead = best.speed_ms[0] if best.listed else speeds.max()
-        build = best.builds[0] if best.listed else found.known.builds[int(np.argmax(speeds))]
-        done.append(SearchedWorld(max(float(ahead - speeds.max()), 0.0), float(ahead - speeds[0]), build,
-                                  bool(best.evidence.closed)))  # fmt: skip
-    return tuple(done)
+    own = {row.name for row in legality_of(study.options).rows}
+    wished = tuple(row for row in study.legality.rows if row.name not in own)
+    search = _Search(study.scenario, salt, study.legality.forbidden, wished, found.known.builds)
+    return tuple(
+        work_through(partial(_search, search), worlds, pool, progress, what="searching everything in drawn worlds")
+    )
+
+
+def _search(search: _Search, worlds: Sequence[World]) -> list[SearchedWorld]:
+    """A complete search in each of some worlds."""
+    study = Study.of(search.scenario, search.salt)
+    rows = (*study.legality.rows, *search.wished)
+    study = replace(study, legality=replace(study.legality, forbidden=search.forbidden, rows=rows))
+    return [_search_in(study, search.builds, world) for world in worlds]
+
+
+def _search_in(study: Study, builds: IntArray, world: World) -> SearchedWorld:
+    """A complete search in one world; builds (n, S) are known to begin with, the fastest as stated first."""
+    there = in_world(study, {**world.lasting, **world.days[0]})
+    runs = there.judge.runs(builds)
+    speeds, judged = there.judge.joined(runs), there.judge.judge(builds, runs)
+    # what is known to begin with rules out much of the rest
+    there.memory.learn(builds, speeds, judged.care, judged.legal & (speeds > 0))
+    best = there.best(budget_cents=study.scenario.event.budget_cents)
+    ahead = float(best.speed_ms[0] if best.listed else speeds.max())
+    build = best.builds[0] if best.listed else builds[int(np.argmax(speeds))]
+    closed = bool(best.evidence.closed)
+    return SearchedWorld(max(ahead - float(speeds.max()), 0.0), ahead - float(speeds[0]), build, closed)
 
 
 def in_world(study: Study, values: Mapping[Unknown, float]) -> Study:

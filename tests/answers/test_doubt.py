@@ -1,16 +1,19 @@
 """Choosing under doubt: cases a person can reason out, brute force, and bounds that nothing breaks."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from optimizer.answers.contenders import contenders
-from optimizer.answers.doubt import _picked, gain_bounds, in_world, under_doubt
+from optimizer.answers.doubt import _picked, _searched, gain_bounds, in_world, under_doubt
 from optimizer.answers.meet import chances, falls_in
 from optimizer.answers.meet_worlds import SETS
 from optimizer.answers.odds import draw_runs
 from optimizer.answers.unknowns import speeds_with, unknowns_of
+from optimizer.choice.wishes import with_wishes
+from optimizer.executor import processes
 from optimizer.scenario.event import Meet
 from optimizer.scenario.parts import Basis
 from optimizer.search.study import Study
@@ -160,6 +163,46 @@ def test_a_searched_world_beats_all_that_were_compared():
         assert each.closed
         assert 0 <= each.loss_ms <= each.fastest_loss_ms + 1e-12
         assert each.build.tobytes() not in legal or each.build.tobytes() in compared
+
+
+def test_worlds_are_searched_with_what_the_question_asks():
+    """Parts that must be in are in, parts left out are out; the same from another process, bit for bit."""
+    scenario = random_catalog(2, sizes=(1, 1, 2, 2, 1, 1, 1))
+    asked = Study.of(scenario)
+    legality = with_wishes(asked.legality, ("T1",), ("F1",))
+    study = replace(asked, legality=legality)
+    found = contenders(study, scenario.event.budget_cents, listed=3, others=0)
+    here = _searched(study, found, 2, None, None)
+    for each in here:
+        parts = set(study.options.decode(each.build).values())
+        assert "T1" in parts
+        assert "F1" not in parts
+    there = _searched(study, found, 2, processes(1, worth_s=-1.0), None)
+    assert [each.build.tolist() for each in there] == [each.build.tolist() for each in here]
+    assert [each.loss_ms for each in there] == [each.loss_ms for each in here]
+
+
+@pytest.mark.parametrize("seed", [2, 8])
+def test_what_lies_outside_gains_no_more_than_is_said(seed):
+    """The 250 fastest builds of a small catalog: of those not compared none gains more than the bounds say.
+
+    Builds of other engines, gears and tires are compared for that: the listed alone move much less than what is left.
+    """
+    scenario = random_catalog(seed, sizes=(1, 1, 2, 2, 1, 1, 1))
+    every, speed, _, _ = enumerate_all(scenario)
+    builds = every[:250]
+    study = Study.of(scenario)
+    found = contenders(study, scenario.event.budget_cents, listed=8, others=20)
+    answer = under_doubt(study, found, "regret", meet=QUIET, draws=32)
+    chosen = next(i for i, row in enumerate(builds) if (row == answer.chosen.build).all())
+    drawn = draw_runs(study, builds, QUIET, 32).scored_ms
+    compared = {row.tobytes() for row in found.known.builds}
+    outside = [i for i, row in enumerate(builds) if row.tobytes() not in compared]
+    ahead = drawn[:, outside] - drawn[:, [chosen]]
+    assert len(outside) > 200
+    assert speed[outside].max() <= speed[0] - answer.outside.behind_ms
+    assert (ahead > 0).mean(axis=0).max() <= answer.outside.chance_bound
+    assert 0 < np.maximum(ahead, 0).mean(axis=0).max() <= answer.outside.regret_bound_ms
 
 
 def test_a_study_in_a_world_has_its_numbers():
