@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from optimizer.console import Progress, common, read, wants_color, write
+from optimizer.files import refuse_unwritable, write_whole
 
 
 @click.command()
@@ -25,7 +26,6 @@ def calibrate(folder: Path, data: tuple[Path, ...], dry_run: bool, as_json: bool
     from optimizer.calibration.calibrating import calibrate as calibrated  # noqa: PLC0415
     from optimizer.calibration.calibrating import joined  # noqa: PLC0415
     from optimizer.measured.reading import read_measurements, read_runs  # noqa: PLC0415
-    from optimizer.recheck import evidence  # noqa: PLC0415
     from optimizer.report.calibration import calibration_text  # noqa: PLC0415
     from optimizer.report.calibration_documents import calibration_document  # noqa: PLC0415
     from optimizer.report.documents import as_json as dumped  # noqa: PLC0415
@@ -34,18 +34,27 @@ def calibrate(folder: Path, data: tuple[Path, ...], dry_run: bool, as_json: bool
     from optimizer.scenario.reading import read_scenario  # noqa: PLC0415
 
     scenario = read_scenario(folder, as_stated=True)
+    if not dry_run:
+        refuse_unwritable(folder / calibration_file.FILE)
     with Progress() as progress:
         progress("reading", 0.1)
-        measured = joined([read_measurements(scenario, data), read_runs(scenario)])
+        measured = joined([read_measurements(scenario, _once(folder, data)), read_runs(scenario)])
         progress("fitting", 0.3)
         found = calibrated(scenario, measured)
     if not dry_run:
-        evidence.write(folder / calibration_file.FILE, calibration_file.calibration_text(found.calibration))
+        write_whole(folder / calibration_file.FILE, calibration_file.calibration_text(found.calibration))
     if as_json:
         write(dumped(calibration_document(found, not dry_run)))
     else:
         written = None if dry_run else str(folder / calibration_file.FILE)
         write(calibration_text(Words(scenario, wants_color()), found, written))
+
+
+def _once(folder: Path, data: tuple[Path, ...]) -> list[Path]:
+    """The files to read, each once; the folder's own sheet of runs is read anyhow, and must not count twice."""
+    own = {(folder / f"runs{ending}").resolve() for ending in (".csv", ".xlsx")}
+    files = {each.resolve(): each for each in data}
+    return [each for place, each in files.items() if place not in own]
 
 
 @click.command()

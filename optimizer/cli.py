@@ -13,10 +13,26 @@ from pathlib import Path
 import click
 
 from optimizer.calibration_commands import COMMANDS
-from optimizer.console import Progress, cents_of, class_and_json, common, read, salt_option, wants_color, write
+from optimizer.console import (
+    Progress,
+    cents_of,
+    class_and_json,
+    common,
+    read,
+    salt_option,
+    text_columns,
+    wants_color,
+    write,
+)
 from optimizer.errors import NoLegalBuildError, SaltmileError, UsageError
+from optimizer.files import refuse_unwritable, write_whole
 from optimizer.page_command import report
+from optimizer.paper_commands import PAPERS
 from optimizer.question_commands import QUESTIONS
+from optimizer.report.width import text_of
+
+INTERRUPTED = 130
+"""Exit code of what was stopped from the keyboard without an answer, as shells have it."""
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -43,13 +59,16 @@ def new(folder: Path) -> None:
         raise UsageError(f"{folder} is a file; name a folder that is new or empty")
     if folder.is_dir() and any(folder.iterdir()):
         raise UsageError(f"{folder} is not empty and nothing is overwritten; name a folder that is new or empty")
-    folder.mkdir(parents=True, exist_ok=True)
     starter = sorted((each for each in files("optimizer").joinpath("starter").iterdir()), key=lambda each: each.name)
     names = [each.name for each in starter if each.is_file()]
-    for each in starter:
-        if each.is_file():
-            with (folder / each.name).open("xb") as copy:
-                copy.write(each.read_bytes())
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for each in starter:
+            if each.is_file():
+                with (folder / each.name).open("xb") as copy:
+                    copy.write(each.read_bytes())
+    except OSError as fault:
+        raise UsageError(f"cannot write {folder}: {fault.strerror}") from fault
     write(
         f"Wrote {len(names)} files into {folder}: {', '.join(names)}.\n"
         "Every name and number in them is invented: put yours in their place. Then:\n\n"
@@ -84,8 +103,9 @@ def check(folder: Path, everything: bool, race_class: str | None, as_json: bool)
 @click.option("--all", "all_builds", is_flag=True, help="Tell every build in full, not only the first three.")
 @click.option("--quick", is_flag=True, help="Rule out by samples too: often sooner, not a complete search.")
 @click.option("--time-limit", type=click.FloatRange(0, min_open=True), metavar="SECONDS", help="Stop searching then.")
-@click.option("--evidence", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+@click.option("--evidence", type=click.Path(path_type=Path), metavar="FILE",
               help="Write into FILE why nothing faster was left out; see recheck.")
+@click.option("--csv", type=click.Path(path_type=Path), metavar="FILE", help="Write the ranking into FILE too.")
 @salt_option
 @class_and_json
 @common
@@ -99,15 +119,22 @@ def rank(
     quick: bool,
     time_limit: float | None,
     evidence: Path | None,
+    csv: Path | None,
     salt: str | None,
     race_class: str | None,
     as_json: bool,
 ) -> None:
-    """Rank the fastest legal builds of FOLDER within the budget, with reasons."""
+    """Rank the fastest legal builds of FOLDER within the budget, with reasons.
+
+    Ctrl-C ends the search with the best found so far and says how much faster anything else could be; once more, and
+    there is no answer.
+    """
     from optimizer import pipeline  # noqa: PLC0415
     from optimizer.report import documents  # noqa: PLC0415
     from optimizer.report.terminal import ranking_text  # noqa: PLC0415
 
+    for file in filter(None, (evidence, csv)):
+        refuse_unwritable(file)
     scenario = read(folder)
     question = pipeline.Question(
         top=top,
@@ -121,16 +148,22 @@ def rank(
     )
     with Progress() as progress:
         try:
-            result = pipeline.rank(scenario, question, progress)
+            result = pipeline.rank(scenario, question, progress, interruptible=True)
         except NoLegalBuildError as refusal:
             if as_json:
                 write(documents.as_json(documents.refusal_document(refusal)))
             raise
-        if evidence is not None:
+        if evidence is not None and result.evidence.interrupted:
+            click.echo(f"{evidence} is not written: the search was ended before it was complete", err=True)
+        elif evidence is not None:
             from optimizer.recheck import evidence as made  # noqa: PLC0415
 
             progress("evidence", 0.8)
-            made.write(evidence, pipeline.evidence_of(scenario, result, question, made.hash_of(folder)))
+            write_whole(evidence, pipeline.evidence_of(scenario, result, question, made.hash_of(folder)))
+    if csv is not None:
+        from optimizer.report.sheets import ranking_csv  # noqa: PLC0415
+
+        write_whole(csv, ranking_csv(result))
     if as_json:
         write(documents.as_json(documents.rank_document(result)))
     else:
@@ -186,7 +219,7 @@ def predict(
         write(prediction_text(scenario, prediction, shown_salt, scenario.notices, worths, color=wants_color()))
 
 
-for question in (*QUESTIONS, *COMMANDS):
+for question in (*QUESTIONS, *COMMANDS, *PAPERS):
     cli.add_command(question)
 cli.add_command(report)
 
@@ -195,13 +228,14 @@ def run(arguments: Sequence[str]) -> int:
     """Run one command; the exit code. Refusals become text on stderr."""
     state: dict[str, bool] = {}
     try:
-        code = cli.main(args=list(arguments), prog_name="saltmile", standalone_mode=False, obj=state)
+        with text_of(text_columns()):
+            code = cli.main(args=list(arguments), prog_name="saltmile", standalone_mode=False, obj=state)
     except click.ClickException as fault:
         fault.show()
         return fault.exit_code
     except click.Abort:
         click.echo("stopped", err=True)
-        return 1
+        return INTERRUPTED
     except SaltmileError as refusal:
         if state.get("traceback"):
             raise

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 import time
 from collections.abc import Callable
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 Command = Callable[..., Any]
 QUIET_SECONDS = 1.0
 """Progress is shown on work that takes longer."""
+LEAST_SHARE = 0.05
+"""Share of the work from which on the rest is guessed."""
 
 
 def _keep_traceback(context: click.Context, _option: click.Parameter, wanted: bool) -> None:
@@ -97,8 +100,30 @@ class Progress:
             sys.stderr.flush()
 
     def __call__(self, what: str, share: float) -> None:
-        """Show what is being done, and the share of it that is done."""
-        if self._terminal and time.monotonic() - self._started > QUIET_SECONDS:
+        """Show what is being done, the share of the work that is done, and about how long the rest may take."""
+        passed = time.monotonic() - self._started
+        if self._terminal and passed > QUIET_SECONDS:
             self._shown = True
-            sys.stderr.write(f"\r\033[K{what} ({share:.0%})")
+            line = f"{what} ({share:.0%}{time_left(passed, share)})"[: _columns() - 1]
+            sys.stderr.write(f"\r\033[K{line}")
             sys.stderr.flush()
+
+
+def time_left(passed_s: float, share: float) -> str:
+    """About how long the rest takes if it goes on as so far; nothing while too little is done to say."""
+    if not LEAST_SHARE <= share < 1:
+        return ""
+    left = passed_s * (1 - share) / share
+    if left < 1:
+        return ""
+    return f", some {left:.0f} s left" if left < 90 else f", some {left / 60:.0f} min left"
+
+
+def _columns() -> int:
+    """Columns of the terminal."""
+    return shutil.get_terminal_size().columns
+
+
+def text_columns() -> int:
+    """Columns that answers are for: those of the terminal, where it is one that they are written to."""
+    return _columns() if sys.stdout.isatty() else 0

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.answers.cards import BuildCard, card_of
+from optimizer.answers.cards import BuildCard, card_of, cards_of
 from optimizer.answers.closeness import closeness
 from optimizer.answers.plausibility import Doubt, doubts_of_inputs
 from optimizer.answers.power_in_air import PowerSpread, doubts_of_air, power_spread
@@ -14,7 +14,7 @@ from optimizer.answers.result_doubts import doubts_of_results, doubts_of_swaps
 from optimizer.answers.said_done import SaidDone, said_done
 from optimizer.answers.sensitivity import Worth, worth_of_inputs
 from optimizer.answers.swaps import Swap, best_swaps, single_swaps
-from optimizer.choice.options import BoolArray, IntArray, options_of
+from optimizer.choice.options import BoolArray, options_of
 from optimizer.choice.wishes import build_with, with_wishes
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.recheck.asking import Asked, Case
@@ -152,8 +152,17 @@ def study_of(scenario: Scenario, question: Question | None = None) -> Study:
     return replace(study, legality=with_wishes(study.legality, asked.with_parts, asked.without_parts))
 
 
-def rank(scenario: Scenario, question: Question | None = None, progress: Progress | None = None) -> RankResult:
+def rank(
+    scenario: Scenario,
+    question: Question | None = None,
+    progress: Progress | None = None,
+    *,
+    interruptible: bool = False,
+) -> RankResult:
     """Best builds of a scenario with their reasons.
+
+    ``interruptible``: a `KeyboardInterrupt` in the search ends it with the best found so far, as a time limit would; it
+    is raised all the same where no legal build was met yet.
 
     Raises
     ------
@@ -163,10 +172,12 @@ def rank(scenario: Scenario, question: Question | None = None, progress: Progres
         If the question names what the scenario does not have.
     """
     asked = question or Question()
-    return rank_in(study_of(scenario, asked), asked, progress)
+    return rank_in(study_of(scenario, asked), asked, progress, interruptible=interruptible)
 
 
-def rank_in(study: Study, asked: Question, progress: Progress | None = None) -> RankResult:
+def rank_in(
+    study: Study, asked: Question, progress: Progress | None = None, *, interruptible: bool = False
+) -> RankResult:
     """The same in the study of the question (see `study_of`), which keeps what was found out for others."""
     event = study.scenario.event
     tell = progress or (lambda _what, _share: None)
@@ -176,8 +187,11 @@ def rank_in(study: Study, asked: Question, progress: Progress | None = None) -> 
         budget_cents=event.budget_cents,
         thorough=asked.thorough,
         time_limit_s=asked.time_limit_s,
+        interruptible=interruptible,
         progress=tell,
     )
+    if ranking.listed == 0 and ranking.evidence.interrupted:
+        raise KeyboardInterrupt
     if ranking.listed == 0:
         raise _nothing_passes(study, ranking.evidence)
     tell("what else is close", 0.95)
@@ -186,12 +200,10 @@ def rank_in(study: Study, asked: Question, progress: Progress | None = None) -> 
     cheapest = ranking.builds[near[np.argmin(ranking.cents[near])]]
     careful = ranking.builds[near[np.argmax(np.round(ranking.care[near], 3))]]
 
-    def card(build: IntArray) -> BuildCard:
-        return card_of(study.judge, study.legality, study.book, build, event.budget_cents)
-
     swaps, indifferent = best_swaps(single_swaps(study.judge, study.legality, study.book, ranking.builds[0]))
-    builds = tuple(card(build) for build in ranking.builds[: ranking.listed])
-    others = (card(careful), card(cheapest), card(study.options.fitted))
+    told = np.concatenate([ranking.builds[: ranking.listed], [careful, cheapest, study.options.fitted]])
+    cards = cards_of(study.judge, study.legality, study.book, told, event.budget_cents)
+    builds, others = cards[: ranking.listed], cards[ranking.listed :]
     doubts, spreads = _second_looks(study, builds, others, asked.salt)
     return RankResult(
         scenario=study.scenario,
@@ -215,7 +227,8 @@ def rank_in(study: Study, asked: Question, progress: Progress | None = None) -> 
 def _too_close(study: Study, ranking: Ranking) -> BoolArray:
     """Which of the builds met (n,) are too close to call with the best, itself included; all listed are looked at."""
     window = int((ranking.speed_ms >= ranking.speed_ms[0] - WINDOW_MS).sum())
-    count = max(min(window, MOST_COMPARED), ranking.listed)
+    # who has ended the search is waiting: only what is listed is compared
+    count = ranking.listed if ranking.evidence.interrupted else max(min(window, MOST_COMPARED), ranking.listed)
     close = np.zeros(len(ranking.builds), dtype=np.bool_)
     close[0] = True
     if count > 1:

@@ -52,7 +52,10 @@ OPEN = (
     ("We ran two slower than you said: which number was wrong?", "No run can be read in yet."),
     (
         "Still true if it is hot, or there is a headwind?",
-        "Change the weather in event.toml and ask again; only conditions of the salt are set side by side.",
+        (
+            "`card` says what one build does in hot air and in wind; which build is then the best takes other weather "
+            "in event.toml."
+        ),
     ),
 )
 

@@ -74,6 +74,15 @@ def test_a_dry_run_writes_nothing(ask, folder):
     assert "only what they come to together" in text
 
 
+def test_no_file_counts_twice(ask, folder):
+    """Naming runs.csv, which is used anyhow, or a file twice, changes nothing."""
+    once, twice = (
+        json.loads(ask("calibrate", folder, *more, "--dry-run", "--json"))["residuals"]
+        for more in ((), (folder / "runs.csv", folder / "runs.csv"))
+    )
+    assert once == twice
+
+
 def test_calibrate_as_a_document(ask, folder):
     """Estimates with deviations, correlation, ridges, tests, residuals; one document."""
     document = json.loads(ask("calibrate", folder, "--dry-run", "--json"))
@@ -113,7 +122,7 @@ def test_the_log_of_runs(ask, folder):
     assert (first["run"], second["run"]) == ("run 1, 2030-09-01", "run 2, 2030-09-01") or first["date"] == "2030-09-01"
     assert abs(second["difference_mph"]) < abs(first["difference_mph"])
     assert second["said_deviation_mph"] < first["said_deviation_mph"]
-    assert document["last"]["row"] == 3
+    assert document["said_against_done"]["row"] == 3
     text = flat(ask("runs", folder))
     assert "Every run against what was known before it" in text
     assert not FORBIDDEN.search(text)

@@ -9,6 +9,7 @@ import pytest
 
 from optimizer import cli
 from optimizer.report.wording import CAUTION
+from tests.json_schema import faults_of
 from tests.scenes import STARTER
 from tests.test_cli import FORBIDDEN
 
@@ -55,6 +56,7 @@ def test_every_answer_as_text_and_as_a_document(ask, arguments: tuple[str, ...])
     assert document["answer"] == arguments[0]
     assert document["caution"] == list(CAUTION)
     assert document["found"]
+    assert faults_of(document) == []
 
 
 def test_why_adds_up_in_the_document(ask) -> None:

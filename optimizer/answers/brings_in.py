@@ -131,16 +131,7 @@ class BringingIn:
             prices = PriceBook(options_of(self._scenario(price))).price(build[None])
             return float(prices.cents[0]) if prices.available[0] else math.inf
 
-        if costs(None) <= budget:
-            return PriceLimit(None, any_price=True)
-        price, now = 0, costs(0)
-        if now > budget:
-            return NO_PRICE
-        while (dearer := costs(price + 1)) <= budget:
-            # Concave: the next steps add no more than this one did. It adds something, or the price would not matter.
-            price += max(1, int((budget - now) // (dearer - now)))
-            now = costs(price)
-        return PriceLimit(price)
+        return highest_affordable(costs, budget)
 
     def _scenario(self, price: int | None) -> Scenario:
         return with_part(self.study.scenario, replace(self.part, price_cents=price))
@@ -216,6 +207,28 @@ class BringingIn:
     def _first(self, found: Ranking) -> IntArray | None:
         self.closed &= bool(found.evidence.closed)
         return found.builds[0] if found.listed else None
+
+
+def highest_affordable(costs: Callable[[int | None], float], budget: float) -> PriceLimit:
+    """The highest price of one thing at which what is to be had costs no more than a budget.
+
+    Parameters
+    ----------
+    costs : callable
+        What it costs [cents] at a price of the thing, concave and rising in it; None: where the thing is not for sale.
+    budget : float
+        In cents; infinite without a limit.
+    """
+    if costs(None) <= budget:
+        return PriceLimit(None, any_price=True)
+    price, now = 0, costs(0)
+    if now > budget:
+        return NO_PRICE
+    while (dearer := costs(price + 1)) <= budget:
+        # Concave: the next steps add no more than this one did. It adds something, or the price would not matter.
+        price += max(1, int((budget - now) // (dearer - now)))
+        now = costs(price)
+    return PriceLimit(price)
 
 
 def passing_speed(study: Study, build: IntArray) -> float:

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import cast
 
 import numpy as np
 
 from optimizer.choice.legality import Legality
-from optimizer.choice.options import IntArray
+from optimizer.choice.options import FloatArray, IntArray
 from optimizer.choice.price import PriceBook
 from optimizer.choice.receipt import Bill
 from optimizer.errors import NoLegalBuildError
 from optimizer.run.driving import Gear
-from optimizer.run.judge import CHECKS, Judge
-from optimizer.run.model import rated_speed_ms
-from optimizer.run.simulator import LIMITS, LimitName
+from optimizer.run.judge import CHECKS, Judge, Judged
+from optimizer.run.model import DriveRows, rated_speed_ms
+from optimizer.run.simulator import LIMITS, LimitName, Run
 from optimizer.run.stopping import CASES
 from optimizer.scenario.parts import Axle, Tire
 
@@ -109,13 +109,44 @@ class BuildCard:
 
 def card_of(judge: Judge, legality: Legality, book: PriceBook, build: IntArray, budget_cents: int | None) -> BuildCard:
     """Simulate, check and price one build (S,)."""
-    options, builds = judge.options, build[None]
+    return cards_of(judge, legality, book, build[None], budget_cents)[0]
+
+
+def cards_of(
+    judge: Judge, legality: Legality, book: PriceBook, builds: IntArray, budget_cents: int | None
+) -> tuple[BuildCard, ...]:
+    """The same for builds (n, S), all simulated at once."""
     runs = judge.runs(builds)
     judged = judge.judge(builds, runs)
     drive = judge.model.drive_rows(builds)
+    made = _Made(
+        judge, builds, runs, judged, drive, judge.joined(runs), judge.model.sums_of(builds)[:, 0],
+        [judge.rpm(builds, run) for run in runs],
+    )  # fmt: skip
+    return tuple(_card(made, n, legality, book, budget_cents) for n in range(len(builds)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """What cards of n builds are made from: runs, checks, drive sets, speeds and masses (n,), revs of each run."""
+
+    judge: Judge
+    builds: IntArray
+    runs: tuple[Run, ...]
+    judged: Judged
+    drive: DriveRows
+    speed_ms: FloatArray
+    mass_kg: FloatArray
+    rpm: Sequence[FloatArray]
+
+
+def _card(made: _Made, n: int, legality: Legality, book: PriceBook, budget_cents: int | None) -> BuildCard:
+    """The card of one of the builds."""
+    judge, judged, drive, build = made.judge, made.judged, made.drive, made.builds[n]
+    options = judge.options
     problems = [f"{reason.check}: {reason.text}" for reason in legality.violations(build)]
     problems += [
-        f"{name}: over what is allowed" for name, ok in zip(CHECKS, judged.passes[:, 0], strict=True) if not ok
+        f"{name}: over what is allowed" for name, ok in zip(CHECKS, judged.passes[:, n], strict=True) if not ok
     ]
     try:
         bill: Bill | None = book.bill(build)
@@ -124,8 +155,8 @@ def card_of(judge: Judge, legality: Legality, book: PriceBook, build: IntArray, 
         problems.append(str(refusal))
     if bill is not None and budget_cents is not None and bill.total_cents > budget_cents:
         problems.append("budget: it costs more than there is")
-    exit_ms = max(float(run.passing.speed[1, 0]) for run in runs)
-    cap = float(drive.cap_ms[0])
+    exit_ms = max(float(run.passing.speed[1, n]) for run in made.runs)
+    cap = float(drive.cap_ms[n])
     return BuildCard(
         build=options.decode(build),
         changes=tuple(
@@ -133,44 +164,44 @@ def card_of(judge: Judge, legality: Legality, book: PriceBook, build: IntArray, 
             for s, slot in enumerate(options.slots)
             if build[s] != 0
         ),
-        speed_ms=float(judge.joined(runs)[0]),
+        speed_ms=float(made.speed_ms[n]),
         record_ms=options.scenario.race_class.record_ms,
         planned_ms=judge.planned_ms,
-        mass_kg=float(judge.model.sums_of(builds)[0, 0]),
+        mass_kg=float(made.mass_kg[n]),
         runs=tuple(
             RunCard(
-                score_ms=float(run.score_ms[0]),
-                first_board_ms=float(run.passing.speed[0, 0]),
-                exit_ms=float(run.passing.speed[1, 0]),
-                time_s=float(run.passing.time[1, 0]),
-                settles_ms=float(run.final_ms[0]),
-                gear=int(run.passing.gear[1, 0]) + 1,
-                rpm_first=float(judge.rpm(builds, run)[0, 0]),
-                rpm_last=float(judge.rpm(builds, run)[1, 0]),
-                slip=float(run.passing.surface[1, 0] / run.passing.speed[1, 0]) - 1.0,
-                grip_use=float(run.passing.use[1, 0]),
-                limit=LIMITS[int(run.passing.limit[1, 0])],
+                score_ms=float(run.score_ms[n]),
+                first_board_ms=float(run.passing.speed[0, n]),
+                exit_ms=float(run.passing.speed[1, n]),
+                time_s=float(run.passing.time[1, n]),
+                settles_ms=float(run.final_ms[n]),
+                gear=int(run.passing.gear[1, n]) + 1,
+                rpm_first=float(rpm[0, n]),
+                rpm_last=float(rpm[1, n]),
+                slip=float(run.passing.surface[1, n] / run.passing.speed[1, n]) - 1.0,
+                grip_use=float(run.passing.use[1, n]),
+                limit=LIMITS[int(run.passing.limit[1, n])],
                 headwind_ms=each.headwind_ms,
             )
-            for run, each in zip(runs, judge.conditions, strict=True)
+            for run, each, rpm in zip(made.runs, judge.conditions, made.rpm, strict=True)
         ),
         cap_ms=cap if np.isfinite(cap) else None,
-        rev_limit_rpm=float(drive.rev_limit_rpm[0]),
-        limiter_rpm=_limiter_rpm(judge, builds, int(runs[0].passing.gear[1, 0])),
+        rev_limit_rpm=float(drive.rev_limit_rpm[n]),
+        limiter_rpm=_limiter_rpm(judge, made.builds[n : n + 1], int(made.runs[0].passing.gear[1, n])),
         tires=tuple(
-            _tire_card(judge, build, axle, judged.fast_surface_ms[a, 0]) for a, axle in enumerate(("front", "rear"))
+            _tire_card(judge, build, axle, judged.fast_surface_ms[a, n]) for a, axle in enumerate(("front", "rear"))
         ),
         stop=StopCard(
             from_ms=max(exit_ms, judge.planned_ms),
-            distances_m={case: float(judged.stopping.distance_m[c, 0]) for c, case in enumerate(CASES)},
+            distances_m={case: float(judged.stopping.distance_m[c, n]) for c, case in enumerate(CASES)},
             shutdown_m=judge.event.course.shutdown_m,
-            coast_m=float(judged.stopping.coast_m[0]),
-            rise_k=float(judged.stopping.rise_k[:, :, 0].max()),
-            rise_share=float(judged.stopping.rise_share[0]),
-            front_locks_g=float(judged.stopping.lock_g[0, 0]),
-            rear_locks_g=float(judged.stopping.lock_g[1, 0]),
+            coast_m=float(judged.stopping.coast_m[n]),
+            rise_k=float(judged.stopping.rise_k[:, :, n].max()),
+            rise_share=float(judged.stopping.rise_share[n]),
+            front_locks_g=float(judged.stopping.lock_g[0, n]),
+            rear_locks_g=float(judged.stopping.lock_g[1, n]),
         ),
-        care=float(judged.care[0]),
+        care=float(judged.care[n]),
         problems=tuple(problems),
         bill=bill,
     )

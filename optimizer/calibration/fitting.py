@@ -16,7 +16,7 @@ import numpy as np
 from optimizer.calibration.noise import Noise, noise_before, noise_of
 from optimizer.calibration.observations import OfTrace, size_of
 from optimizer.calibration.problem import Problem
-from optimizer.choice.options import BoolArray, FloatArray
+from optimizer.choice.options import FloatArray
 
 ROUNDS = 8
 DRAWS, STARTS, SEED = 64, 3, 6
@@ -97,7 +97,7 @@ def fit(problem: Problem, used: tuple[bool, ...] | None = None, start: FloatArra
     taken = used or (True,) * len(problem.observations)
     world = np.zeros(len(problem.parameters)) if start is None else start
     found = _climbed(problem, taken, world)
-    if start is None and problem.held(world):
+    if problem.held(world, taken):
         # on the limiter nothing shows what else the car had: worlds in which it is slower must be tried as such
         others = [_climbed(problem, taken, world) for world in _likely_draws(found)]
         found = min([found, *others], key=lambda each: each.unlikeliness())
@@ -259,11 +259,3 @@ class _State:
             self.problem, self.world, self.covariance, self.shown, self.slopes, self.noise, self.used,
             self.surprise(), self.extra,
         )  # fmt: skip
-
-
-def is_used(fit_: Fit) -> BoolArray:
-    """Which numbers were used: (N,)."""
-    out = np.zeros(len(fit_.problem.observed), dtype=np.bool_)
-    for where, used in zip(fit_.problem.slices, fit_.used, strict=True):
-        out[where] = used
-    return out

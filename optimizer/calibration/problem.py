@@ -137,9 +137,9 @@ class Problem:
             out[ks, where] = values
         return out
 
-    def held(self, world: FloatArray) -> bool:
-        """Whether revs or a cap hold the car on some timed run: what it has to give does not show there."""
-        every = [each for each in self.observations if isinstance(each, OfRun)]
+    def held(self, world: FloatArray, used: Sequence[bool]) -> bool:
+        """Whether revs or a cap hold the car on a timed run that is used: what it has to give does not show there."""
+        every = [each for each, one in zip(self.observations, used, strict=True) if one and isinstance(each, OfRun)]
         last = max((each.marks_m[1] for each in every), default=0.0)
         runs = [each for each in every if each.marks_m[1] == last]
         if not runs:

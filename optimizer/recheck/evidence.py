@@ -5,8 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-import os
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -197,29 +195,6 @@ def _node_out(node: Node, kinds: list[tuple[int, int]]) -> dict[str, Any]:
     elif node.then is not None:
         found["then"] = node.then
     return found
-
-
-def write(file: Path, text: str) -> None:
-    """Write a file whole or not at all: beside it first, then in its place.
-
-    Raises
-    ------
-    UsageError
-        If it cannot be written there.
-    """
-    try:
-        with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=file.parent, delete=False) as part:
-            try:
-                part.write(text)
-                part.flush()
-                os.fsync(part.fileno())
-                Path(part.name).chmod(0o644)
-                Path(part.name).replace(file)
-            except BaseException:
-                Path(part.name).unlink(missing_ok=True)
-                raise
-    except OSError as fault:
-        raise UsageError(f"cannot write {file}: {fault.strerror}") from fault
 
 
 # --- reading

@@ -30,20 +30,23 @@ def said_done_text(words: Words, found: SaidDone | None) -> list[str]:
     """What opens every answer: the last run, what the model says of it, and which number is most likely wrong."""
     if found is None:
         return [wrapped(UNCHECKED)]
-    parts = f" with {both([words.part(part) for part in found.changes.values()])}" if found.changes else ""
-    which = f"{_dated(found.name, found.date)}, {found.salt} salt, {found.file} row {found.row}"
-    sentences = [
-        (
-            f"Said against done: in the last run timed ({which}) the car{parts} did {words.speed(found.done_ms)}; for "
-            f"that car on that day the model says {words.speed(found.said_ms)} ± "
-            f"{words.gap(found.spread_ms, digits=1)}. {_verdict(words, found)}"
-        )
-    ]
+    sentences = [last_run_sentence(words, found)]
     if found.used:
         sentences.append("The numbers behind it were estimated from this run too.")
     if found.suspects and not _as_said(words, found):
         sentences.append(_suspicion(words, found))
     return [wrapped(" ".join(sentences))]
+
+
+def last_run_sentence(words: Words, found: SaidDone) -> str:
+    """What was said of the last run, and what it did."""
+    parts = f" with {both([words.part(part) for part in found.changes.values()])}" if found.changes else ""
+    which = f"{_dated(found.name, found.date)}, {found.salt} salt, {found.file} row {found.row}"
+    return (
+        f"Said against done: in the last run timed ({which}) the car{parts} did {words.speed(found.done_ms)}; for "
+        f"that car on that day the model says {words.speed(found.said_ms)} ± "
+        f"{words.gap(found.spread_ms, digits=1)}. {_verdict(words, found)}"
+    )
 
 
 def _verdict(words: Words, found: SaidDone) -> str:
@@ -117,7 +120,7 @@ def runs_text(words: Words, log: Sequence[Logged], last: SaidDone | None) -> str
             "",
             words.heading("How the estimates narrowed"),
             wrapped("What is left of each uncertainty after each run; 100% is what your files leave open."),
-            *_narrowing(log),
+            *_narrowing(words, log),
             "",
             wrapped(ABOUT),
         ]
@@ -132,12 +135,19 @@ def _logged(words: Words, each: Logged) -> str:
     return wrapped(f"{head} (row {each.row}): said {said}, timed {words.speed(each.done_ms)}: {gap}.", "  - ")
 
 
-def _narrowing(log: Sequence[Logged]) -> list[str]:
+def _narrowing(words: Words, log: Sequence[Logged]) -> list[str]:
     """A line for each main quantity that narrowed."""
-    names = [name for name, left in log[-1].left.items() if left < 0.98]
-    return [
-        wrapped(f"{_short(name)}: {', '.join(f'{run.left[name]:.0%}' for run in log)}.", "  - ") for name in names
-    ] or [wrapped("Nothing narrowed yet.")]
+    last = log[-1]
+    names = [name for name, left in last.left.items() if left < 0.98]
+    lines = [
+        wrapped(
+            f"{_short(name)}: {', '.join(f'{run.left[name]:.0%}' for run in log)}; now "
+            f"{_with_spread(words, last.value[name], last.deviation[name], last.dimension[name])}.",
+            "  - ",
+        )
+        for name in names
+    ]
+    return lines or [wrapped("Nothing narrowed yet.")]
 
 
 # --- calibration

@@ -8,7 +8,7 @@ from optimizer.answers.said_done import Logged, SaidDone
 from optimizer.calibration.calibrating import Calibrated
 from optimizer.calibration.results import GROUPS, Found, Residual
 from optimizer.calibration.ridges import Ridge, Trial
-from optimizer.report.documents import Document, head_of, rounded, said_done_document
+from optimizer.report.documents import Document, checked_document, head_of, rounded
 from optimizer.scenario.event import Scenario
 from optimizer.units import to_unit
 
@@ -106,8 +106,8 @@ def runs_document(scenario: Scenario, log: Sequence[Logged], last: SaidDone | No
         return own | {f"{name}_m_s": rounded(value, 5) for name, value in named.items()}
 
     return {
-        **head_of(scenario, "runs", None, scenario.notices, last),
-        "last": None if last is None else said_done_document(scenario, last),
+        **head_of(scenario, "runs", None, scenario.notices),
+        **checked_document(scenario, last),
         "runs": [
             {
                 "run": each.name,
@@ -115,6 +115,7 @@ def runs_document(scenario: Scenario, log: Sequence[Logged], last: SaidDone | No
                 "row": each.row,
                 **speeds(each),
                 "deviation_left": {name: rounded(left, 4) for name, left in each.left.items()},
+                "value_after": {name: rounded(value, DIGITS) for name, value in each.value.items()},
             }
             for each in log
         ],

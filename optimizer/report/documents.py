@@ -74,10 +74,8 @@ class _Units:
         return {f"{name}_kg": rounded(value, 3), f"{name}_{self.mass_unit}": own}
 
 
-def head_of(
-    scenario: Scenario, answer: str, salt: str | None, notices: Iterable[str], checked: SaidDone | None = None
-) -> Document:
-    """What every document starts with; ``checked`` is the last run of the car against what the model says of it."""
+def head_of(scenario: Scenario, answer: str, salt: str | None, notices: Iterable[str]) -> Document:
+    """What every document starts with."""
     event = scenario.event
     return {
         "schema": SCHEMA,
@@ -88,8 +86,6 @@ def head_of(
         "salt": salt or event.salt,
         "currency": event.currency,
         "budget_cents": event.budget_cents,
-        "checked_against_this_car": checked is not None,
-        "said_against_done": None if checked is None else said_done_document(scenario, checked),
         "assumed": [{"count": count, "quantity": quantity, "why": why} for count, quantity, why in assumed(scenario)],
         "overrides": [
             {"check": each.check, "part": each.part, "reason": each.reason, "by": each.by} for each in event.overrides
@@ -97,6 +93,12 @@ def head_of(
         "notices": list(dict.fromkeys(notices)),
         "caution": list(CAUTION),
     }
+
+
+def checked_document(scenario: Scenario, found: SaidDone | None) -> Document:
+    """Whether a run of this car was compared with the model, and what came of it."""
+    said_done = None if found is None else said_done_document(scenario, found)
+    return {"checked_against_this_car": found is not None, "said_against_done": said_done}
 
 
 def said_done_document(scenario: Scenario, found: SaidDone) -> Document:
@@ -137,7 +139,8 @@ def rank_document(result: RankResult) -> Document:
     units = _Units(result.scenario)
     evidence = result.evidence
     return {
-        **head_of(result.scenario, "rank", result.salt, result.notices, result.said_done),
+        **head_of(result.scenario, "rank", result.salt, result.notices),
+        **checked_document(result.scenario, result.said_done),
         "builds": [
             {"place": place, **build_document(result.scenario, card)} for place, card in enumerate(result.builds, 1)
         ],
@@ -155,7 +158,8 @@ def rank_document(result: RankResult) -> Document:
         "search": {
             "complete": is_complete(evidence),
             "by_argument": evidence.closed,
-            "stopped_by_time_limit": evidence.stopped,
+            "stopped_by_time_limit": evidence.stopped and not evidence.interrupted,
+            "ended_by_hand": evidence.interrupted,
             "combinations": evidence.combinations,
             "tire_gear_engine_combinations": evidence.drive_sets,
             "looked_into": evidence.opened,
@@ -179,7 +183,8 @@ def predict_document(
     """The answer of ``predict``; with ``sensitivity`` where it is asked what the inputs are worth."""
     units = _Units(scenario)
     document = {
-        **head_of(scenario, "predict", salt, notices, prediction.said_done),
+        **head_of(scenario, "predict", salt, notices),
+        **checked_document(scenario, prediction.said_done),
         "build": build_document(scenario, prediction.card),
         "second_looks": [_doubt(units, doubt) for doubt in prediction.second_looks],
         "power_in_this_air": [_power(units, spread) for spread in prediction.power_in_this_air],

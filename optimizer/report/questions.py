@@ -14,11 +14,15 @@ from optimizer.answers.shortlist import Shortlist
 from optimizer.answers.swaps import Swap
 from optimizer.choice.options import Options
 from optimizer.questions import MoneySteps, OnEverySalt, Record, Why
+from optimizer.report.tables import Table, shortened
+from optimizer.report.width import is_wide
 from optimizer.report.wording import Words, both, caution, plural, wrapped
 from optimizer.scenario.parts import NONE_ID
-from optimizer.units import shown
+from optimizer.units import shown, to_unit
 
 SHOWN_PAIRINGS, SHOWN_SWITCHES = 5, 8
+CHANGED_LETTERS = 65
+"""Letters for the slots that a step changes, in a table."""
 COMPLETE = "Complete search: nothing else in your sheets is better in this model."
 INCOMPLETE = "The search gave up before all else was ruled out: this is the best found, not known to be the best."
 SMALL_MS = 0.0005
@@ -128,7 +132,7 @@ def budget_text(words: Words, options: Options, found: MoneySteps, *, every: boo
         "Not every small step is listed: between a step and the next there may be others, none faster than the next "
         "(--every lists all)."
     )  # fmt: skip
-    lines = [wrapped(f"The fastest legal build for every budget. {exact}"), ""]
+    lines = [wrapped(f"The fastest legal build for every budget. {exact}"), "", *_steps(words, found), ""]
     for place, step in enumerate(steps):
         build = options.decode(step.build)
         before = steps[place - 1] if place else None
@@ -147,6 +151,26 @@ def budget_text(words: Words, options: Options, found: MoneySteps, *, every: boo
             lines += builds_differ(words, build, options.decode(before.build))
     lines += ["", completeness(all(step.closed for step in steps))]
     return told(words, "Money against speed", lines)
+
+
+def _steps(words: Words, found: MoneySteps) -> list[str]:
+    """All steps in a line each; on a wide terminal with the slots that change."""
+    headers = ["from", words.unit, "gain", "per 100", "against before"]
+    rows = []
+    for place, (step, band) in enumerate(zip(found.steps, found.bands, strict=True)):
+        row = [words.price(step.cents), f"{to_unit(step.speed_ms, words.unit, 'speed'):.1f}", "", "", ""]
+        if place:
+            before = found.steps[place - 1]
+            gain = to_unit(step.speed_ms - before.speed_ms, words.unit, "speed")
+            per = gain / ((step.cents - before.cents) / 10_000)
+            row[2:] = [f"{gain:+.2f}", f"{per:+.2f}", "too close" if band is not None and band.too_close else "faster"]
+        if is_wide():
+            there = found.steps[place - 1].build if place else 0 * step.build
+            changed = zip(words.scenario.car.slots, step.build, there, strict=True)
+            slots = ", ".join(slot.name for slot, one, other in changed if one != other)
+            row.append(shortened(slots, CHANGED_LETTERS))
+        rows.append(tuple(row))
+    return Table((*headers, *(["changes"] if is_wide() else [])), tuple(rows), frozenset({4, 5})).lines()
 
 
 def target_text(words: Words, options: Options, target: Target, budget_cents: int | None) -> str:
@@ -326,6 +350,7 @@ def _switch(words: Words, each: SwitchingValue) -> str:
 def salts_text(words: Words, options: Options, rows: Sequence[OnEverySalt]) -> str:
     """Builds under every condition of the salt: speed and place in each, marked where places change."""
     lines = [wrapped("Speed and place of the best builds in every condition; * marks a place that changes with it.")]
+    lines += ["", *_on_salts(words, rows)]
     fitted, first = options.decode(options.fitted), options.decode(rows[0].build)
     for number, row in enumerate(rows, 1):
         said = "; ".join(
@@ -337,6 +362,21 @@ def salts_text(words: Words, options: Options, rows: Sequence[OnEverySalt]) -> s
     moved = sum(map(_moves, rows))
     text = f"{plural(moved, 'build changes', 'builds change')} place" if moved else "No build changes place"
     return told(words, "Best builds on every salt", [*lines, "", wrapped(f"{text} with the salt.")])
+
+
+def _on_salts(words: Words, rows: Sequence[OnEverySalt]) -> list[str]:
+    """Builds by conditions: speed and place; a dash where it is not legal."""
+    salts, unit = list(rows[0].by_salt), words.unit
+    cells = [
+        (
+            f"{number}",
+            words.price(row.cents),
+            *(f"{to_unit(each.speed_ms, unit, 'speed'):.1f} ({each.place or '-'})" for each in row.by_salt.values()),
+            "*" if _moves(row) else "",
+        )
+        for number, row in enumerate(rows, 1)
+    ]
+    return Table(("", "price", *salts, ""), tuple(cells), frozenset()).lines()
 
 
 def _moves(row: OnEverySalt) -> bool:

@@ -7,19 +7,23 @@ import math
 from optimizer.answers.cards import BuildCard
 from optimizer.pipeline import WINDOW_MS, RankResult
 from optimizer.report.calibration import said_done_text
+from optimizer.report.tables import Table
+from optimizer.report.width import is_wide
 from optimizer.report.wording import (
     Words,
     assumed,
     both,
     caution,
     different,
+    ordinal,
     plural,
     remarks,
     second_looks,
     wrapped,
 )
+from optimizer.scenario.cells import CURRENCIES
 from optimizer.search.pool import Evidence
-from optimizer.units import from_unit, to_unit
+from optimizer.units import from_unit, to_unit, usual
 
 IN_FULL = 3
 """Builds told in full; the rest get a line or two each."""
@@ -33,6 +37,7 @@ def ranking_text(result: RankResult, *, all_builds: bool = False, color: bool = 
     words = Words(result.scenario, color)
     paragraphs = [*_answer(words, result), "", *said_done_text(words, result.said_done)]
     paragraphs += ["", words.heading(f"The best {plural(len(result.builds), 'build')}")]
+    paragraphs += _at_a_glance(words, result).lines()
     for place, card in enumerate(result.builds):
         previous = result.builds[place - 1] if place else None
         paragraphs += ["", *_build(words, place + 1, card, result.builds[0], previous, in_full=all_builds)]
@@ -60,6 +65,36 @@ def _answer(words: Words, result: RankResult) -> list[str]:
     left = words.left(price) if price is not None else ""
     second = f"It costs {_price(words, best)}" + (f", {left}." if left else ".")
     return [words.heading(asked), wrapped(f"{first} {second}{beaten}")]
+
+
+def _at_a_glance(words: Words, result: RankResult) -> Table:
+    """All builds in a line each; more of each where there is room."""
+    event = result.scenario.event
+    money = CURRENCIES[event.currency]
+    headers = ["", words.unit, "over needed", money, "against 1", "limited by", "gear", "rpm"]
+    if is_wide():
+        unit = usual("distance", metric=words.metric)
+        headers += ["rev limit", "grip", f"stop [{unit}]", "rotors", "left", "own h"]
+    rows = []
+    for place, (card, apart) in enumerate(zip(result.builds, result.told_apart, strict=True), 1):
+        hardest = max(card.runs, key=lambda run: run.rpm_last)
+        over = to_unit(card.speed_ms - card.planned_ms, words.unit, "speed")
+        row = [
+            f"{place}", f"{to_unit(card.speed_ms, words.unit, 'speed'):.1f}", f"{over:+.2f}",
+            "-" if card.cents is None else f"{math.ceil(card.cents / 100):,}",
+            "" if place == 1 else "slower" if apart else "too close",
+            min(card.runs, key=lambda run: run.score_ms).limit, ordinal(hardest.gear),
+            f"{round(hardest.rpm_last, -1):,.0f}",
+        ]  # fmt: skip
+        if is_wide():
+            stop = to_unit(max(card.stop.distances_m.values()), usual("distance", metric=words.metric), "distance")
+            grip = max(run.grip_use for run in card.runs)
+            row += [
+                f"{card.rev_limit_rpm:,.0f}", f"{grip:.0%}", f"{stop:.2f}", f"{card.stop.rise_share:.0%}",
+                f"{math.floor(100 * card.care)}%", "-" if card.bill is None else f"{card.bill.hours:.0f}",
+            ]  # fmt: skip
+        rows.append(tuple(row))
+    return Table(tuple(headers), tuple(rows), frozenset({4, 5}))
 
 
 def _price(words: Words, card: BuildCard) -> str:
@@ -194,10 +229,16 @@ def _completeness(words: Words, result: RankResult) -> list[str]:
             if evidence.closed is False
             else "Without --quick they all do, where that is not too much."
         )
+    elif math.isinf(evidence.highest_left_ms):
+        end = (
+            "Best found so far: the search was ended before the best case of every combination was run. How much "
+            "faster another build could be is not known."
+        )
     elif evidence.kth_ms > 0:
+        early = "it was ended" if evidence.interrupted else "time was up"
         within = to_unit(evidence.highest_left_ms - evidence.kth_ms, words.unit, "speed")
         end = (
-            f"Best found, within {math.ceil(within * 100) / 100:.2f} {words.unit}: time was up before the search was "
+            f"Best found, within {math.ceil(within * 100) / 100:.2f} {words.unit}: {early} before the search was "
             "complete. Nothing in your sheets is faster in this model than the last build listed by more than that."
         )
     else:

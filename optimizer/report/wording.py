@@ -10,12 +10,12 @@ from dataclasses import dataclass
 from optimizer.answers.cards import BuildCard, RunCard, StopCard, TireCard
 from optimizer.answers.plausibility import Doubt
 from optimizer.answers.power_in_air import PowerSpread
+from optimizer.report.width import line_width
 from optimizer.scenario.cells import CURRENCIES
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import NONE_ID, Tire
 from optimizer.units import shown, to_unit, usual
 
-WIDTH = 79
 GRIP_WARNING = 0.70
 """Share of grip above which a tire that pulls holds little sideways: a warning."""
 
@@ -203,7 +203,7 @@ def wrapped(text: str, first: str = "", rest: str | None = None) -> str:
     """Text wrapped to the width; ``first`` starts its first line and ``rest`` the others."""
     return textwrap.fill(
         text,
-        WIDTH,
+        line_width(),
         initial_indent=first,
         subsequent_indent=" " * len(first) if rest is None else rest,
         break_long_words=False,

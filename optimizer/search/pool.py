@@ -27,7 +27,8 @@ class Evidence:
     kth_ms : speed of the last build listed; nothing left out is faster by more than ``slack_ms``.
     highest_left_ms : highest bound among drive sets that were not opened.
     recalled : builds that earlier questions about the same car had run and checked.
-    stopped : whether time was up before the search was through.
+    stopped : whether time was up before the search was through, or somebody ended it (``interrupted``);
+        ``highest_left_ms`` is infinite where that was before all best cases were run.
     closed : whether everything not listed is ruled out by argument; None where that was not asked, False where too much
         was left to say.
     """
@@ -43,6 +44,7 @@ class Evidence:
     slack_ms: float = CUT_SLACK_MS
     recalled: int = 0
     stopped: bool = False
+    interrupted: bool = False
     closed: bool | None = None
 
 
@@ -70,6 +72,11 @@ class Pool:
         """Add legal builds."""
         self.builds = np.concatenate([self.builds, builds])
         self.numbers = np.concatenate([self.numbers, np.stack([speed, cents.astype(float), hours, care], axis=1)])
+
+    def mend(self) -> None:
+        """Be whole again after an interrupt between the two halves of `add`."""
+        count = min(len(self.builds), len(self.numbers))
+        self.builds, self.numbers = self.builds[:count], self.numbers[:count]
 
     def holds(self, builds: IntArray) -> int:
         """How many of the builds (n, S) are in it."""

@@ -129,7 +129,9 @@ class Ranker:
         self.limits = Limits.of(legality, self.budget, self.hours_limit)
         self.evidence = Evidence(combinations=math.prod(judge.options.sizes))
 
-    def top(self, k: int, *, thorough: bool = False, time_limit_s: float | None = None) -> Ranking:
+    def top(
+        self, k: int, *, thorough: bool = False, time_limit_s: float | None = None, interruptible: bool = False
+    ) -> Ranking:
         """Best K builds in the total order, with the evidence.
 
         Parameters
@@ -141,8 +143,20 @@ class Ranker:
         time_limit_s : float, optional
             Time after which the search stops with what it has, and says how much faster what is left could be. How far
             it gets then depends on the machine; without it the same question always takes the same way.
+        interruptible : bool
+            Whether a `KeyboardInterrupt` ends the search as a time limit would, and is not raised.
         """
         self._begin(Pool(self.judge, k), time_limit_s)
+        try:
+            self._look_for_best(thorough=thorough)
+        except KeyboardInterrupt:
+            if not interruptible:
+                raise
+            self._interrupted()
+        return self._ended(k)
+
+    def _look_for_best(self, *, thorough: bool) -> None:
+        """The whole search for the K best."""
         pool = self.pool
         self._try(self.judge.options.fitted[None])
         self.climber.by_ones(pool)
@@ -153,7 +167,15 @@ class Ranker:
         if not self.evidence.stopped and self._at_cap():
             self.progress("cheapest of the equally fast", 0.7)
             self._cheapest_first(pool.level, pool.kth_price)
-        return self._ended(k)
+
+    def _interrupted(self) -> None:
+        """Leave off in the midst of anything: what is in the pool counts, and the best cases say how much is left."""
+        self.pool.mend()
+        self.evidence.stopped = self.evidence.interrupted = True
+        self.evidence.closed = None
+        self.evidence.highest_left_ms = math.inf
+        if self.left is not None:  # what is under the level of the search is ruled out
+            self.evidence.highest_left_ms = float(self.bounding.optimistic(self.left).max(initial=self.pool.level))
 
     def cheapest(self, floor_ms: float) -> Ranking:
         """The cheapest build that scores at least a floor [m/s], ruled out by argument that a cheaper one does.
@@ -174,6 +196,7 @@ class Ranker:
         """Start with a pool, and with what is known."""
         self.deadline = math.inf if time_limit_s is None else time.monotonic() + time_limit_s
         self.pool, self.touched = pool, set[int]()
+        self.left: DriveSets | None = None
         self._recall()
 
     def _ended(self, k: int) -> Ranking:
@@ -228,6 +251,7 @@ class Ranker:
         bound, sets = np.concatenate([np.zeros(0), *bounds]), reduce(DriveSets.and_also, kept)
         order = np.argsort(-bound, kind="stable")
         self.sets, self.bound = sets.take(order), bound[order]
+        self.left = self.sets
         return self.sets
 
     def _best_cases(self, sets: DriveSets) -> FloatArray:
@@ -410,6 +434,7 @@ class Ranker:
         while len(sets):
             if len(sets) > MOST_BOXES:
                 return False
+            self.left = sets
             found, sets = tightener.step(sets, goal, number, self._late)
             self._try(found)
             goal, number = self._goal(), number + 1

@@ -58,6 +58,7 @@ class Study:
         without_parts: Sequence[str] = (),
         thorough: bool = True,
         time_limit_s: float | None = None,
+        interruptible: bool = False,
         progress: Progress | None = None,
     ) -> Ranking:
         """The best K builds for a budget (None: any money), with parts that must or must not be in.
@@ -68,7 +69,7 @@ class Study:
             If a part is no option of any slot.
         """
         ranker = self._ranker(budget_cents, with_parts, without_parts, progress)
-        return ranker.top(k, thorough=thorough, time_limit_s=time_limit_s)
+        return ranker.top(k, thorough=thorough, time_limit_s=time_limit_s, interruptible=interruptible)
 
     def cheapest(
         self,

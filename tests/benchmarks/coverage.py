@@ -35,7 +35,7 @@ def main() -> None:
     """Print what share of the truths each stated region holds."""
     draws = int(sys.argv[1]) if len(sys.argv) > 1 else DRAWS
     found = {f"coast-downs, noise {name}": share("coast-downs", noise, draws) for name, noise in NOISE.items()}
-    for kind in ("timed runs", "both"):
+    for kind in ("timed runs", "run log", "all"):
         found[kind] = share(kind, NOISE["as expected"], draws)
     print(json.dumps({"draws": draws, "within": found}, indent=2))
 

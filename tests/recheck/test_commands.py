@@ -9,9 +9,7 @@ from pathlib import Path
 import pytest
 
 from optimizer.cli import run
-from optimizer.errors import UsageError
 from optimizer.recheck.checking import recheck
-from optimizer.recheck.evidence import write
 from tests.test_cli import separate
 
 STARTER, DEMO = "optimizer/starter", "catalogs_demo/thrennel_flat"
@@ -59,22 +57,6 @@ def test_the_same_question_gives_the_same_file(tmp_path):
 def test_a_file_that_cannot_be_written_is_a_usage_fault(tmp_path, capsys):
     assert run(["rank", STARTER, "--top", "1", "--evidence", str(tmp_path / "none" / "why.json")]) == 2
     assert "cannot write" in capsys.readouterr().err
-
-
-def test_a_file_is_written_whole_or_not_at_all(tmp_path, monkeypatch):
-    """Where writing fails half way, what was there before stays, and nothing else is left behind."""
-    file = tmp_path / "why.json"
-    file.write_text("before")
-
-    def full(_descriptor: int) -> None:
-        raise OSError(28, "no space left on device")
-
-    monkeypatch.setattr("os.fsync", full)
-    with pytest.raises(UsageError, match="no space left"):
-        write(file, "after")
-
-    assert [each.name for each in tmp_path.iterdir()] == ["why.json"]
-    assert file.read_text() == "before"
 
 
 @pytest.fixture(scope="module")

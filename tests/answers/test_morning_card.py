@@ -1,0 +1,228 @@
+"""The card for the morning: its days, what the car does on them, what to fit, when to break off, how it stops."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from types import MappingProxyType
+
+import numpy as np
+import pytest
+
+from optimizer import pipeline
+from optimizer.answers.day_air import MOST_ROWS, days_of, density_altitude_of, weather_at
+from optimizer.answers.marks import shortfalls
+from optimizer.answers.morning_card import morning_card
+from optimizer.answers.morning_records import MorningCard
+from optimizer.errors import UsageError
+from optimizer.physics import air
+from optimizer.run.stopping import stopping_of
+from optimizer.scenario.event import Event, Scenario, Weather
+from optimizer.scenario.parts import Basis, Rotor
+from optimizer.scenario.reading import read_scenario
+from optimizer.search.study import Study
+from tests.scenes import MPH, STARTER
+
+SPARES = ("F2", "rear tires=T5,rear wheels=W3", "F4", "T1")
+MILE = 1609.344
+
+
+@pytest.fixture(scope="module")
+def scenario() -> Scenario:
+    return read_scenario(STARTER)
+
+
+@pytest.fixture(scope="module")
+def study(scenario: Scenario) -> Study:
+    return Study.of(scenario)
+
+
+@pytest.fixture(scope="module")
+def card(study: Study) -> MorningCard:
+    """Of the car as it stands, with a good spare, a better one, one that does not fit and one that is on the car."""
+    return morning_card(study, study.options.fitted, SPARES)
+
+
+def on_the_day(scenario: Scenario, weather: Weather, salt: str) -> Scenario:
+    """One run in some air on some salt."""
+    event = scenario.event
+    scoring = replace(event.scoring, runs=1)
+    return replace(scenario, event=replace(event, weather=(weather,), salt=salt, scoring=scoring))
+
+
+# --- air
+
+
+def test_the_standard_day_has_its_own_height() -> None:
+    """In dry air at the standard pressure of a height, the temperature found is the standard one."""
+    day = Weather(pressure_pa=float(air.standard_pressure(1000.0)), temperature_k=300.0, humidity=0.0)
+
+    found = weather_at(day, 1000.0)
+
+    assert found.temperature_k == pytest.approx(float(air.standard_temperature(1000.0)), abs=0.2)
+    assert (found.pressure_pa, found.humidity) == (day.pressure_pa, day.humidity)
+
+
+@pytest.mark.parametrize("height_m", [-200.0, 900.0, 1500.0, 2400.0])
+def test_a_day_has_the_density_altitude_asked_for(height_m: float) -> None:
+    day = Weather(pressure_pa=89_000.0, temperature_k=300.0, humidity=0.3)
+
+    assert density_altitude_of(weather_at(day, height_m)) == pytest.approx(height_m, abs=0.01)
+    assert density_altitude_of(weather_at(day, height_m, 88_000.0)) == pytest.approx(height_m, abs=0.01)
+
+
+@pytest.mark.parametrize(("unit", "step"), [("mph", 0.3048 * 500), ("km/h", 100.0)])
+def test_days_are_round_few_and_cover_the_event(scenario: Scenario, unit: str, step: float) -> None:
+    """Multiples of 500 ft or 100 m, rising, the fast morning and the stated afternoon between or near their ends."""
+    event: Event = replace(scenario.event, speed_unit=unit)  # type: ignore[arg-type]
+    levels = [level for level, _ in days_of(event)]
+    gap = levels[1] - levels[0]
+
+    assert 2 <= len(levels) <= MOST_ROWS
+    assert levels == sorted(levels)
+    assert all(level / step == pytest.approx(round(level / step)) for level in levels)
+    for named in (event.fast_case.weather, *event.weather):
+        own = density_altitude_of(replace(event.weather[0], temperature_k=named.temperature_k))
+        assert levels[0] - gap < own < levels[-1] + gap
+
+
+# --- the table
+
+
+@pytest.mark.parametrize("place", [0, 7, 16, 35])
+def test_a_cell_is_what_predict_says_of_such_a_day(scenario: Scenario, card: MorningCard, place: int) -> None:
+    """Speed, boards and revs of the set-up to fit: those of one run in that air, wind and salt."""
+    cell = card.cells[place]
+    level, base = cell.density_altitude_m, scenario.event.weather[0]
+    bearing = scenario.event.course.bearing_deg
+    wind = replace(weather_at(base, level), wind_ms=abs(cell.headwind_ms),
+                   wind_from_deg=bearing + (180.0 if cell.headwind_ms < 0 else 0.0))  # fmt: skip
+    set_up = next(each for each in card.set_ups if each.letter == cell.set_up)
+    parts = tuple(f"{slot}={after}" for slot, _, after in set_up.changes)
+    run = pipeline.predict(on_the_day(scenario, wind, cell.salt), parts).card.runs[0]
+
+    assert cell.score_ms == pytest.approx(run.score_ms, abs=1e-6)
+    assert (cell.first.speed_ms, cell.last.speed_ms) == pytest.approx((run.first_board_ms, run.exit_ms), abs=1e-6)
+    assert (cell.first.rpm, cell.last.rpm) == pytest.approx((run.rpm_first, run.rpm_last), abs=1e-3)
+    assert (cell.last.gear, cell.limit) == (run.gear, run.limit)
+    assert cell.half.at_m == pytest.approx(MILE)
+
+
+def test_the_table_has_every_day_once_and_makes_sense(card: MorningCard) -> None:
+    """A car of the same set-up is slower at half-way than at the first board, and into the wind."""
+    keys = {(each.salt, each.density_altitude_m, each.headwind_ms) for each in card.cells}
+    assert len(keys) == len(card.cells) == len(card.salts) * len(card.days) * len(card.winds)
+    assert card.salts == ("firm", "ordinary", "soft"), "the shutdown's salt is no course"
+    for each in card.cells:
+        assert each.half.speed_ms <= each.first.speed_ms + 1e-6
+    for tail, calm, head in zip(card.cells[::3], card.cells[1::3], card.cells[2::3], strict=True):
+        assert tail.score_ms > calm.score_ms > head.score_ms
+
+
+def test_the_set_up_to_fit_is_the_fastest_there_is(scenario: Scenario, card: MorningCard) -> None:
+    """On one day each set-up is run by itself: none beats the one named, and it beats the car as it is by the gain."""
+    cell = next(each for each in card.cells if each.salt == "ordinary" and each.headwind_ms == 0)
+    day = on_the_day(scenario, weather_at(replace(scenario.event.weather[0], wind_ms=0.0), cell.density_altitude_m),
+                     cell.salt)  # fmt: skip
+    speeds = {
+        each.letter: pipeline.predict(day, tuple(f"{slot}={to}" for slot, _, to in each.changes)).card.speed_ms
+        for each in card.set_ups
+    }
+
+    assert sorted(speeds) == ["A", "B", "C", "D"], "two spares make four set-ups"
+    assert cell.score_ms == pytest.approx(max(speeds.values()), abs=0.05 * MPH)
+    assert cell.gain_ms == pytest.approx(speeds[cell.set_up] - speeds["A"], abs=1e-6)
+    assert cell.gain_ms > 0
+
+
+def test_spares_that_do_not_go_on_stay_in_the_trailer(card: MorningCard) -> None:
+    """With their reasons; those that only go on together are no trouble."""
+    assert {each.spare: each.reasons[0].split(":")[0] for each in card.unfit} == {
+        "F4": "housing",
+        "T1": "it is on the car already",
+    }
+
+
+def test_too_many_or_unknown_spares_are_refused(study: Study) -> None:
+    with pytest.raises(UsageError, match="at most 4"):
+        morning_card(study, study.options.fitted, ["F2", "F3", "T2", "T3", "T4"])
+    with pytest.raises(UsageError, match="no part is called 'F99'"):
+        morning_card(study, study.options.fitted, ["F99"])
+
+
+def test_a_day_too_fast_for_the_tires_is_no_day_to_run(study: Study, scenario: Scenario) -> None:
+    """With a margin that no tire has, every cell says so; with the event's own, none does."""
+    fast = replace(scenario.event.fast_case, tire_speed_margin=1.0)
+    strict = Study.of(replace(scenario, event=replace(scenario.event, fast_case=fast)))
+
+    assert all(each.over_tires for each in morning_card(strict, strict.options.fitted).cells)
+    assert not any(each.over_tires for each in morning_card(study, study.options.fitted).cells)
+
+
+# --- numbers beside it
+
+
+def test_the_tach_at_the_end_of_the_rating(study: Study, card: MorningCard) -> None:
+    """A tire of letter H is good for 210 km/h; less 3 %, by roll-out and ratios, the tach shows what it must."""
+    tach = card.tachs[0]
+    speed = 210 / 3.6 / 1.03
+    inputs = study.judge.model.inputs(study.options.fitted[None], study.judge.conditions[0])
+    radius = float(inputs.radius_m[0]) * (1 + float(inputs.growth[0]) * (speed / (100 * MPH)) ** 2)
+
+    assert tach.tire_speed_ms == pytest.approx(speed)
+    assert tach.tire_rpm == pytest.approx(speed / radius * 1.0 * 39 / 9 * 30 / math.pi, rel=1e-6)
+    assert (tach.gear, tach.rev_limit_rpm, tach.limiter_rpm) == (4, 6500.0, None)
+
+
+def test_where_stopping_ends_is_where_the_rule_is_just_kept(scenario: Scenario) -> None:
+    """At that speed the worst case uses all of the heat or of the shutdown; faster days are marked, and no others."""
+    parts = dict(scenario.parts)
+    for each in scenario.parts.values():
+        if isinstance(each, Rotor) and each.max_rise_k:
+            parts[each.id] = replace(each, max_rise_k=0.6 * each.max_rise_k)
+    cool = Study.of(replace(scenario, parts=MappingProxyType(parts)))
+    card = morning_card(cool, cool.options.fitted)
+    for tach, set_up in zip(card.tachs, card.set_ups, strict=True):
+        stop = stopping_of(cool.judge.model, set_up.build[None], np.array([tach.stop_ms]))
+        use = float(stop.rise_share[0]), float(stop.distance_m.max()) / (1.5 * MILE)
+        assert max(use) == pytest.approx(1.0)
+        assert tach.stop_limit == ("rotors" if use[0] > use[1] else "shutdown") == "rotors"
+    caps = {each.set_up: each.stop_ms for each in card.tachs}
+    assert {each.over_brakes for each in card.cells} == {True, False}
+    for cell in card.cells:
+        assert cell.over_brakes is (cell.last.speed_ms > caps[cell.set_up])
+
+
+def test_stops_are_those_of_a_gentle_rate(card: MorningCard) -> None:
+    """All brakes hold 0.12 g on this salt, so v^2 / 2a; what is left over is the shutdown less the longest."""
+    for row in card.stops:
+        lengths = dict(row.distances_m)
+        assert lengths["all brakes"] == pytest.approx(row.from_ms**2 / (2 * 0.12 * 9.80665))
+        assert row.spare_m == pytest.approx(1.5 * MILE - max(lengths.values()))
+        assert row.from_ms / MPH == pytest.approx(round(row.from_ms / MPH / 5) * 5)
+    exits = [each.last.speed_ms for each in card.cells]
+    assert card.stops[0].from_ms <= min(exits)
+    assert card.stops[-1].from_ms >= max(exits)
+
+
+def test_what_is_measured_leaves_less_to_fall_behind(scenario: Scenario) -> None:
+    """The same car whose salt was measured: a run is broken off sooner."""
+    weather = scenario.event.weather[0]
+    salt = scenario.event.salts["soft"]
+    measured = replace(salt, bases=MappingProxyType(dict.fromkeys(salt.bases, Basis("measured"))))
+    known = replace(scenario, event=replace(scenario.event, salts={**scenario.event.salts, "soft": measured}))
+    guessed, surer = (
+        shortfalls(each, each.options.fitted, "soft", weather, (MILE, 2 * MILE), draws=32)
+        for each in (Study.of(scenario), Study.of(known))
+    )
+
+    for wide, narrow in zip(guessed, surer, strict=True):
+        assert wide.expected_ms == pytest.approx(narrow.expected_ms)
+        assert 0 < narrow.short_ms < wide.short_ms
+    assert guessed[0].at_m < guessed[1].at_m
+
+
+def test_the_barometer_and_the_side_wind_move_the_speed_a_little(card: MorningCard) -> None:
+    """A percent of pressure at the same density is a percent or so of power: far less than a mile an hour."""
+    assert 0 < card.barometer_ms < 0.5 * MPH
+    assert 0 < card.side_wind_ms < 1.5 * MPH
