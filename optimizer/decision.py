@@ -8,12 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from optimizer import questions
+from optimizer import papers, questions
 from optimizer.answers.buying_order import BuyingPlan
 from optimizer.answers.cards import BuildCard, card_of
 from optimizer.answers.closeness import SURE, Band, band_of, spread_of
 from optimizer.answers.every_part import TriedPart, every_part
 from optimizer.answers.frontier import Target
+from optimizer.answers.purchase_note import PurchaseNote
 from optimizer.answers.run_trace import RunTrace, Thrust, thrust_of, traces_of
 from optimizer.answers.said_done import Logged, log_of
 from optimizer.answers.sensitivity import Worth, worth_of_inputs
@@ -74,6 +75,8 @@ class Decision:
         What to buy first when half of the budget comes later; None where there is no budget or no such plan.
     no_order : str
         Why there is no plan though there is a budget.
+    purchase : PurchaseNote
+        What to buy for number 1.
     salts : tuple of OnEverySalt
         The shortlist and the best build of every condition of the salt, by a quick search.
     traces : tuple of RunTrace
@@ -103,6 +106,7 @@ class Decision:
     target: Target | None
     order: BuyingPlan | None
     no_order: str
+    purchase: PurchaseNote
     salts: tuple[OnEverySalt, ...]
     traces: tuple[RunTrace, ...]
     thrust: Thrust
@@ -159,10 +163,11 @@ def decision_of(scenario: Scenario, question: Question | None = None, progress: 
         candidates=candidates,
         bands=_bands(study, candidates, rows, drawn),
         shortlist=short,
-        money=_money(study, asked, tell.part("money", 0.50, 0.65)),
+        money=_money(study, asked, tell.part("money", 0.50, 0.64)),
         target=target,
         order=order,
         no_order=no_order,
+        purchase=papers.purchase(study, progress=tell.part("purchase note", 0.64, 0.65)),
         salts=questions.beside_the_best_on_salts(
             study, listed, tell.part("salt", 0.65, 0.97), search=asked.thorough
         ),

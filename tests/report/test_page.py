@@ -81,13 +81,13 @@ def test_sections_that_others_fill(decision, page):
     odds = Section("odds", "Odds", "Seven in ten.", {})
     bill = Table("The bill", ("what", "#price"), [["tires & tubes", "$96"]])
     view = {"texts": ["Ask first."], "items": ["run 3 <i>"], "tables": [bill]}
-    note = Section("buy", "Purchase note", "What to buy.", view)
+    note = Section("notes", "Notes", "What else.", view)
     filled = page_of(decision, odds=odds, more=[note])
     assert "Seven in ten." in filled
     assert "saltmile odds" not in filled
     for text in ("<li>run 3 &lt;i&gt;</li>", "<p>Ask first.</p>", '<th scope="row">tires &amp; tubes</th>'):
         assert text in filled
-    assert filled.index('id="why-not"') < filled.index('id="buy"') < filled.index('id="assumed"')
+    assert filled.index('id="why-not"') < filled.index('id="notes"') < filled.index('id="assumed"')
 
 
 def test_said_against_done(decision):

@@ -21,8 +21,9 @@ from tests.report.pages import CLOSING, LONG, QUOTES, SCRIPT
 
 TITLES = (
     "What changes on the car", "Said against done", "Builds worth an argument", "The 5 fastest builds",
-    "What money buys, and what first", "What each part is worth", "The run of number 1", "If the salt is different",
-    "Odds", "Stopping", "Why not my favorite", "Assumed, and worth measuring", "Going up in steps", "Caution",
+    "What money buys, and what first", "What to buy", "What each part is worth", "The run of number 1",
+    "If the salt is different", "Odds", "Stopping", "Why not my favorite", "Assumed, and worth measuring",
+    "Going up in steps", "Caution",
 )  # fmt: skip
 
 

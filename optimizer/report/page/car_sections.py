@@ -9,6 +9,7 @@ from optimizer.decision import Decision
 from optimizer.report.page import choice_figures, run_figures
 from optimizer.report.page.section import Section, Table, candidate_name, capital
 from optimizer.report.page.words import PageWords, typed
+from optimizer.report.purchase_note import about_item, bill_rows
 from optimizer.report.wording import assumed, looks, ordinal, plural, rpm
 from optimizer.scenario.parts import NONE_ID
 from optimizer.units import shown
@@ -118,6 +119,37 @@ def steps_section(words: PageWords, decision: Decision) -> Section:
     )
     view = {"tables": [Table("Steps up to the speed of number 1", heads, rows)], "after": AFTER_EACH}
     return Section("steps", "Going up in steps", lead, view)
+
+
+# --- what to buy
+
+
+def buy_section(words: PageWords, decision: Decision) -> Section:
+    """The note for buying number 1: each thing with its prices, what instead, what to ask; and the bill."""
+    note = decision.purchase
+    if not note.items:
+        return Section("buy", "What to buy", "Nothing is to be bought for number 1.", {})
+    items = []
+    for item in note.items:
+        name = typed(f"{item.name} ({item.id})".strip()) if item.kind == "kit" else words.part(item.id)
+        texts = list(about_item(words, note, item))
+        items.append(
+            {
+                "name": name,
+                "slots": words.slots(item.slots) if item.slots else "",
+                "said": [text for text in texts if not text.startswith("Ask: ")],
+                "asks": [text.removeprefix("Ask: ") for text in texts if text.startswith("Ask: ")],
+            }
+        )
+    lead = (
+        f"{plural(len(items), 'thing')} to buy for number 1, the dearest first. "
+        + ("" if note.budget_cents is None else "Not above: the price at which number 1 just costs the whole budget, "
+           "all else at the prices of your sheets; the limits do not add up. ")
+        + "If an answer of the seller is not what your sheet says, put it into the sheet and ask again before you pay."
+    )  # fmt: skip
+    heads = ("line", "what", f"#{words.scenario.event.currency}", "#own hours")
+    bill = Table("The bill", heads, [list(row) for row in bill_rows(words, note)])
+    return Section("buy", "What to buy", lead, {"buys": items, "tables": [bill]})
 
 
 # --- why not, assumed

@@ -24,6 +24,7 @@ def sections_of(
         choice_sections.shortlist_section(words, decision),
         choice_sections.ranking_section(words, decision),
         choice_sections.money_section(words, decision),
+        car_sections.buy_section(words, decision),
         choice_sections.parts_section(words, decision),
         car_sections.run_section(words, decision),
         car_sections.salt_section(words, decision),
