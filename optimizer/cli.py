@@ -9,10 +9,12 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from optimizer.calibration_commands import COMMANDS
+from optimizer.chance_commands import CHANCES, rank_under_doubt
 from optimizer.console import (
     Progress,
     cents_of,
@@ -33,6 +35,9 @@ from optimizer.report.width import text_of
 
 INTERRUPTED = 130
 """Exit code of what was stopped from the keyboard without an answer, as shells have it."""
+
+if TYPE_CHECKING:
+    from optimizer.answers.doubt import Aim
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -105,6 +110,10 @@ def check(folder: Path, everything: bool, race_class: str | None, as_json: bool)
 @click.option("--time-limit", type=click.FloatRange(0, min_open=True), metavar="SECONDS", help="Stop searching then.")
 @click.option("--evidence", type=click.Path(path_type=Path), metavar="FILE",
               help="Write into FILE why nothing faster was left out; see recheck.")
+@click.option("--for", "aim", type=click.Choice(["speed", "record", "regret"]), default="speed", show_default=True,
+              help="Fastest as stated; most likely to take the record; least to regret.")
+@click.option("--worlds", type=click.IntRange(0, 50), default=0,
+              help="With --for record or regret: draws in which everything is searched besides; slow.")
 @click.option("--csv", type=click.Path(path_type=Path), metavar="FILE", help="Write the ranking into FILE too.")
 @salt_option
 @class_and_json
@@ -119,6 +128,8 @@ def rank(
     quick: bool,
     time_limit: float | None,
     evidence: Path | None,
+    aim: Aim,
+    worlds: int,
     csv: Path | None,
     salt: str | None,
     race_class: str | None,
@@ -130,6 +141,7 @@ def rank(
     there is no answer.
     """
     from optimizer import pipeline  # noqa: PLC0415
+    from optimizer.questions import possible_study_of  # noqa: PLC0415
     from optimizer.report import documents  # noqa: PLC0415
     from optimizer.report.terminal import ranking_text  # noqa: PLC0415
 
@@ -146,6 +158,15 @@ def rank(
         thorough=not quick,
         time_limit_s=time_limit,
     )
+    if aim != "speed":
+        if quick or time_limit is not None or evidence is not None or csv is not None:
+            raise UsageError(
+                f"--for {aim} needs a complete search and no file: leave out --quick, --time-limit, --evidence, --csv"
+            )
+        rank_under_doubt(
+            possible_study_of(scenario, question), aim, salt, top, worlds, as_json=as_json
+        )
+        return
     with Progress() as progress:
         try:
             result = pipeline.rank(scenario, question, progress, interruptible=True)
@@ -219,7 +240,7 @@ def predict(
         write(prediction_text(scenario, prediction, shown_salt, scenario.notices, worths, color=wants_color()))
 
 
-for question in (*QUESTIONS, *COMMANDS, *PAPERS):
+for question in (*QUESTIONS, *CHANCES, *COMMANDS, *PAPERS):
     cli.add_command(question)
 cli.add_command(report)
 
@@ -268,6 +289,8 @@ def _refusal_text(refusal: SaltmileError) -> str:
 
 def main() -> None:
     """Entry point of the console script."""
+    # matrices are many and small: threads for these only wait for each other; this is read when numpy is imported
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             # a part's name that the terminal cannot show must not stop the answer

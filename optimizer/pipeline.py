@@ -22,10 +22,8 @@ from optimizer.recheck.certifying import certify
 from optimizer.recheck.evidence import as_json
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Engine
-from optimizer.search.diagnosis import explain_no_legal_build
 from optimizer.search.pool import Evidence
 from optimizer.search.ranking import Progress, Ranking
-from optimizer.search.selection_model import build_model
 from optimizer.search.study import Study
 from optimizer.units import from_unit, nearest
 
@@ -309,13 +307,19 @@ def _second_looks(
 
 
 def refuse_the_impossible(study: Study) -> None:
-    """Ask the mixed-integer model whether any build meets every rule before a run.
+    """Ask whether any build meets every rule before a run: the mixed-integer model, where the fitted parts do not.
 
     Raises
     ------
     NoLegalBuildError
         If none does; with the rules that exclude each other.
     """
+    if _as_it_stands_will_do(study):
+        return
+    # Pyomo takes half a second to import: only where the solver is asked
+    from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
+    from optimizer.search.selection_model import build_model  # noqa: PLC0415
+
     event, options, legality, book = study.scenario.event, study.options, study.legality, study.book
     model = build_model(options, legality, book, budget_cents=event.budget_cents, hours_limit=event.hours_limit)
     model.minimize_price()
@@ -326,8 +330,19 @@ def refuse_the_impossible(study: Study) -> None:
         raise NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)
 
 
+def _as_it_stands_will_do(study: Study) -> bool:
+    """Whether the car as it stands meets every rule before a run, within the budget and the hours."""
+    build, money = study.options.fitted[None], study.scenario.event.budget_cents
+    if not study.legality.allowed(build)[0]:
+        return False
+    price = study.book.price(build)
+    return bool(price.available[0] and (money is None or price.cents[0] <= money))
+
+
 def _nothing_passes(study: Study, evidence: Evidence) -> NoLegalBuildError:
     """Refusal where builds fit and can be paid, but every one fails a check that needs a run."""
+    from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
+
     failed = tuple(name for name, count in evidence.refused.items() if count)
     why = explain_no_legal_build(study.options, study.legality, study.book, failed_in_run=failed)
     return NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from optimizer.scenario.event import Scenario
     from optimizer.search.study import Study
 
-_folder = click.argument("folder", type=click.Path(path_type=Path))
-_budget = click.option("--budget", metavar="N", help="Most to spend, instead of the event's budget.")
+folder_argument = click.argument("folder", type=click.Path(path_type=Path))
+budget_option = click.option("--budget", metavar="N", help="Most to spend, instead of the event's budget.")
 SHORT = 12
 """Letters up to which a typed build is called by what was typed."""
 
@@ -31,13 +31,13 @@ def _study(scenario: Scenario, race_class: str | None, salt: str | None, cents: 
     return possible_study_of(scenario, Question(budget_cents=cents, race_class=race_class, salt=salt))
 
 
-def _read_study(folder: Path, race_class: str | None, salt: str | None, budget: str | None) -> Study:
+def read_study(folder: Path, race_class: str | None, salt: str | None, budget: str | None) -> Study:
     """The same from a folder, with a budget as typed."""
     scenario = read(folder)
     return _study(scenario, race_class, salt, None if budget is None else cents_of(budget, scenario))
 
 
-def _tell(
+def tell(
     options: Options, command: str, salt: str | None, found: Any, text: Callable[[Words], str], *, as_json: bool
 ) -> None:
     """Write an answer as text or as a document."""
@@ -52,9 +52,9 @@ def _tell(
 
 
 @click.command()
-@_folder
+@folder_argument
 @click.option("--rank", type=click.IntRange(1, 100), default=1, show_default=True, help="Which build of the ranking.")
-@_budget
+@budget_option
 @salt_option
 @class_and_json
 @common
@@ -65,16 +65,16 @@ def why(
     from optimizer import questions  # noqa: PLC0415
     from optimizer.report.questions import why_text  # noqa: PLC0415
 
-    study = _read_study(folder, race_class, salt, budget)
+    study = read_study(folder, race_class, salt, budget)
     with Progress() as progress:
         found = questions.why(study, rank, progress)
-    _tell(study.options, "why", salt, found, lambda words: why_text(words, found), as_json=as_json)
+    tell(study.options, "why", salt, found, lambda words: why_text(words, found), as_json=as_json)
 
 
 @click.command(name="why-not")
-@_folder
+@folder_argument
 @click.argument("part")
-@_budget
+@budget_option
 @salt_option
 @class_and_json
 @common
@@ -88,17 +88,17 @@ def why_not(
     from optimizer.answers import why_not as answer  # noqa: PLC0415
     from optimizer.report.offers import why_not_text  # noqa: PLC0415
 
-    study = _read_study(folder, race_class, salt, budget)
+    study = read_study(folder, race_class, salt, budget)
     with Progress() as progress:
         found = answer.why_not(study, part, budget_cents=study.scenario.event.budget_cents, progress=progress)
-    _tell(study.options, "why-not", salt, found, lambda words: why_not_text(words, found), as_json=as_json)
+    tell(study.options, "why-not", salt, found, lambda words: why_not_text(words, found), as_json=as_json)
 
 
 @click.command(name="try")
-@_folder
+@folder_argument
 @click.argument("sheets", nargs=-1, metavar="[SHEET]...", type=click.Path(path_type=Path))
 @click.option("--part", "lines", metavar="LINE", multiple=True, help="One typed part: KIND [ID] COLUMN=VALUE ...")
-@_budget
+@budget_option
 @salt_option
 @class_and_json
 @common
@@ -121,14 +121,14 @@ def try_offers(
 
     if not sheets and not lines:
         raise UsageError("nothing is on offer; name a sheet, or type a part with --part")
-    study = _read_study(folder, race_class, salt, budget)
+    study = read_study(folder, race_class, salt, budget)
     with Progress() as progress:
         found = questions.offers(study, sheets, lines, salt, progress)
-    _tell(found.options, "try", salt, found, lambda words: offers_text(words, found), as_json=as_json)
+    tell(found.options, "try", salt, found, lambda words: offers_text(words, found), as_json=as_json)
 
 
 @click.command()
-@_folder
+@folder_argument
 @click.option("--from", "low", metavar="N", default="0", help="Lowest budget.  [default: 0]")
 @click.option("--to", "high", metavar="N", help="Highest budget, instead of the event's.")
 @click.option("--every", is_flag=True, help="Every step, however small: may take minutes.")
@@ -159,7 +159,7 @@ def budget(
         study = _study(scenario, None, salt, None)
         with Progress() as progress:
             records = questions.cheapest_record(study.scenario, salt, most, progress)
-        _tell(study.options, "budget", salt, records, lambda words: records_text(words, study.options, records),
+        tell(study.options, "budget", salt, records, lambda words: records_text(words, study.options, records),
               as_json=as_json)  # fmt: skip
         return
     study = _study(scenario, race_class, salt, most)
@@ -167,19 +167,19 @@ def budget(
         if target is not None:
             speed = None if target == "record" else _speed(target, study)
             cheapest = questions.cheapest(study, speed, most, progress)
-            _tell(
+            tell(
                 study.options, "budget", salt, cheapest,
                 lambda words: target_text(words, study.options, cheapest, most), as_json=as_json,
             )  # fmt: skip
             return
         lowest = cents_of(low, study.scenario, "--from")
         found = questions.budget(study, lowest, most, every=every, progress=progress)
-    _tell(study.options, "budget", salt, found, lambda words: budget_text(words, study.options, found, every=every),
+    tell(study.options, "budget", salt, found, lambda words: budget_text(words, study.options, found, every=every),
           as_json=as_json)  # fmt: skip
 
 
 @click.command(name="buy-order")
-@_folder
+@folder_argument
 @click.option("--spend", metavar="N", multiple=True, required=True, help="Money of a stage; once for each.")
 @salt_option
 @class_and_json
@@ -197,14 +197,14 @@ def buy_order(folder: Path, spend: tuple[str, ...], salt: str | None, race_class
     study = _study(scenario, race_class, salt, sum(amounts))
     with Progress() as progress:
         found = questions.order(study, amounts, progress)
-    _tell(study.options, "buy-order", salt, found, lambda words: order_text(words, found), as_json=as_json)
+    tell(study.options, "buy-order", salt, found, lambda words: order_text(words, found), as_json=as_json)
 
 
 @click.command()
-@_folder
+@folder_argument
 @click.argument("first")
 @click.argument("second")
-@_budget
+@budget_option
 @salt_option
 @class_and_json
 @common
@@ -225,11 +225,11 @@ def compare(
     from optimizer import questions  # noqa: PLC0415
     from optimizer.report.questions import compare_text  # noqa: PLC0415
 
-    study = _read_study(folder, race_class, salt, budget)
+    study = read_study(folder, race_class, salt, budget)
     with Progress() as progress:
         found = questions.side_by_side(study, first, second, progress)
     names = [_build_name(each) for each in (first, second)]
-    _tell(study.options, "compare", salt, found, lambda words: compare_text(words, found, *names), as_json=as_json)
+    tell(study.options, "compare", salt, found, lambda words: compare_text(words, found, *names), as_json=as_json)
 
 
 def _build_name(named: str) -> str:
@@ -242,11 +242,11 @@ def _build_name(named: str) -> str:
 
 
 @click.command()
-@_folder
+@folder_argument
 @click.option("--count", type=click.IntRange(1, 20), default=5, show_default=True, help="How many builds.")
 @click.option("--soft", metavar="NAME", help="Condition that counts as soft salt, instead of the softest.")
 @click.option("--wide", is_flag=True, help="Ask for the best without each main choice too: more that differs, slower.")
-@_budget
+@budget_option
 @salt_option
 @class_and_json
 @common
@@ -264,16 +264,16 @@ def shortlist(
     from optimizer import questions  # noqa: PLC0415
     from optimizer.report.questions import shortlist_text  # noqa: PLC0415
 
-    study = _read_study(folder, race_class, salt, budget)
+    study = read_study(folder, race_class, salt, budget)
     with Progress() as progress:
         found = questions.short(study, count, soft_salt=soft, wide=wide, progress=progress)
-    _tell(study.options, "shortlist", salt, found, lambda words: shortlist_text(words, found), as_json=as_json)
+    tell(study.options, "shortlist", salt, found, lambda words: shortlist_text(words, found), as_json=as_json)
 
 
 @click.command()
-@_folder
+@folder_argument
 @click.option("--top", type=click.IntRange(1, 50), default=3, show_default=True, help="Best builds of each condition.")
-@_budget
+@budget_option
 @class_and_json
 @common
 def salts(folder: Path, top: int, budget: str | None, race_class: str | None, as_json: bool) -> None:
@@ -281,10 +281,10 @@ def salts(folder: Path, top: int, budget: str | None, race_class: str | None, as
     from optimizer import questions  # noqa: PLC0415
     from optimizer.report.questions import salts_text  # noqa: PLC0415
 
-    study = _read_study(folder, race_class, None, budget)
+    study = read_study(folder, race_class, None, budget)
     with Progress() as progress:
         found = questions.on_every_salt(study, top, progress)
-    _tell(study.options, "salts", None, found, lambda words: salts_text(words, study.options, found), as_json=as_json)
+    tell(study.options, "salts", None, found, lambda words: salts_text(words, study.options, found), as_json=as_json)
 
 
 def _speed(text: str, study: Study) -> float:

@@ -26,7 +26,6 @@ from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.pipeline import Question, refuse_the_impossible, study_of
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.offers import with_offers
-from optimizer.search.diagnosis import explain_no_legal_build
 from optimizer.search.ranking import Progress, Ranking
 from optimizer.search.study import Study
 
@@ -148,7 +147,7 @@ def budget(
         raise UsageError("the highest budget lies below the lowest")
     steps = money_against_speed(study, low_cents, most, None if every else asked, progress)
     if not steps:
-        raise _nothing(study, most)
+        raise refuse_nothing(study, most)
     bands = [closeness(study, upper.build, lower.build[None])[0] for lower, upper in pairwise(steps)]
     return MoneySteps(steps, (None, *bands))
 
@@ -166,7 +165,7 @@ def cheapest(
     target = study.judge.planned_ms if target_ms is None else target_ms
     found = cheapest_past(study, target, budget_cents, progress)
     if found is None:
-        raise _nothing(study, budget_cents)
+        raise refuse_nothing(study, budget_cents)
     return found
 
 
@@ -237,7 +236,7 @@ def short(
     limit = study.scenario.event.budget_cents
     found = shortlist(study, count, budget_cents=limit, soft_salt=soft_salt, ask_without=wide, progress=progress)
     if not found.entries:
-        raise _nothing(study, limit)
+        raise refuse_nothing(study, limit)
     return found
 
 
@@ -251,6 +250,9 @@ def side_by_side(study: Study, first: str, second: str, progress: Progress | Non
     UsageError
         If a build is not known.
     """
+    places = [int(name) for name in (first.strip(), second.strip()) if name.isdigit()]
+    if len(places) == 2 and 0 < max(places) <= LAST_PLACE:
+        build_named(study, str(max(places)), progress)  # the longer list has the shorter one in it
     return compare(study, build_named(study, first, progress), build_named(study, second, progress))
 
 
@@ -334,12 +336,14 @@ def _ranked(study: Study, top: int, progress: Progress | None) -> Ranking:
     budget_cents = study.scenario.event.budget_cents
     ranking = study.best(top, budget_cents=budget_cents, progress=progress)
     if ranking.listed == 0:
-        raise _nothing(study, budget_cents, ranking)
+        raise refuse_nothing(study, budget_cents, ranking)
     return ranking
 
 
-def _nothing(study: Study, budget_cents: int | None, asked: Ranking | None = None) -> NoLegalBuildError:
+def refuse_nothing(study: Study, budget_cents: int | None, asked: Ranking | None = None) -> NoLegalBuildError:
     """Refusal where no build passes; ``asked`` is a ranking that found none, made now when left out."""
+    from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
+
     none = asked or study.best(budget_cents=budget_cents)
     why_none = explain_no_legal_build(
         study.options,

@@ -32,6 +32,10 @@ QUESTIONS: tuple[tuple[str, str], ...] = (
      (f"""try {DEMO} --part 'tire X1 size="165/55R14 72H" "mass=12 lb" price=$70 "rolling coefficient=0.0068" """
       """"max pressure=51 psi" made=1027 category=road'""")),
     ("Why is this the best, part by part?", f"why {DEMO}"),
+    ("Will the record fall?", f"odds {DEMO} --builds 1,now"),
+    ("Which build is most likely to take it?", f"rank {DEMO} --for record"),
+    ("Which unknown matters most, and what test settles it?", f"measure {DEMO}"),
+    ("Which spares do we bring?", f"bring {DEMO} --spares 2"),
     ("How much faster with more money?", f"budget {DEMO} --from 1200 --to 3600"),
 )  # fmt: skip
 OPEN = (
@@ -40,13 +44,6 @@ OPEN = (
         (
             "`rank` and `budget` count the equipment in the price and cap builds without it; no command shows both "
             "sides of a bracket beside each other. `budget` with a target below and above it does so in two steps."
-        ),
-    ),
-    (
-        "Which unknown matters most, and what test settles it?",
-        (
-            "`predict --sensitivity` says what each number is worth, `compare` which of them would turn an order; the "
-            "test that settles it is not worked out."
         ),
     ),
     ("We ran two slower than you said: which number was wrong?", "No run can be read in yet."),

@@ -13,6 +13,7 @@ LIST = """
 errors
 files
 units
+executor
 
 physics.air
 physics.tires
@@ -101,6 +102,7 @@ search.necessary
 search.demands
 search.tightening
 search.opening
+search.cases
 search.memory
 search.pool
 search.climbing
@@ -142,6 +144,16 @@ answers.frontier
 answers.same_car
 answers.near_best
 answers.shortlist
+answers.meet
+answers.meet_worlds
+answers.meet_runs
+answers.odds
+answers.contenders
+answers.doubt
+answers.bench_tests
+answers.measure_next
+answers.trailers
+answers.bring
 answers.brings_in
 answers.kept_out
 answers.why_not
@@ -180,6 +192,7 @@ recheck.telling
 
 pipeline
 questions
+chance_questions
 papers
 decision
 surface
@@ -196,6 +209,8 @@ report.documents
 report.questions
 report.offers
 report.question_documents
+report.odds
+report.before_buying
 report.calibration_documents
 report.morning_card
 report.card_page
@@ -217,6 +232,7 @@ report.page.single
 console
 page_command
 question_commands
+chance_commands
 calibration_commands
 paper_commands
 cli

@@ -32,7 +32,6 @@ from optimizer.choice.receipt import Bill
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.run.judge import speed_steps
 from optimizer.scenario.cells import CURRENCIES
-from optimizer.search.diagnosis import explain_no_legal_build
 from optimizer.search.ranking import Progress, Ranking
 from optimizer.search.study import Study
 
@@ -287,6 +286,8 @@ class _Planner:
 
     def _refusal(self, ranking: Ranking) -> NoLegalBuildError:
         """Say why stage 1 cannot end with a legal car."""
+        from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
+
         study, money = self.study, self.money[0]
         failed = tuple(name for name, count in ranking.evidence.refused.items() if count)
         why = explain_no_legal_build(

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.optimize import brentq
 
 from optimizer.answers.closeness import DRAWS, SEED, Band, band_of, spread_of
 from optimizer.answers.unknowns import (
@@ -234,6 +233,8 @@ def _nearest_root(
 
     Where the gain is as good as none over some of them (a cap both builds run into), the nearest of these is taken.
     """
+    from scipy.optimize import brentq  # noqa: PLC0415 - it takes long to load, and most answers do without
+
     known = dict(zip(grid.tolist(), gains.tolist(), strict=True))
 
     def gain_at(value: float) -> float:

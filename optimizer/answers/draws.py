@@ -37,7 +37,7 @@ def settings_of(
     unknowns: Sequence[Unknown], calibration: Calibration | None, draws: int, seed: int
 ) -> list[Mapping[Unknown, float]]:
     """What every unknown is in each draw; ``calibration`` is that of the scenario they belong to."""
-    scores = _scores(unknowns, calibration, draws, seed)
+    scores = scores_by_key(unknowns, calibration, draws, seed)
     columns = {
         each: each.value + each.deviation * scores[each.key] + each.daily * scores_of(f"{each.key}@day", draws, seed)
         for each in unknowns
@@ -45,7 +45,7 @@ def settings_of(
     return [{each: each.within_sense(float(column[d])) for each, column in columns.items()} for d in range(draws)]
 
 
-def _scores(
+def scores_by_key(
     unknowns: Sequence[Unknown], calibration: Calibration | None, draws: int, seed: int
 ) -> Mapping[str, FloatArray]:
     """Standard normal scores (draws,) by key, correlated where calibration says so."""

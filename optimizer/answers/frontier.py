@@ -83,7 +83,8 @@ def money_against_speed(
             steps.insert(0, least)
     number = 2
     while number < most and (gap := _widest(steps)) is not None:
-        place, money = gap
+        # the middle shows soonest what a range of money is about; a cent less than a step costs, whether it is the next
+        place, money = gap if questions is not None else (gap[0], steps[gap[0]].cents - 1)
         found = asked(money, number)
         number += 1
         if found is None or found.cents <= steps[place - 1].until_cents:

@@ -15,10 +15,8 @@ from optimizer.choice.wishes import places_of, with_wishes
 from optimizer.run.judge import CHECKS
 from optimizer.run.model import rated_speed_ms
 from optimizer.scenario.parts import NONE_ID, Part
-from optimizer.search.diagnosis import explain_no_legal_build
 from optimizer.search.pool import Evidence
 from optimizer.search.ranking import Progress, Ranking
-from optimizer.search.selection_model import build_model
 from optimizer.search.study import Study
 
 
@@ -72,6 +70,8 @@ def kept_out(
         What the search said when it was asked for a build with the part: it has none.
     progress : callable, optional
     """
+    from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
+
     failed = failed_at_speed(study, budget_cents, asked.evidence, (named,))
     said = explain_no_legal_build(
         study.options,
@@ -106,6 +106,8 @@ def failed_at_speed(
 
 def _allowed_build(study: Study, budget_cents: int | None, with_parts: tuple[str, ...]) -> IntArray | None:
     """A build (S,) with some parts that meets everything before a run: the cheapest."""
+    from optimizer.search.selection_model import build_model  # noqa: PLC0415
+
     legality = with_wishes(study.legality, with_parts, ())
     limit = study.book.hours_limit
     model = build_model(study.options, legality, study.book, budget_cents=budget_cents, hours_limit=limit)

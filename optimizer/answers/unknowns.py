@@ -21,6 +21,7 @@ from optimizer.choice.options import FloatArray, IntArray, Options
 from optimizer.run.inputs import models_side_by_side
 from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel, rolling_radius_m
+from optimizer.scenario.event import Event
 from optimizer.scenario.parts import Axle, Basis, CurvePoints, Engine, Part, Tire
 
 Place = Literal["car", "front", "rear", "salt", "weather", "part"]
@@ -241,18 +242,30 @@ def with_values(options: Options, values: Mapping[Unknown, float]) -> Options:
     car = options.scenario.car
     hubs = {axle: _set(car.hub(axle), by_place.get(axle, {})) for axle in cast("tuple[Axle, ...]", ("front", "rear"))}
     car = replace(_set(car, by_place.get("car", {})), **hubs)
-    event = options.scenario.event
-    event = replace(event, weather=tuple(_set(run, by_place.get("weather", {})) for run in event.weather))
-    surface = by_place.get("salt", {})
-    keys = {unknown.id for unknown, _ in surface.values()}
-    salts = {key: _set(each, surface) if key in keys else each for key, each in event.salts.items()}
-    event = replace(event, salts=MappingProxyType(salts))
+    event = _event_with(options.scenario.event, by_place)
     changed = {part.id: _part_with(options, part, by_part) for part in _every(options)} if by_part else {}
     return replace(
         options,
         scenario=replace(options.scenario, car=car, event=event),
         parts=tuple(tuple(changed.get(part.id, part) for part in parts) for parts in options.parts),
     )
+
+
+def event_with(event: Event, values: Mapping[Unknown, float]) -> Event:
+    """The event with those of the values set that belong to the weather and the salt; others are passed over."""
+    by_place: dict[str, dict[str, tuple[Unknown, float]]] = {}
+    for unknown, value in values.items():
+        by_place.setdefault(unknown.place, {})[unknown.field] = (unknown, value)
+    return _event_with(event, by_place)
+
+
+def _event_with(event: Event, by_place: Mapping[str, Mapping[str, tuple[Unknown, float]]]) -> Event:
+    """The event with values set, by place and field."""
+    event = replace(event, weather=tuple(_set(run, by_place.get("weather", {})) for run in event.weather))
+    surface = by_place.get("salt", {})
+    keys = {unknown.id for unknown, _ in surface.values()}
+    salts = {key: _set(each, surface) if key in keys else each for key, each in event.salts.items()}
+    return replace(event, salts=MappingProxyType(salts))
 
 
 def _set(record: Any, values: Mapping[str, tuple[Unknown, float]]) -> Any:

@@ -6,12 +6,14 @@ and that in the event's unit.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from typing import Any
 
 import numpy as np
 
+from optimizer.answers.meet_worlds import Chance
 from optimizer.answers.unknowns import Unknown
 from optimizer.choice.options import Options
 from optimizer.report.documents import Document, head_of, rounded
@@ -59,8 +61,8 @@ class _Writer:
             return self.options.decode(each)
         if isinstance(each, Mapping):
             return {str(key): self.value(value) for key, value in each.items()}
-        if isinstance(each, list | tuple):
-            return [self.value(value) for value in each]
+        if isinstance(each, list | tuple | frozenset):
+            return [self.value(value) for value in (sorted(each) if isinstance(each, frozenset) else each)]
         plain = each.item() if isinstance(each, np.generic) else each
         return rounded(plain, DIGITS) if isinstance(plain, float) else plain
 
@@ -72,9 +74,19 @@ class _Writer:
             value = getattr(record, name)
             if name.endswith("_ms"):
                 stem = name.removesuffix("_ms")
-                own = None if value is None else to_unit(value, self.unit, "speed")
-                found[f"{stem}_m_s"] = None if value is None else rounded(value, SPEED_DIGITS)
-                found[f"{stem}_{self.unit.replace('/', '')}"] = None if own is None else rounded(own, SPEED_DIGITS)
+                found[f"{stem}_m_s"] = _speed(value, "m/s")
+                found[f"{stem}_{self.unit.replace('/', '')}"] = _speed(value, self.unit)
             else:
                 found[name] = self.value(value)
         return found
+
+
+def _speed(value: Any, unit: str) -> Any:
+    """A speed [m/s] in a unit; several of them, or one with its error, likewise. What has no end is no number."""
+    if isinstance(value, Chance):
+        return {"value": _speed(value.value, unit), "error": _speed(value.error, unit)}
+    if isinstance(value, tuple):
+        return [_speed(each, unit) for each in value]
+    if value is None or not math.isfinite(value):
+        return None
+    return rounded(to_unit(value, unit, "speed"), SPEED_DIGITS)

@@ -37,12 +37,21 @@ class TorqueTable:
         """Torque [N m] of ``engine`` (n,) at ``rpm`` (..., n)."""
         place = rpm * (1.0 / self.step_rpm)
         last = self.torque_nm.shape[1] - 2
-        below = np.clip(place.astype(np.int64), 0, last)
+        below = place.astype(np.int64)
+        np.maximum(below, 0, out=below)
+        np.minimum(below, last, out=below)
+        place -= below
+        np.maximum(place, 0.0, out=place)
+        np.minimum(place, 1.0, out=place)
+        below += engine * self.torque_nm.shape[1]
         flat = self.torque_nm.ravel()
-        start = engine * self.torque_nm.shape[1]
-        low = flat[start + below]
-        high = flat[start + below + 1]
-        return low + np.clip(place - below, 0.0, 1.0) * (high - low)
+        low = flat[below]
+        below += 1
+        rise = flat[below]
+        rise -= low
+        rise *= place
+        rise += low
+        return rise
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,12 +125,13 @@ class RunInputs:
 
     def take(self, rows: IntArray | slice) -> Self:
         """The same inputs for some of the cars, or for cars repeated."""
-        picked = {
-            each.name: getattr(self, each.name)[..., rows]
-            for each in fields(self)
-            if isinstance(getattr(self, each.name), np.ndarray)
-        }
-        return replace(self, **picked)
+        some = object.__new__(type(self))  # a record of so many fields takes long to make by its own constructor
+        for name in self.__slots__:
+            value = getattr(self, name)
+            if isinstance(value, np.ndarray):
+                value = value[rows] if value.ndim == 1 else value[..., rows]
+            object.__setattr__(some, name, value)
+        return some
 
 
 def side_by_side(runs: Sequence[RunInputs]) -> RunInputs:

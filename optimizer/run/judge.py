@@ -5,7 +5,7 @@ Ranks use a total order, `order_keys`: speed to 0.001 m/s, then price, then marg
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import cast
 
@@ -16,7 +16,7 @@ from optimizer.physics import air, tires
 from optimizer.physics.driveline import rpm_at_speed
 from optimizer.run.conditions import Conditions, conditions_of, fast_conditions_of
 from optimizer.run.driving import Gear
-from optimizer.run.inputs import FloatArray, RunInputs
+from optimizer.run.inputs import FloatArray, RunInputs, side_by_side
 from optimizer.run.model import RunModel, S, rated_speed_ms
 from optimizer.run.pauses import most_lost_in_pause
 from optimizer.run.simulator import Run, simulate
@@ -91,7 +91,16 @@ class Judge:
 
     def runs(self, builds: IntArray) -> tuple[Run, ...]:
         """Each run that counts, for builds (n, S)."""
-        return tuple(self.run_of(self.model.inputs(builds, each)) for each in self.conditions)
+        return self.runs_of([self.model.inputs(builds, each) for each in self.conditions])
+
+    def runs_of(self, inputs: Sequence[RunInputs], last_gear: IntArray | None = None) -> tuple[Run, ...]:
+        """Runs of the same n cars under different conditions, as one batch: small ones cost mostly overhead.
+
+        ``last_gear`` (R, n), optional, are the gears in which the runs are to end.
+        """
+        every = self.run_of(side_by_side(inputs), None if last_gear is None else last_gear.ravel())
+        count = len(inputs[0])
+        return tuple(every.take(np.arange(count) + number * count) for number in range(len(inputs)))
 
     def run_of(self, inputs: RunInputs, last_gear: IntArray | None = None) -> Run:
         """One run of cars given as inputs, ending in the best gear or in those given (n,)."""

@@ -24,6 +24,8 @@ from optimizer.scenario.parts import Axle, Tire
 COORDINATES = (*SUMS, "free_rolling_n", "free_rolling_nv2")
 """Coordinates of a car: the sums, and the two terms of rolling resistance of the undriven axle."""
 C = {name: position for position, name in enumerate(COORDINATES)}
+WORD = 8
+"""Bytes of a whole number."""
 
 LESS_IS_FASTER = tuple(
     C[name]
@@ -123,7 +125,7 @@ class Additions:
 
     def along(self, slope: FloatArray) -> FloatArray:
         """Scores (D, m) of the options at slopes (D, L), or (L,)."""
-        slopes = np.broadcast_to(slope, (len(self.by_load), len(COORDINATES)))
+        slopes = slope if slope.ndim > 1 else np.broadcast_to(slope, (len(self.by_load), len(COORDINATES)))
         found: FloatArray = slopes[:, : len(SUMS)] @ self.table.T
         weighed = slopes[:, len(SUMS) :]
         found += (weighed * self.by_load).sum(axis=1)[:, None] * self.load
@@ -153,7 +155,13 @@ class Additions:
 
 def _kinds(allowed: BoolArray) -> tuple[BoolArray, IntArray]:
     """The different rows of a bool array (D, m), and which of them each row is."""
-    _, first, which = np.unique(np.packbits(allowed, axis=1), axis=0, return_index=True, return_inverse=True)
+    bits = np.packbits(allowed, axis=1)
+    if bits.shape[1] <= WORD:  # whole numbers are sorted sooner than rows
+        word = np.zeros((len(bits), WORD), dtype=np.uint8)
+        word[:, : bits.shape[1]] = bits
+        _, first, which = np.unique(word.view(np.uint64)[:, 0], return_index=True, return_inverse=True)
+    else:
+        _, first, which = np.unique(bits, axis=0, return_index=True, return_inverse=True)
     return allowed[first], which.reshape(-1)
 
 

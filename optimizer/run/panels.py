@@ -35,7 +35,14 @@ def _lobatto_matrices() -> tuple[FloatArray, FloatArray, FloatArray]:
     return slopes @ to_coefficients, (1.0 / (exponent + 1)) @ to_coefficients, to_coefficients
 
 
-_SLOPE, _WEIGHT, _COEFFICIENT = _lobatto_matrices()
+def _numbers(row: FloatArray) -> tuple[float, ...]:
+    """Weights as plain numbers, which multiply arrays sooner than elements of arrays do; rounding to 0 is 0."""
+    return tuple(0.0 if abs(each) < 1e-12 else float(each) for each in row)
+
+
+_MATRICES = _lobatto_matrices()
+_SLOPE, _COEFFICIENT = ([_numbers(row) for row in matrix] for matrix in (_MATRICES[0], _MATRICES[2]))
+_WEIGHT = _numbers(_MATRICES[1])
 
 
 PASSING = ("time", "speed", "surface", "use", "gear", "limit")
@@ -245,11 +252,11 @@ def pause(begin: Point, speed: FloatArray, rolled: FloatArray, pause_s: float | 
     )  # fmt: skip
 
 
-def row_of(weights: FloatArray, values: Corners) -> FloatArray:
+def row_of(weights: tuple[float, ...], values: Corners) -> FloatArray:
     """Weighted sum, written out: a matrix product would make results depend on the batch."""
-    out = values[0] * weights[0]
+    out: FloatArray = values[0] * weights[0]
     for weight, value in zip(weights[1:], values[1:], strict=True):
-        if abs(weight) > 1e-12:
+        if weight:
             out += weight * value
     return out
 

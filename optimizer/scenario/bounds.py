@@ -123,3 +123,4 @@ DECELERATION = Bounds(0.0, 2.0, low_included=False)  # g
 PART_SHARE = Bounds(0.0, 1.0, low_included=False)
 CORNER_SHARE = Bounds(0.5, 1.0)
 MARGIN = Bounds(0.0, 0.9)
+RUN_SCATTER = Bounds(0.0, 0.05)

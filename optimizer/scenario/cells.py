@@ -10,6 +10,7 @@ import datetime as dt
 import re
 from collections.abc import Callable, Mapping
 from decimal import Decimal
+from itertools import pairwise
 from types import MappingProxyType
 
 from optimizer.physics.tires import LOAD_INDEX_KG, SPEED_SYMBOL_MS
@@ -116,6 +117,14 @@ def pieces(text: str) -> int:
     if number < 1 or number != int(number):
         raise ValueError("must be a whole number, 1 or more")
     return int(number)
+
+
+def few(text: str) -> int:
+    """Whole number from 1 to 30: days, or runs of one."""
+    number = pieces(text)
+    if number > 30:
+        raise ValueError("must be at most 30")
+    return number
 
 
 def pack(text: str) -> int:
@@ -379,3 +388,13 @@ def start_speed(text: str) -> float:
     if not 0 <= speed <= FASTEST_PUSH_MS:
         raise ValueError("is faster than a car is pushed: at most 200 mph, not less than 0")
     return speed
+
+
+def speed_steps(text: str) -> tuple[float, ...]:
+    """Speeds with their units, separated by semicolons, each higher than the one before; in m/s."""
+    steps = tuple(parse_quantity(each, "speed") for each in text.split(";") if each.strip())
+    if any(step <= 0 for step in steps):
+        raise ValueError("must be speeds greater than 0")
+    if any(after <= before for before, after in pairwise(steps)):
+        raise ValueError("must rise from step to step")
+    return steps

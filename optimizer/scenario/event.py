@@ -82,6 +82,26 @@ class StoppingRule:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Meet:
+    """Runs over days: which pairs count, steps the driver must show first, what breaks, how runs scatter.
+
+    ``pairs`` says which two runs may be joined where the scoring takes two: of the ``same day``, one of a day and one
+    of the ``next day``, or ``any``. ``license_steps_ms`` rise: each caps the runs until one has reached it.
+    ``breakage`` is the chance that a run breaks the car, which ends the meet. ``run_scatter`` is the standard
+    deviation of a run's speed about what the car does in that run's wind and air, as a share. ``stated`` names the
+    fields that the crew has typed; the others are common practice, no source.
+    """
+
+    days: int = 2
+    runs_a_day: int = 3
+    pairs: Literal["same day", "next day", "any"] = "same day"
+    license_steps_ms: tuple[float, ...] = ()
+    breakage: float = 0.02
+    run_scatter: float = 0.005
+    stated: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
     """A rule on single parts, or on what a build must carry.
 
@@ -193,6 +213,7 @@ class Event:
     speed_unit: Literal["mph", "km/h"]
     carries: frozenset[str] = frozenset()
     overrides: tuple[Override, ...] = ()
+    meet: Meet = Meet()
     bases: Mapping[str, Basis] = field(default_factory=lambda: MappingProxyType({}))
 
 

@@ -225,6 +225,30 @@ SCORING: tuple[Field, ...] = (
     Field("second run", "second_run", "same or opposite way.", parse=cells.one_of("same", "opposite")),
     Field("mean of", "mean_of", "speeds or times.", parse=cells.one_of("speeds", "times")),
 )
+MEET: tuple[Field, ...] = (
+    Field("days", "days", "Days with runs.", parse=cells.few),
+    Field("runs a day", "runs_a_day", "Runs of a day.", parse=cells.few),
+    Field(
+        "pairs",
+        "pairs",
+        "Which two runs may be joined: same day, next day or any.",
+        parse=cells.one_of("same day", "next day", "any"),
+    ),
+    Field(
+        "license steps",
+        "license_steps_ms",
+        "Speeds the driver must show first, lowest first; each caps the runs until it is reached.",
+        parse=cells.speed_steps,
+    ),
+    Field("breakage", "breakage", "Chance that a run breaks the car.", "fraction", bounds=bounds.SHARE),
+    Field(
+        "run scatter",
+        "run_scatter",
+        "Standard deviation of a run's speed from run to run, wind aside.",
+        "fraction",
+        bounds=bounds.RUN_SCATTER,
+    ),
+)
 SALT: tuple[Field, ...] = (
     Field("name", "name", "What the crew calls it.", required=True),
     Field(

@@ -18,6 +18,7 @@ from optimizer.scenario.event import (
     Event,
     FastCase,
     Limit,
+    Meet,
     Override,
     PairRule,
     RaceClass,
@@ -69,6 +70,7 @@ class EventDraft:
     event: Entry
     course: Entry
     scoring: Entry
+    meet: Entry
     fast_case: Entry
     stopping: Entry
     salts: list[Entry]
@@ -124,6 +126,7 @@ def read_event(document: Document) -> EventDraft:
         "event",
         "course",
         "scoring",
+        "meet",
         "salts",
         "weather",
         "fast_case",
@@ -137,6 +140,7 @@ def read_event(document: Document) -> EventDraft:
         event=document.entry(("event",), keys.EVENT, ("fixed_costs",)),
         course=document.entry(("course",), keys.COURSE),
         scoring=document.entry(("scoring",), keys.SCORING),
+        meet=document.entry(("meet",), keys.MEET),
         fast_case=document.entry(("fast_case",), keys.FAST_CASE),
         stopping=document.entry(("stopping",), keys.STOPPING),
         salts=[_read_salt(document, path) for path in document.tables(("salts",))],
@@ -311,6 +315,7 @@ def event_of(draft: EventDraft, findings: Findings) -> Event:
         ),
         fixed_costs=_costs_of(draft.rules),
         overrides=tuple(Override(**override.values) for override in draft.overrides),
+        meet=Meet(**draft.meet.values, stated=frozenset(draft.meet.values)),
         bases=MappingProxyType(_event_bases(draft)),
     )
 

@@ -95,18 +95,16 @@ class Bounding:
         self, frame: Frame, points: FloatArray, grip: FloatArray | None = None, gears: IntArray | None = None
     ) -> tuple[Run, ...]:
         """Each run that counts, of cars at points (n, L), as one batch: small ones cost mostly overhead."""
-        count = len(self.judge.conditions)
-        inputs = side_by_side([self.space.inputs(frame, points, each, grip) for each in self.judge.conditions])
-        both = self.judge.run_of(inputs, None if gears is None else gears.ravel())
-        self.simulated += len(inputs)
-        return tuple(both.take(part) for part in np.split(np.arange(len(inputs)), count))
+        inputs = [self.space.inputs(frame, points, each, grip) for each in self.judge.conditions]
+        self.simulated += len(inputs) * len(points)
+        return self.judge.runs_of(inputs, gears)
 
     def slowest(self, batch: Batch) -> FloatArray:
         """Speed (B,) that every completion at least scores, caps aside."""
         roll, grip = _extreme_points(batch.span, best=False)
         slow = [self.space.slow_inputs(batch.frame, roll, grip, each) for each in self.judge.conditions]
         self.simulated += len(slow) * len(roll)
-        return self.judge.joined(tuple(self.judge.run_of(each) for each in slow)) - SLACK_MS
+        return self.judge.joined(self.judge.runs_of(slow)) - SLACK_MS
 
     def slowest_on_fast_day(self, batch: Batch) -> FloatArray:
         """Ground speed (B,) that every completion at least reaches up to the last board on the fast day, caps aside."""
@@ -221,6 +219,15 @@ class Bounding:
             point = tangents.point[rough] + share * (slow[rough] - fast[rough])
             tangents = tangents.replaced(rough, tangents_here(self._speeds_of(batch.take(rough)), point, steps))
         return tangents
+
+    def slopes_near(self, batch: Batch, level: float | FloatArray) -> Tangents:
+        """Slopes of cars about a level (n,) between best and worst coordinates: sooner than `tangents`, no cuts."""
+        fast, slow = _coherent(batch.span.least, batch.span.most), batch.span.most
+        twice = np.tile(np.arange(len(fast)), 2)
+        most, least = self.speed_of(batch, twice, np.concatenate([fast, slow])).reshape(2, -1)
+        share = np.clip((most - level) / np.maximum(most - least, 1e-9), 0.0, 1.0)
+        point = fast + share[:, None] * (slow - fast)
+        return tangents_here(self._speeds_of(batch), point, self._steps(batch))
 
     def _speeds_of(self, batch: Batch) -> SpeedOf:
         return lambda rows, points: self.speed_of(batch, rows, points)

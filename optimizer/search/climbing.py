@@ -11,6 +11,8 @@ from optimizer.search.pool import Pool
 
 FIRST_CLIMBS, CLIMBS, CLIMB_WIDTH = 12, 4, 4
 """Builds whose neighbors are tried, by one change at first and by two later, taken from among the best few."""
+IDLE_CLIMBS = 2
+"""Changes by one in a row, without any gain, after which no more are tried."""
 TRIED_BY_TWOS, GOOD_BUILDS = 400, 300
 """Options of all slots up to which they are tried by twos; where there are more, those of so many good builds are."""
 
@@ -37,12 +39,15 @@ class Climber:
     def by_ones(self, pool: Pool) -> None:
         """Change one slot of the best build, and of the next best."""
         done: set[bytes] = set()
+        idle = 0
         for _ in range(FIRST_CLIMBS):
             build = pool.best_not_in(done, CLIMB_WIDTH, uncapped=False)
-            if build is None:
+            if build is None or idle == IDLE_CLIMBS:
                 break
             done.add(build.tobytes())
+            before = pool.level
             self.attempt(one_change(build, self.usable))
+            idle = 0 if pool.level > before or not np.isfinite(before) else idle + 1
 
     def by_twos(self, pool: Pool, late: Callable[[], bool]) -> None:
         """Change one or two slots of good builds, those that no speed bracket holds first, until it is late."""

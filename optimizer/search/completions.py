@@ -18,6 +18,12 @@ BLOCKS = (500, 20_000)
 """Partial builds worked on at once, least and most: about as many as completions are wanted, since the first of them
 decide what else is dropped."""
 
+NOT_ALLOWED = -1e300
+"""Score of what may not be chosen."""
+WIDE = 2
+"""How many times as many partial builds as completions are wanted say that there will be too many: bounds are sharp
+enough that most of what is left halfway can be completed."""
+
 
 @dataclass(frozen=True, slots=True)
 class Task:
@@ -25,9 +31,10 @@ class Task:
 
     Attributes
     ----------
-    allowed : per slot, bool (m_s,)
-    scores : per tangent, per slot, (m_s,) with ``score_base`` (T,) of the drive set; a completion needs every total
-        to reach ``threshold`` (T,).
+    allowed : per slot, bool (W, m_s)
+        In each of W ways; a completion has to do in one of them.
+    scores : per slot, (T, m_s), of as many tangents of each way, way after way, with ``score_base`` (T,) of the drive
+        set; every total of one way has to reach ``threshold`` (T,).
     cents : per slot, (m_s,) with ``cents_left``; ``jobs`` per slot (m_s,) bit masks with ``job_cents`` (J,) and the
         mask ``jobs_done`` that the drive set pays already.
     hours : per slot, (m_s,) with ``hours_left`` and ``job_hours`` (J,).
@@ -38,7 +45,7 @@ class Task:
     """
 
     allowed: list[BoolArray]
-    scores: list[list[FloatArray]]
+    scores: list[FloatArray]
     score_base: FloatArray
     threshold: FloatArray
     cents: list[FloatArray]
@@ -57,7 +64,7 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """Completions (n, F) with their first score (n,); ``cut_off`` says that lower scores were left out."""
+    """Completions (n, F) with their score on the first tangent (n,); ``cut_off`` says that lower ones were left out."""
 
     choices: IntArray
     scores: FloatArray
@@ -68,6 +75,7 @@ class Found:
 @dataclass(slots=True)
 class _Block:
     choices: IntArray
+    ways: BoolArray
     scores: FloatArray
     cents: FloatArray
     hours: FloatArray
@@ -77,44 +85,49 @@ class _Block:
 
     def take(self, keep: BoolArray | slice) -> _Block:
         return _Block(
-            self.choices[keep], self.scores[:, keep], self.cents[keep], self.hours[keep], self.jobs[keep],
-            self.rows[:, keep], self.hope[keep],
+            self.choices[keep], self.ways[:, keep], self.scores[:, keep], self.cents[keep], self.hours[keep],
+            self.jobs[keep], self.rows[:, keep], self.hope[keep],
         )  # fmt: skip
 
 
-def complete(task: Task, most: int, *, cheapest: bool = False) -> Found:
-    """Find all completions, or, where there are more than ``most``, those with the highest first score.
+def complete(task: Task, most: int, *, cheapest: bool = False, whole: bool = False) -> Found:
+    """Find all completions, or, where there are more than ``most``, those that are best on the first tangent.
 
-    With ``cheapest``, those with the lowest bound on their price instead.
+    With ``cheapest``, those with the lowest bound on their price instead. With ``whole`` a list that is cut off is no
+    good: the search gives up as soon as it seems to become too long.
 
     Never leaves out a completion that meets the limits, unless it says ``cut_off``; prices are lower bounds and
     linear rows are checked in full, so what is found still has to be priced.
     """
-    return _Search(task, most, cheapest=cheapest).run()
+    return _Search(task, most, cheapest=cheapest, whole=whole).run()
 
 
 class _Search:
-    def __init__(self, task: Task, most: int, *, cheapest: bool) -> None:
+    def __init__(self, task: Task, most: int, *, cheapest: bool, whole: bool) -> None:
         self.task = task
-        self.cheapest = cheapest
+        self.cheapest, self.whole = cheapest, whole
         self.cents_left = task.cents_left
         self.most = most
         self.block = int(np.clip(10 * most, *BLOCKS))
         self.threshold = task.threshold.copy()
         self.cut_off = False
         self.blocks = 0
-        self.slots = len(task.allowed)
-        self.options = [np.flatnonzero(ok) for ok in task.allowed]
-        count, rows = len(task.scores), len(task.rows)
-        every = self._side_by_side([*task.scores, *task.rows, task.cents, task.hours])
-        scores, harsh, cents, hours = every[:count], every[count : count + rows], every[-2], every[-1]
-        starts = np.cumsum([0, *map(len, task.allowed)])[:-1]
+        self.slots, self.ways = len(task.allowed), len(task.allowed[0])
+        usable: list[BoolArray] = [np.asarray(ok.any(axis=0)) for ok in task.allowed]
+        self.options = [np.flatnonzero(ok) for ok in usable]
+        self.open = [ok[:, options] for ok, options in zip(task.allowed, self.options, strict=True)]
+        count = len(task.threshold)
+        scores, every = np.concatenate(task.scores, axis=1), self._side_by_side([*task.rows, task.cents, task.hours])
+        harsh, cents = every[:-2], every[-2]
+        starts = np.cumsum([0, *(len(ok) for ok in usable)])[:-1]
         self.scores = self._by_slot(scores, starts)
         self.rows = self._by_slot(harsh, starts)
-        net = scores - task.multipliers[:, None] * cents
-        rest = self._best_of_rest(np.concatenate([scores, net, -harsh, -cents[None], -hours[None]]), starts)
-        self.rest_score, self.rest_net = rest[:count], rest[count : 2 * count]
-        self.rest_rows, self.rest_cents, self.rest_hours = -rest[2 * count : -2], -rest[-2], -rest[-1]
+        allowed = np.repeat(np.concatenate(task.allowed, axis=1), count // self.ways, axis=0)
+        both = np.concatenate([scores, scores - task.multipliers[:, None] * cents])
+        rest = self._best_of_rest(both, np.concatenate([allowed, allowed]), starts)
+        self.rest_score, self.rest_net = rest[:count], rest[count:]
+        rest = -self._best_of_rest(-every, np.concatenate(usable), starts)
+        self.rest_rows, self.rest_cents, self.rest_hours = rest[:-2], rest[-2], rest[-1]
         self.fits = {
             (f, g): ~forbidden[:, self.options[g]] for (f, g), forbidden in task.pairs.items() if forbidden.any()
         }
@@ -129,10 +142,10 @@ class _Search:
         """Numbers (n, options) of the allowed options, per slot."""
         return [tables[:, start + options] for start, options in zip(starts, self.options, strict=True)]
 
-    def _best_of_rest(self, tables: FloatArray, starts: IntArray) -> FloatArray:
+    @staticmethod
+    def _best_of_rest(tables: FloatArray, allowed: BoolArray, starts: IntArray) -> FloatArray:
         """Sums (n, F + 1) of the highest allowed number of each slot from the f-th on."""
-        allowed = np.concatenate(self.task.allowed)
-        best = np.maximum.reduceat(np.where(allowed, tables, -np.inf), starts, axis=1)
+        best = np.maximum.reduceat(np.where(allowed, tables, NOT_ALLOWED), starts, axis=1)
         sums = np.cumsum(best[:, ::-1], axis=1)[:, ::-1]
         return np.concatenate([sums, np.zeros((len(best), 1))], axis=1)
 
@@ -140,6 +153,7 @@ class _Search:
         task = self.task
         start = _Block(
             choices=np.zeros((1, 0), dtype=np.int64),
+            ways=np.ones((self.ways, 1), dtype=np.bool_),
             scores=task.score_base[:, None].copy(),
             cents=np.zeros(1),
             hours=np.zeros(1),
@@ -159,6 +173,8 @@ class _Search:
                 continue
             grown = self._grow(block, depth)
             self.blocks += 1
+            if self.whole and len(grown.cents) > WIDE * self.most:
+                return Found(np.zeros((0, self.slots), dtype=np.int64), np.zeros(0), cut_off=True, blocks=self.blocks)
             stack.extend(_split(grown, self.block))
         if not leaves:
             return Found(np.zeros((0, self.slots), dtype=np.int64), np.zeros(0), self.cut_off, self.blocks)
@@ -189,12 +205,14 @@ class _Search:
         task = self.task
         higher = block.scores[:, :, None] + self.scores[depth][:, None, :]
         least = self.threshold - self.rest_score[:, depth + 1]
-        keep = (higher >= least[:, None, None]).all(axis=0)
+        ways = self._by_way(higher >= least[:, None, None])
+        ways &= block.ways[:, :, None] & self.open[depth][:, None, :]
+        keep = ways.any(axis=0)
         for f in range(depth):
             if (f, depth) in self.fits:
                 keep &= self.fits[f, depth][block.choices[:, f]]
         parent, place = np.nonzero(keep)
-        option, scores = self.options[depth][place], higher[:, parent, place]
+        option, scores, ways = self.options[depth][place], higher[:, parent, place], ways[:, parent, place]
         rows = block.rows[:, parent] + self.rows[depth][:, place]
         good = (rows + self.rest_rows[:, depth + 1, None] <= task.row_left[:, None]).all(axis=0)
         cents = block.cents[parent] + task.cents[depth][option]
@@ -206,12 +224,17 @@ class _Search:
         hope = scores[0] + self.rest_score[0, depth + 1]
         if np.isfinite(self.cents_left):
             reach = scores + self.rest_net[:, depth + 1, None] + task.multipliers[:, None] * (self.cents_left - spent)
-            good &= (reach >= self.threshold[:, None]).all(axis=0)
+            ways &= self._by_way(reach >= self.threshold[:, None])
+            good &= ways.any(axis=0)
             hope = np.minimum(hope, reach[0])
         if self.cheapest:
             hope = -spent
         choices = np.concatenate([block.choices[parent], option[:, None]], axis=1)
-        return _Block(choices, scores, cents, hours, jobs, rows, hope).take(good)
+        return _Block(choices, ways, scores, cents, hours, jobs, rows, hope).take(good)
+
+    def _by_way(self, reached: BoolArray) -> BoolArray:
+        """Whether all tangents (T, ...) of each way are reached: (W, ...)."""
+        return np.asarray(reached.reshape(self.ways, len(reached) // self.ways, *reached.shape[1:]).all(axis=1))
 
 
 def _split(block: _Block, size: int) -> Iterator[_Block]:

@@ -29,6 +29,14 @@ class Line:
     multiplier: float
 
 
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One way in which completions could do: options ``allowed`` (m_s,) per free slot, and lines that all are kept."""
+
+    allowed: Sequence[BoolArray]
+    lines: Sequence[Line]
+
+
 class Lister:
     """Lists completions for one scenario.
 
@@ -56,11 +64,12 @@ class Lister:
         self,
         batch: Batch,
         place: int,
-        allowed: Sequence[BoolArray],
-        lines: Sequence[Line],
+        ways: Sequence[Way],
         goal: Goal,
         most: int,
         rows: Sequence[SetRow],
+        *,
+        whole: bool = False,
     ) -> tuple[IntArray, bool]:
         """Completions of one drive set of a batch, and whether some were left out because there are too many.
 
@@ -69,26 +78,29 @@ class Lister:
         batch : Batch
         place : int
             Of the drive set in the batch.
-        allowed : sequence of bool arrays (m_s,)
-            Options per free slot.
-        lines : sequence of Line
-            The first one says which completions come first.
+        ways : sequence of Way
+            A completion has to do in one of them. The first line of the first says which completions come first.
         goal : Goal
             The money there is.
         most : int
             Of how many completions the best are kept.
         rows : sequence of SetRow
             What `rows` says of the whole batch.
+        whole : bool
+            Whether a list is of no use unless it has all.
         """
         here = np.array([place])
         one, additions = batch.sets.take(here), [add.take(here) for add in batch.additions]
-        scores = [[add.along(line.slope)[0] for add in additions] for line in lines]
-        spread = [np.ptp(score[ok]) for score, ok in zip(scores[0], allowed, strict=True)]
+        lines = [line for way in ways for line in way.lines]
+        slopes = np.stack([line.slope for line in lines])
+        scores = [add.take(np.zeros(len(lines), dtype=np.int64)).along(slopes) for add in additions]
+        allowed = [np.stack([way.allowed[f] for way in ways]) for f in range(len(one.free))]
+        spread = [np.ptp(score[0][ok.any(axis=0)]) for score, ok in zip(scores, allowed, strict=True)]
         order = sorted(range(len(one.free)), key=lambda f: -spread[f])
         task = self._task(one, order, allowed, scores, goal, [(row.of(place), row.left[place]) for row in rows], [
             (line.const + float(batch.frame.base[place] @ line.slope), line) for line in lines
         ])  # fmt: skip
-        found = complete(task, most, cheapest=goal.cheapest)
+        found = complete(task, most, cheapest=goal.cheapest, whole=whole)
         builds = np.repeat(one.builds, len(found.choices), axis=0)
         builds[:, [one.free[f] for f in order]] = found.choices
         return builds, found.cut_off
@@ -98,7 +110,7 @@ class Lister:
         one: DriveSets,
         order: list[int],
         allowed: Sequence[BoolArray],
-        scores: list[list[FloatArray]],
+        scores: list[FloatArray],
         goal: Goal,
         rows: list[tuple[tuple[FloatArray, ...], float]],
         lines: list[tuple[float, Line]],
@@ -117,7 +129,7 @@ class Lister:
         job_hours = float(job_sum(one.jobs, self.bounds.job_hours)[0])
         return Task(
             allowed=[allowed[f] for f in order],
-            scores=[[score[f] for f in order] for score in scores],
+            scores=[scores[f] for f in order],
             score_base=np.array([base for base, _ in lines]),
             threshold=np.array([line.threshold for _, line in lines]),
             cents=[cents[s].astype(float) for s in free],

@@ -15,7 +15,7 @@ from optimizer.choice.legality import Legality
 from optimizer.choice.options import BoolArray, FloatArray, IntArray, Options
 from optimizer.choice.price import PriceBook
 from optimizer.scenario.parts import Engine, Part
-from optimizer.search.drive_sets import DriveSets
+from optimizer.search.cases import BestCases
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +83,8 @@ class Memory:
     legal : bool array (n,)
         Whether they pass every check that needs a run.
     settled : list of Settled
+    cases : BestCases
+        How fast drive sets could be.
     """
 
     def __init__(self, options: Options) -> None:
@@ -92,8 +94,7 @@ class Memory:
         self.legal: BoolArray = np.zeros(0, dtype=np.bool_)
         self.settled: list[Settled] = []
         self._known: set[bytes] = set()
-        self._cases: dict[bytes, float] = {}
-        self._scope: Limits | None = None
+        self.cases = BestCases()
 
     def learn(self, builds: IntArray, speed_ms: FloatArray, care: FloatArray, legal: BoolArray) -> None:
         """Keep builds (n, S) that were run and checked."""
@@ -133,20 +134,6 @@ class Memory:
         open_ = [options for options in new if options is not None]
         return min(open_, key=lambda options: sum(int(each.sum()) for each in options), default=None)
 
-    def best_cases(self, sets: DriveSets, limits: Limits) -> FloatArray:
-        """Speeds (D,) that no completion of drive sets passes, as far as they are known; infinite where not."""
-        if self._scope is None or not _nothing(self._scope.new_in(limits)):
-            return np.full(len(sets), np.inf)
-        return np.array([self._cases.get(row.tobytes(), np.inf) for row in sets.builds])
-
-    def learn_cases(self, sets: DriveSets, bound: FloatArray, limits: Limits) -> None:
-        """Keep best cases of drive sets that may be completed in every way within limits."""
-        if self._scope is None or not _nothing(self._scope.new_in(limits)):
-            self._scope, self._cases = limits, {}
-        elif not _nothing(limits.new_in(self._scope)):
-            return  # tighter limits than those of the scope: no bound for all of it
-        self._cases.update((row.tobytes(), float(value)) for row, value in zip(sets.builds, bound, strict=True))
-
     def moved(self, options: Options) -> Memory:
         """The same for a scenario that has more parts, or parts of another price or with other properties.
 
@@ -172,6 +159,7 @@ class Memory:
         kept = ~np.logical_or.reduce([out[self.builds[:, s]] for s, out in enumerate(other)])
         builds = np.stack([at[self.builds[kept, s]] for s, at in enumerate(place)], axis=1)
         found.learn(builds, self.numbers[kept, 0], self.numbers[kept, 1], self.legal[kept])
+        found.cases = self.cases.moved(place, self.options.sizes, options.sizes, other)
         for each in self.settled:
             forbidden = tuple(out | new for out, new in zip(each.limits.forbidden, unknown, strict=True))
             limits = replace(each.limits, forbidden=forbidden).in_place(place, options.sizes)

@@ -16,8 +16,12 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.run.affine import POWERS, Affine
 from optimizer.run.envelope import Envelope
 
-LINE_PASSES = 12
-"""Halvings towards the point of a line where the demand is just met; any point gives a valid cut."""
+LINE_PASSES = 6
+"""Steps of false position towards the point of a line where the demand is just met; any point gives a valid cut."""
+LINE_STEPS = (0.05, 0.95)
+"""Least and most share of what is left of the line that one step goes."""
+UNLIMITED = 1e150
+"""Force where nothing limits it: far above any, and finite, so that it can be interpolated and squared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +106,10 @@ class _Push:
         each = share[:, None]
 
         def mixed(here: FloatArray, there: FloatArray) -> FloatArray:
-            limited = np.isfinite(here)  # infinite where nothing limits, at both ends
-            return np.where(limited, here + each * (np.where(limited, there, 0.0) - np.where(limited, here, 0.0)), here)
+            found = there - here
+            found *= each
+            found += here
+            return found
 
         return _Push(mixed(self.engine, other.engine), mixed(self.grip, other.grip), mixed(self.shifts, other.shifts))
 
@@ -118,7 +124,8 @@ class Part:
         self.counted = self.whole > 0
         self.gripping = envelope.gripping[rows] & self.counted
         self.share, self.grip_share = envelope.share[rows], envelope.grip_share[rows][:, None]
-        self.pull = np.where(self.counted, cells.between(weights, envelope.force_ends[:, rows]), np.inf)
+        pull = np.where(self.counted, cells.between(weights, envelope.force_ends[:, rows]), UNLIMITED)
+        self.pull = np.clip(pull, -UNLIMITED, UNLIMITED)
         self.made = [shift.take(rows) for shift in envelope.shifts]
         self.shift_weight = (
             np.stack([weights.of_shift(shift.beyond_ms) for shift in self.made], axis=1)
@@ -136,12 +143,12 @@ class Part:
         lost = self.cells.of(self.weights, against)
         held = self.cells.of(self.weights, self.grip.coefficients(points))
         shifts = [
-            np.where(shift.gained_m2s2 > 0, (shift.force_n - (against * power).sum(axis=0)) / shift.share, np.inf)
+            np.where(shift.gained_m2s2 > 0, (shift.force_n - (against * power).sum(axis=0)) / shift.share, UNLIMITED)
             for shift, power in zip(self.made, self.powers, strict=True)
         ]
         return _Push(
             (self.pull - lost) / self.share,
-            np.where(self.gripping, (held - lost) / self.grip_share, np.inf),
+            np.where(self.gripping, (held - lost) / self.grip_share, UNLIMITED),
             np.stack(shifts, axis=1) if shifts else np.zeros((len(points), 0)),
         )
 
@@ -193,11 +200,22 @@ class Demand:
         ends = [(part.push(fast), part.push(slow)) for part in self.parts]
         light, heavy = self.mass.at(fast), self.mass.at(slow)
         low, high = np.zeros(len(fast)), np.ones(len(fast))
+
+        def missed(share: FloatArray) -> FloatArray:
+            total = sum(part.sum(a.between(b, share)) for part, (a, b) in zip(self.parts, ends, strict=True))
+            return np.asarray((light + share * (heavy - light)) * total - self.room)
+
+        under, over = missed(low), missed(high)
         for _ in range(LINE_PASSES):
-            middle = 0.5 * (low + high)
-            total = sum(part.sum(a.between(b, middle)) for part, (a, b) in zip(self.parts, ends, strict=True))
-            over = (light + middle * (heavy - light)) * total > self.room
-            low, high = np.where(over, low, middle), np.where(over, middle, high)
+            known = np.isfinite(over) & (over > under)
+            gap = np.where(known, over - under, 1.0)
+            share = np.where(known, np.clip(-under / gap, *LINE_STEPS), 0.5)
+            middle = low + share * (high - low)
+            value = missed(middle)
+            beyond = value > 0
+            # the end that stays counts less each time, so that both close in
+            over, under = np.where(beyond, value, 0.5 * over), np.where(beyond, 0.5 * under, value)
+            low, high = np.where(beyond, low, middle), np.where(beyond, middle, high)
         return fast + low[:, None] * (slow - fast)
 
     def cut(self, points: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:

@@ -17,7 +17,7 @@ from optimizer.run.linear import C
 from optimizer.search.bounding import CUT_SLACK_MS, Batch, Bounding
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.drive_sets import DriveSets, option_cents
-from optimizer.search.listing import Line, Lister
+from optimizer.search.listing import Line, Lister, Way
 from optimizer.search.narrowing import Narrower
 from optimizer.search.propagation import Goal, Propagation
 from optimizer.search.surrogate import Tangents, lagrangian_bound
@@ -92,6 +92,7 @@ class Opener:
         self.narrower = Narrower(judge, bounding, self.propagation)
         self.lister = Lister(legality, bounds, hours_limit, self.propagation)
         self.gentlest: FloatArray | None = None
+        self.typical: FloatArray | None = None
 
     def open(self, sets: DriveSets, rows: IntArray, goal: Goal, most: dict[int, int], width: int) -> Opened:
         """List the completions of drive sets that could meet the goal.
@@ -155,7 +156,7 @@ class Opener:
         for place in np.flatnonzero(~loose):
             box, mark = int(kept[place]), int(batch.sets.mark[kept[place]])
             allowed, lines = [ok[box] for ok in batch.sets.allowed], self._lines(cuts, int(place), goal)
-            builds, short_list = self.lister.complete(batch, box, allowed, lines, goal, most[mark], rows)
+            builds, short_list = self.lister.complete(batch, box, [Way(allowed, lines)], goal, most[mark], rows)
             found.append(builds)
             if short_list:
                 cut_off.add(mark)
@@ -180,15 +181,16 @@ class Opener:
 
         An estimate to start from and no bound: what money keeps a build from having, at the typical slope.
         """
-        sample = np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int))
-        batch = self.bounding.open(sets.take(sample))
-        tangents = self.bounding.tangents(batch, bound[sample] - SAMPLE_DEPTH_MS)
-        self._learn(tangents)
-        good = tangents.of_moving_cars(C["drag_area_m2"])
-        if not good.any():
-            return bound
-        slope = -np.median(tangents.slope[good], axis=0)
-        losses = self.bounding.losses(self.bounding.open(sets), np.maximum(slope, 0.0))
+        if self.typical is None:
+            sample = np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int))
+            batch = self.bounding.open(sets.take(sample))
+            tangents = self.bounding.slopes_near(batch, bound[sample] - SAMPLE_DEPTH_MS)
+            self._learn(tangents)
+            good = tangents.of_moving_cars(C["drag_area_m2"])
+            if not good.any():
+                return bound
+            self.typical = np.maximum(-np.median(tangents.slope[good], axis=0), 0.0)
+        losses = self.bounding.losses(self.bounding.open(sets), self.typical)
         lost, _ = lagrangian_bound(losses, option_cents(sets, self.bounds), money - sets.spent, list(sets.allowed))
         return bound + lost
 
@@ -222,9 +224,10 @@ class Opener:
         kept, ends = np.arange(len(batch.sets)), None
         cuts: list[Cut] = []
         short = [np.zeros(0)]
-        for number in range(ROUNDS):
+        for number in range(1 if goal.probe else ROUNDS):
             smaller = batch.take(kept)
-            tangents = self.bounding.tangents(smaller, level, ends)
+            bounding = self.bounding
+            tangents = bounding.slopes_near(smaller, level) if goal.probe else bounding.tangents(smaller, level, ends)
             if number == 0:
                 self._learn(tangents)
             bound, multiplier, best = self._linear_bound(smaller, tangents, [each[kept] for each in cents], left[kept])
@@ -235,7 +238,7 @@ class Opener:
             cuts = [Cut(tangents, multiplier, holds), *cuts]
             cuts = [cut.take(np.flatnonzero(stay)) for cut in cuts]
             kept = kept[stay]
-            if len(kept) == 0 or not np.isfinite(level):
+            if len(kept) == 0 or not np.isfinite(level) or goal.probe:
                 break
             ends = self._line_through(batch.take(kept), best[stay], level)
         return cuts, kept, np.concatenate(short)

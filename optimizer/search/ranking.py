@@ -12,7 +12,6 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import reduce
 
 import numpy as np
 
@@ -186,8 +185,11 @@ class Ranker:
         self.climber.by_ones(self.pool)
         self.climber.by_twos(self.pool, self._late)
         if len(self._bound_all()):
-            self._cheapest_first(floor_ms, lambda: self.budget)
+            self._cheapest_first(floor_ms, lambda: self.budget, briefly=True)
             self.evidence.closed = self._close()
+            if not self.evidence.closed:
+                self._cheapest_first(floor_ms, lambda: self.budget)
+                self.evidence.closed = self._close()
         else:
             self.evidence.closed = True
         return self._ended(1)
@@ -223,45 +225,37 @@ class Ranker:
         asked_for = [row.carriers for row in self.legality.rows]
         unknown = self.memory.left_open(self.pool.level, replace(self.limits, cents=self.budget))
         carriers = [each for each in (*asked_for, unknown) if each is not None]
-        self.whole = not carriers
         for carry in carriers:
             sets = sets.by_carrier(carry)
-        return sets if self.whole or money is None else within_budget(sets, self.bounds, money)
+        return sets if not carriers or money is None else within_budget(sets, self.bounds, money)
 
     # --- the search ---------------------------------------------------------------------------------------------
 
     def _bound_all(self) -> DriveSets:
         """Bound every drive set, and keep those that may reach the level already known, best bound first.
 
-        Those that could not even without any rule between the other slots need not be gone through in detail.
+        What rules between the other slots leave of them is looked at once more is known of the level.
         """
-        sets, goal = self._drive_sets(), replace(self._goal_at(self.pool.level), ties=True)
+        sets = self._drive_sets()
         self.progress("best cases of all combinations", 0.05)
-        kept, bounds = [sets.take(np.zeros(0, dtype=np.int64))], []
-        least = self.pool.level - BOUND_SLACK_MS
+        bounds = [np.zeros(0)]
         for start in range(0, len(sets), BLOCK):
             self.progress("best cases of all combinations", 0.05 + 0.05 * start / len(sets))
-            block = sets.take(np.arange(start, min(start + BLOCK, len(sets))))
-            if np.isfinite(least):
-                block = block.take(self._best_cases(block) > least)
-            block = self.opener.narrower.tighten(block, goal)
-            bound = self.bounding.optimistic(block)
-            kept.append(block.take(bound > least))
-            bounds.append(bound[bound > least])
-        bound, sets = np.concatenate([np.zeros(0), *bounds]), reduce(DriveSets.and_also, kept)
+            bounds.append(self._best_cases(sets.take(np.arange(start, min(start + BLOCK, len(sets))))))
+        bound = np.concatenate(bounds)
         order = np.argsort(-bound, kind="stable")
+        order = order[bound[order] > self.pool.level - BOUND_SLACK_MS]
         self.sets, self.bound = sets.take(order), bound[order]
         self.left = self.sets
         return self.sets
 
     def _best_cases(self, sets: DriveSets) -> FloatArray:
         """Speeds (D,) that no completion of drive sets passes, from memory where it has them."""
-        bound = self.memory.best_cases(sets, self.limits)
+        bound = self.memory.cases.of(sets)
         unknown = np.flatnonzero(np.isinf(bound))
         if len(unknown):
             bound[unknown] = self.bounding.optimistic(sets.take(unknown))
-            if self.whole:
-                self.memory.learn_cases(sets.take(unknown), bound[unknown], self.limits)
+            self.memory.cases.learn(sets.take(unknown), bound[unknown])
         return bound
 
     def _find(self, *, thorough: bool) -> None:
@@ -308,10 +302,11 @@ class Ranker:
         Returns the speed to start looking from: the K-th best found, or an estimate of the most that money can buy.
         """
         top = float(self.bound[0])
+        rows = np.zeros(0, dtype=np.int64)
         for _ in range(ESTIMATES):
             if self._late():
                 return top
-            estimate, rows = self._estimates(top)
+            estimate, rows = self._estimates(top - PROBE_DEPTHS_MS[0])
             if len(rows) == 0 or estimate[0] >= top - FIRST_STEP_MS:
                 break
             top = float(estimate[0])
@@ -319,7 +314,8 @@ class Ranker:
             if self._late() or self.pool.level > top:
                 break
             self.progress("looking for good builds", 0.1)
-            _, rows = self._estimates(top - depth)
+            if depth > PROBE_DEPTHS_MS[0]:
+                _, rows = self._estimates(top - depth)
             rows = rows[:PROBES_SEEN]
             most = dict.fromkeys(rows.tolist(), FEW_LEAVES)
             goal = Goal(top - depth, self.budget, probe=True)
@@ -389,8 +385,11 @@ class Ranker:
         order = np.argsort(-bound, kind="stable")
         return tight.mark[order[bound[order] > goal.level - BOUND_SLACK_MS]]
 
-    def _cheapest_first(self, level: float, ceiling: Callable[[], float]) -> None:
-        """Open drive sets that can reach the level for at most ``ceiling``, cheapest first, as the ceiling falls."""
+    def _cheapest_first(self, level: float, ceiling: Callable[[], float], *, briefly: bool = False) -> None:
+        """Open drive sets that can reach the level for at most ``ceiling``, cheapest first, as the ceiling falls.
+
+        ``briefly``: of few drive sets, only until that brings nothing; the rest is then sooner ruled out by argument.
+        """
         if self.budget < ceiling():
             return
         sets = self.opener.narrower.tighten(self.sets, Goal(level, ceiling(), ties=True))
@@ -398,6 +397,7 @@ class Ranker:
         least = sets.spent + sum(cheapest_cents(sets, self.bounds), start=np.zeros(len(sets)))
         waiting = [int(row) for row in np.argsort(least, kind="stable")]
         most, width = dict.fromkeys(waiting, CHEAP_LEAVES), OPEN_FEW
+        briefly &= len(waiting) <= BATCH
         while waiting:
             money = ceiling()
             rows = [row for row in waiting[:BATCH] if least[row] <= money + 0.5]
@@ -406,6 +406,8 @@ class Ranker:
             goal = Goal(level, money, ties=True, cheapest=True)
             opened = self.opener.open(sets, np.array(rows), goal, most, width)
             self._try(opened.builds)
+            if briefly and ceiling() >= money:
+                break
             width = OPEN_FEW if ceiling() < money else min(4 * width, OPEN_MANY)
             for row in opened.cut_off:
                 most[row] *= 4

@@ -162,14 +162,17 @@ def lagrangian_bound(
     limited = np.isfinite(left)
     money = np.where(limited, left, 0.0)
     low, high = np.zeros(len(left)), np.where(limited, 1.0, 0.0)
+    rows = np.arange(len(left))
+    open_scores = [np.where(ok, score, -np.inf) for score, ok in zip(scores, allowed, strict=True)]
 
     def value(multiplier: FloatArray) -> tuple[FloatArray, FloatArray]:
         total, spent = np.zeros(len(left)), np.zeros(len(left))
-        for score, price, ok in zip(scores, cents, allowed, strict=True):
-            net = np.where(ok, score - multiplier[:, None] * price, -np.inf)
-            best = net.argmax(axis=1)[:, None]
-            total += np.take_along_axis(net, best, 1)[:, 0]
-            spent += np.take_along_axis(np.broadcast_to(price, net.shape), best, 1)[:, 0]
+        for score, price in zip(open_scores, cents, strict=True):
+            net = multiplier[:, None] * price
+            np.subtract(score, net, out=net)
+            best = net.argmax(axis=1)
+            total += net[rows, best]
+            spent += price[rows, best]
         return total + multiplier * money, spent
 
     best, chosen = value(low)[0], low

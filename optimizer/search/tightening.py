@@ -21,7 +21,7 @@ from optimizer.run.linear import COORDINATES
 from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.demands import Scores, best_case, edges_about
 from optimizer.search.drive_sets import DriveSets, option_cents
-from optimizer.search.listing import Line, Lister
+from optimizer.search.listing import Line, Lister, Way
 from optimizer.search.narrowing import Narrower
 from optimizer.search.necessary import Demand
 from optimizer.search.propagation import Goal, SetRow
@@ -35,6 +35,9 @@ ROUNDING_MS = 1e-7
 """Cuts are loosened by this for rounding."""
 BINS, SPLIT_BINS = (1, 1, 2), 3
 """Ranges into which speeds are split: round by round at first, and once drive sets are split."""
+COARSER = (4, 2, 1)
+"""How many times as wide as in later rounds cells of speed are in the first: bounds hold on any, and most drive sets
+are out by far."""
 SAMPLE, SAMPLE_DEPTH_MS = 24, 0.3
 """Drive sets whose slopes are taken as typical, and how far below the level."""
 CUTS = 2
@@ -45,7 +48,7 @@ SIMULATED = 4096
 """Drive sets whose slowest completions are run at once."""
 CHUNK = 150
 """Drive sets bounded at once: what fits the processor's cache."""
-FEW, LISTED, LISTED_OF_SPLIT = 2000, 500, 3000
+FEW, LISTED, LISTED_OF_SPLIT = 2000, 300, 3000
 """Completions of a box that are worth listing before the last of the first rounds; most that one list may have, of a
 whole drive set and of a split one: to split it once more takes as long as to simulate some thousand builds."""
 
@@ -124,27 +127,27 @@ class Tightener:
             sets = self.propagation.narrowed(self.purchases.split(sets), goal)
         if number >= len(BINS):
             sets = self._not_too_fast(self._split(sets, goal), goal)
-        bins = BINS[number] if number < len(BINS) else SPLIT_BINS
-        rest = self._rounds(sets, goal, bins, found, late, listing=number >= len(BINS) - 1)
+        rest = self._rounds(sets, goal, number, found, late)
         return np.concatenate(found), rest
 
     def _rounds(
-        self, sets: DriveSets, goal: Goal, bins: int, found: list[IntArray], late: Callable[[], bool], *, listing: bool
+        self, sets: DriveSets, goal: Goal, number: int, found: list[IntArray], late: Callable[[], bool]
     ) -> DriveSets:
         """One round for all drive sets: completions of those with few left are ``found``; the rest is given back."""
-        rest = [sets.take(np.zeros(0, dtype=np.int64))]
-        for start in range(0, len(sets), CHUNK):
+        split, listing = number >= len(BINS), number >= len(BINS) - 1
+        bins, coarser = SPLIT_BINS if split else BINS[number], COARSER[min(number, len(COARSER) - 1)]
+        rest, most = [sets.take(np.zeros(0, dtype=np.int64))], LISTED_OF_SPLIT if split else LISTED
+        for start in range(0, len(sets), CHUNK * coarser):
             if late():
                 rest.append(sets.take(np.arange(start, len(sets))))
                 break
-            some = sets.take(np.arange(start, min(start + CHUNK, len(sets))))
-            piece = self._round(some, goal, bins)
+            some = sets.take(np.arange(start, min(start + CHUNK * coarser, len(sets))))
+            piece = self._round(some, goal, bins, coarser)
             if len(piece.batch.sets) == 0:
                 continue
             many = np.ones(len(piece.batch.sets), dtype=bool)
             rows = self.lister.rows(piece.batch, goal)
             for box in np.flatnonzero(listing | (piece.batch.sets.completions <= FEW)):
-                most = LISTED if bins < SPLIT_BINS else LISTED_OF_SPLIT
                 builds = self._listed(piece, int(box), goal, most, rows)
                 if builds is not None:
                     found.append(builds)
@@ -153,17 +156,17 @@ class Tightener:
         return reduce(DriveSets.and_also, rest)
 
     def _listed(self, piece: Left, box: int, goal: Goal, most: int, rows: Sequence[SetRow]) -> IntArray | None:
-        """Completions (n, S) of a box that keep all cuts of one of its ways; None where one way has too many."""
-        found = []
+        """Completions (n, S) of a box that keep all cuts of one of its ways; None where there are too many."""
+        ways, left = [], [ok[box] for ok in piece.batch.sets.allowed]
         for way in np.flatnonzero(piece.box == box):
-            lines = [cut.line(int(way)) for cut in piece.cuts]
-            lines.sort(key=lambda line: line.threshold == -np.inf)
-            allowed = [ok[way] for ok in piece.allowed]
-            builds, cut_off = self.lister.complete(piece.batch, box, allowed, lines, goal, most, rows)
-            if cut_off:
-                return None
-            found.append(builds)
-        return np.concatenate(found)
+            allowed = [ok[way] & mine for ok, mine in zip(piece.allowed, left, strict=True)]
+            if all(ok.any() for ok in allowed):
+                lines = [cut.line(int(way)) for cut in piece.cuts]
+                ways.append(Way(allowed, sorted(lines, key=lambda line: line.threshold == -np.inf)))
+        if not ways:
+            return np.zeros((0, piece.batch.sets.builds.shape[1]), dtype=np.int64)
+        builds, cut_off = self.lister.complete(piece.batch, box, ways, goal, most, rows, whole=True)
+        return None if cut_off else builds
 
     def _split(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """Drive sets split by the free slot whose options differ most in what they do to speed."""
@@ -204,15 +207,15 @@ class Tightener:
 
     def slopes(self, sets: DriveSets, level_ms: float) -> FloatArray:
         """Change of the score per unit of each coordinate (n, L), of cars about a level in some drive sets."""
-        batch, envelopes = self.envelopes(sets, level_ms)
+        batch, envelopes = self.envelopes(sets, level_ms, COARSER[0])
         ways = self.scores.ways(envelopes, [best_case(each) for each in envelopes], level_ms, 1)
         every, demand = batch.take(ways.rows), ways.demands[0]
         _, slope, holds = demand.cut(demand.on_line(every.span.least, every.span.most))
         return slope[holds]
 
-    def _round(self, sets: DriveSets, goal: Goal, bins: int) -> Left:
+    def _round(self, sets: DriveSets, goal: Goal, bins: int, coarser: int) -> Left:
         """One round: the ways that are left with their cuts, and their drive sets with the options that are left."""
-        batch, envelopes = self.envelopes(sets, goal.level - RUN_ERROR_MS)
+        batch, envelopes = self.envelopes(sets, goal.level - RUN_ERROR_MS, coarser)
         cases = [best_case(each) for each in envelopes]
         ways = self.scores.ways(envelopes, cases, goal.level - RUN_ERROR_MS, bins)
         every = batch.take(ways.rows)
@@ -239,10 +242,10 @@ class Tightener:
             tuple(cut.take(alive[kept]) for cut in cuts),
         )
 
-    def envelopes(self, sets: DriveSets, level_ms: float) -> tuple[Batch, list[Envelope]]:
+    def envelopes(self, sets: DriveSets, level_ms: float, coarser: int = 1) -> tuple[Batch, list[Envelope]]:
         """Drive sets opened, and their envelope in each run, on speeds about a level."""
         batch = self.bounding.open(sets)
-        edges, aim = edges_about(level_ms, self.judge.model.car.start_speed_ms)
+        edges, aim = edges_about(level_ms, self.judge.model.car.start_speed_ms, coarser)
         found: list[Envelope] = []
         for conditions in self.judge.conditions:
             top = found[0].top if found else None

@@ -39,7 +39,7 @@ def test_every_step_of_money_against_speed(seed: int) -> None:
     """All breakpoints, none else, from no money to all; and until where each build is the best."""
     study = Study.of(random_catalog(seed, sizes=(1, 1, 2, 2, 1, 1, 1)))
     cents, speed = legal_builds(study)
-    most = int(np.quantile(cents, 0.6))
+    most = int(np.quantile(cents, 0.4))
     steps = money_against_speed(study, 0, most, questions=None)
     expected = staircase(cents, speed, most)
     assert as_pairs(steps) == expected

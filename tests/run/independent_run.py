@@ -20,6 +20,8 @@ from scipy.optimize import brentq
 from optimizer.run.inputs import RunInputs
 
 RTOL, ATOL = 1e-10, 1e-10
+SETTLED = 1e-10
+"""Share of its final speed to which a car on the limiter is followed; from there it is at that speed."""
 LONGEST_S = 3000.0
 """A car that has not passed the last board by then never will."""
 Torque = Callable[[float], float]
@@ -342,10 +344,14 @@ class OneCar:
         else:
             after, why = self.pull(state, gear, marks, limit, "limit")
         if why == "limit":
-            stops = [lambda u: u - self.cap_ms] if self.cap_ms < inf else []
-            last, why = self.integrate(after, marks, lambda u: self.on_limiter(u, limit), stops)
+            # slip dies away so fast that an explicit solver takes tiny steps for the rest of the course: it ends here
+            final = min(self.held_speed(limit), self.cap_ms)
+            last, why = self.integrate(
+                after, marks, lambda u: self.on_limiter(u, limit), [lambda u: u - final * (1.0 - SETTLED)]
+            )
             if why == 0:
-                return self.hold(last, self.cap_ms, marks, "limit")
+                ended = self.hold(last, final, marks, "limit")
+                return ended if final == self.cap_ms else replace(ended, held_from=after.time)
             if why == -3:
                 return self.hold(last, last.speed, marks, "limit")
             return replace(last, held="limit", held_from=after.time)

@@ -50,6 +50,7 @@ SETTINGS = [
     (keys.JOB, car.Job, set()),
     (keys.COURSE, event.Course, set()),
     (keys.SCORING, event.Scoring, set()),
+    (keys.MEET, event.Meet, {"stated"}),
     (keys.SALT, event.Salt, {"bases"}),
     (keys.AIR, event.Weather, set()),
     (keys.STOPPING, event.StoppingRule, set()),
@@ -65,6 +66,7 @@ SETTINGS = [
         {
             "course",
             "scoring",
+            "meet",
             "salts",
             "weather",
             "fast_case",

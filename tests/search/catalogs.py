@@ -5,7 +5,7 @@ The enumeration uses the legality, price and simulator of the package, but nothi
 
 from __future__ import annotations
 
-import itertools
+import math
 from typing import Any
 
 import numpy as np
@@ -216,11 +216,10 @@ def some_completions(sets: DriveSets, rng: np.random.Generator, each: int) -> tu
 def every_allowed(legality: Any) -> IntArray:
     """Every build that is legal before any run, whatever it costs."""
     choices = [np.flatnonzero(~out) for out in legality.forbidden]
-    kept = []
-    product = itertools.product(*choices)
-    while True:
-        block = np.array(list(itertools.islice(product, 200_000)), dtype=np.int64)
-        if len(block) == 0:
-            break
+    sizes = tuple(len(each) for each in choices)
+    kept, total = [], math.prod(sizes)
+    for start in range(0, total, 200_000):
+        places = np.unravel_index(np.arange(start, min(start + 200_000, total)), sizes)
+        block = np.stack([each[at] for each, at in zip(choices, places, strict=True)], axis=1)
         kept.append(block[legality.allowed(block)])
-    return np.concatenate(kept)
+    return np.concatenate([np.zeros((0, len(sizes)), dtype=np.int64), *kept])

@@ -9,7 +9,11 @@ import numpy as np
 import pytest
 
 from optimizer.choice.options import options_of
+from optimizer.run.linear import LinearSpace
 from optimizer.scenario.event import Scenario
+from optimizer.search.bounding import Bounding
+from optimizer.search.cases import BestCases
+from optimizer.search.drive_sets import DriveSets, drive_sets_of
 from optimizer.search.study import Study
 from tests.search.catalogs import random_catalog
 
@@ -93,3 +97,51 @@ def test_what_is_known_is_not_searched_again() -> None:
     again = study.best(TOP, budget_cents=budget, without_parts=(idle,))
     assert again.evidence.opened == 0
     assert np.array_equal(again.builds[: again.listed], first.builds[: first.listed])
+
+
+def drive_sets_with_bounds(study: Study) -> tuple[DriveSets, np.ndarray]:
+    """Every drive set that money does not rule out, and the speed of its optimistic run."""
+    judge, book = study.judge, study.book
+    sets = drive_sets_of(study.legality, judge.model.drive_slots, book, study.scenario.event.budget_cents)
+    usable = tuple(~out for out in study.legality.forbidden)
+    return sets, Bounding(judge, LinearSpace(judge.model, judge.conditions, usable)).optimistic(sets)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_best_cases_hold_for_what_has_no_other_options(seed: int) -> None:
+    """The same and less is known, the same speed at least; with one option more, or other parts, nothing is."""
+    sets, bound = drive_sets_with_bounds(Study.of(random_catalog(seed, sizes=SIZES)))
+    f = int(np.argmax([ok.sum(axis=1).max() for ok in sets.allowed]))
+    some = sets.only(f, np.arange(sets.allowed[f].shape[1]) != 0)
+    rows = np.searchsorted(sets.mark, some.mark)
+    cases = BestCases()
+    assert np.isinf(cases.of(sets)).all()
+    cases.learn(sets, bound)
+    assert np.array_equal(cases.of(sets), bound)
+    assert np.array_equal(cases.of(some), bound[rows])
+    fewer = BestCases()
+    fewer.learn(some, bound[rows] - 1.0)
+    wider = sets.allowed[f][rows].sum(axis=1) > some.allowed[f].sum(axis=1)
+    assert wider.any()
+    assert np.array_equal(np.isinf(fewer.of(sets.take(rows))), wider)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_best_cases_go_with_the_options_to_their_new_places(seed: int) -> None:
+    """With one part more, all that does not have it is known, and what is known is what a new run says."""
+    whole, rng = random_catalog(seed, sizes=SIZES), np.random.default_rng(seed + 50)
+    less = Study.of(without_one(whole, rng))
+    sets, bound = drive_sets_with_bounds(less)
+    less.memory.cases.learn(sets, bound)
+    more = Study.of(whole, memory=less.memory)
+    new_sets, new_bound = drive_sets_with_bounds(more)
+    known = more.memory.cases.of(new_sets)
+    assert np.isfinite(known).any() or len(new_sets) > len(sets)
+    assert (known >= new_bound - 1e-9).all()
+    ids = [{part.id for part in parts} for parts in less.options.parts]
+    old = [np.array([part.id in mine for part in parts]) for parts, mine in zip(more.options.parts, ids, strict=True)]
+    for f, s in enumerate(new_sets.free):
+        new_sets = new_sets.only(f, old[s])
+    drive = more.judge.model.drive_slots
+    own = np.logical_and.reduce([old[s][new_sets.builds[:, s]] for s in drive])
+    assert np.isfinite(more.memory.cases.of(new_sets.take(own))).all()

@@ -1,0 +1,35 @@
+"""Work for other processes in tests: some of it ends its worker."""
+
+import os
+import signal
+import time
+from pathlib import Path
+
+
+def squares(batch):
+    """Each item squared, after a little while."""
+    time.sleep(0.01 * len(batch))
+    return [item**2 for item in batch]
+
+
+def squares_killing_once(marker, batch):
+    """The same; the first worker that meets item 20 is killed in the middle of its batch."""
+    if 20 in batch and not Path(marker).exists():
+        Path(marker).touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return squares(batch)
+
+
+def squares_killing_always(batch):
+    """The same; whoever meets item 20 is killed, but for the process that gives out the work."""
+    if 20 in batch:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return squares(batch)
+
+
+def squares_with_a_fault(batch):
+    """Not all items have a square."""
+    if 20 in batch:
+        msg = "20 has no square"
+        raise ValueError(msg)
+    return squares(batch)
