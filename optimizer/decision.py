@@ -8,12 +8,14 @@ from typing import Any
 
 import numpy as np
 
-from optimizer import papers, questions
+from optimizer import chance_questions, papers, questions
 from optimizer.answers.buying_order import BuyingPlan
 from optimizer.answers.cards import BuildCard, card_of
 from optimizer.answers.closeness import SURE, Band, band_of, spread_of
 from optimizer.answers.every_part import TriedPart, every_part
 from optimizer.answers.frontier import Target
+from optimizer.answers.measure_next import MeasureNext
+from optimizer.answers.odds import Odds, odds_of
 from optimizer.answers.purchase_note import PurchaseNote
 from optimizer.answers.run_trace import RunTrace, Thrust, thrust_of, traces_of
 from optimizer.answers.said_done import Logged, log_of
@@ -88,6 +90,10 @@ class Decision:
         What each assumed or measured number is worth to the best build.
     steps : tuple of SpeedStep
         Up to the best build's speed.
+    odds : Odds or None
+        Chances of number 1, the shortlist and the car as it stands over the meet, by their keys; None in a hurry.
+    measure : MeasureNext or None
+        What to measure before money is spent; None in a hurry.
     log : tuple of Logged
         Every run of the car against what was known before it, the earliest first; empty where none is known, and in a
         hurry.
@@ -113,6 +119,8 @@ class Decision:
     tried: tuple[TriedPart, ...]
     worths: tuple[Worth, ...]
     steps: tuple[SpeedStep, ...]
+    odds: Odds | None
+    measure: MeasureNext | None
     log: tuple[Logged, ...]
 
     @property
@@ -169,13 +177,15 @@ def decision_of(scenario: Scenario, question: Question | None = None, progress: 
         no_order=no_order,
         purchase=papers.purchase(study, progress=tell.part("purchase note", 0.64, 0.65)),
         salts=questions.beside_the_best_on_salts(
-            study, listed, tell.part("salt", 0.65, 0.97), search=asked.thorough
+            study, listed, tell.part("salt", 0.65, 0.90), search=asked.thorough
         ),
         traces=traces_of(study.judge, best),
         thrust=thrust_of(study.judge, best),
         tried=every_part(study.judge, study.legality, study.book, best),
         worths=worth_of_inputs(study.scenario, dict(result.builds[0].build), asked.salt),
         steps=speed_steps_of(study.judge, best),
+        odds=_odds(study, candidates, short, tell.part("odds", 0.90, 0.93)) if asked.thorough else None,
+        measure=_measure(study, tell.part("what to measure", 0.93, 0.97)) if asked.thorough else None,
         log=_log(scenario, tell.part("runs", 0.97, 1.0)) if asked.thorough and result.said_done is not None else (),
     )
 
@@ -192,6 +202,21 @@ class _Part:
                 self.progress(f"{name}: {what}", begin + share * (end - begin))
 
         return tell
+
+
+def _odds(study: Study, candidates: tuple[Candidate, ...], short: Shortlist, progress: Progress) -> Odds:
+    """Chances of number 1, the shortlist and the car as it stands, in the same worlds."""
+    listed = [entry.build for entry in short.entries]
+    named = [
+        (each.key, study.options.encode(each.card.build))
+        for each in candidates
+        if each.key in {"1", NOW} or each.card.build in listed
+    ]
+    return odds_of(study, named, progress=progress)
+
+
+def _measure(study: Study, progress: Progress) -> MeasureNext:
+    return chance_questions.measure(study, progress=progress)
 
 
 def _log(scenario: Scenario, progress: Progress) -> tuple[Logged, ...]:
