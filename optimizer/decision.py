@@ -155,11 +155,13 @@ def decision_of(scenario: Scenario, question: Question | None = None, progress: 
     candidates = _candidates(study, result, short)
     rows = np.stack([study.options.encode(each.card.build) for each in candidates])
     drawn = spread_of(study, rows)
-    low, high = np.quantile(drawn[:, 0], [(1 - SURE) / 2, (1 + SURE) / 2], method="hazen")
+    odds = _odds(study, candidates, short, tell.part("odds", 0.30, 0.34)) if asked.thorough else None
+    ends = np.quantile(drawn[:, 0], [(1 - SURE) / 2, (1 + SURE) / 2], method="hazen")
+    low, high = ends if odds is None else (odds.builds[0].low_ms, odds.builds[0].high_ms)
     target = None
     if asked.thorough and result.builds[0].beats_record:
-        target = questions.cheapest(study, None, study.scenario.event.budget_cents, tell.part("record", 0.30, 0.40))
-    order, no_order = _order(study, asked, tell.part("what to buy first", 0.40, 0.50))
+        target = questions.cheapest(study, None, study.scenario.event.budget_cents, tell.part("record", 0.34, 0.42))
+    order, no_order = _order(study, asked, tell.part("what to buy first", 0.42, 0.50))
     listed = np.stack([study.options.encode(each.build) for each in short.entries])
     return Decision(
         quick=not asked.thorough,
@@ -177,16 +179,16 @@ def decision_of(scenario: Scenario, question: Question | None = None, progress: 
         no_order=no_order,
         purchase=papers.purchase(study, progress=tell.part("purchase note", 0.64, 0.65)),
         salts=questions.beside_the_best_on_salts(
-            study, listed, tell.part("salt", 0.65, 0.90), search=asked.thorough
+            study, listed, tell.part("salt", 0.65, 0.85), search=asked.thorough
         ),
         traces=traces_of(study.judge, best),
         thrust=thrust_of(study.judge, best),
         tried=every_part(study.judge, study.legality, study.book, best),
         worths=worth_of_inputs(study.scenario, dict(result.builds[0].build), asked.salt),
         steps=speed_steps_of(study.judge, best),
-        odds=_odds(study, candidates, short, tell.part("odds", 0.90, 0.93)) if asked.thorough else None,
-        measure=_measure(study, tell.part("what to measure", 0.93, 0.97)) if asked.thorough else None,
-        log=_log(scenario, tell.part("runs", 0.97, 1.0)) if asked.thorough and result.said_done is not None else (),
+        odds=odds,
+        measure=_measure(study, tell.part("what to measure", 0.85, 0.95)) if asked.thorough else None,
+        log=_log(scenario, tell.part("runs", 0.95, 1.0)) if asked.thorough and result.said_done is not None else (),
     )
 
 

@@ -17,6 +17,8 @@ from optimizer.report.wording import assumed, looks, ordinal, plural, rpm
 from optimizer.scenario.parts import NONE_ID
 from optimizer.units import shown
 
+PRICES = ("Buy ", "Not above ", "Some build with it ")
+"""How sentences about the price of a thing to buy begin: they stand together."""
 MEASURED = 6
 """Numbers told that are worth knowing."""
 AFTER_EACH = (
@@ -158,11 +160,12 @@ def buy_section(words: PageWords, decision: Decision) -> Section:
     for item in note.items:
         name = typed(f"{item.name} ({item.id})".strip()) if item.kind == "kit" else words.part(item.id)
         texts = list(about_item(words, note, item))
+        prices = [text for text in texts if text.startswith(PRICES)]
         items.append(
             {
                 "name": name,
                 "slots": words.slots(item.slots) if item.slots else "",
-                "said": [text for text in texts if not text.startswith("Ask: ")],
+                "said": [" ".join(prices), *(text for text in texts if not text.startswith((*PRICES, "Ask: ")))],
                 "asks": [text.removeprefix("Ask: ") for text in texts if text.startswith("Ask: ")],
             }
         )

@@ -16,6 +16,7 @@ from optimizer.answers.shortlist import Entry
 from optimizer.answers.swaps import Swap
 from optimizer.decision import Candidate, Decision
 from optimizer.report.calibration import said_done_text
+from optimizer.report.odds import chance_words
 from optimizer.report.page import chance_figures, choice_figures
 from optimizer.report.page.section import Section, Table, candidate_name, capital, price_of
 from optimizer.report.page.words import PageWords, typed
@@ -56,6 +57,9 @@ def answer_section(words: PageWords, decision: Decision) -> Section:
             "changes": words.grouped(best.changes),
             "figure": choice_figures.ladder_figure(words, decision),
             "checked": checked(words, decision),
+            "odds": "" if decision.odds is None else (
+                f"Over the meet its chance of the record is {chance_words(decision.odds.builds[0].meet)}."
+            ),
         },
     )  # fmt: skip
 
