@@ -38,7 +38,7 @@ def calibrate(folder: Path, data: tuple[Path, ...], dry_run: bool, as_json: bool
         refuse_unwritable(folder / calibration_file.FILE)
     with Progress() as progress:
         progress("reading", 0.1)
-        measured = joined([read_measurements(scenario, _once(folder, data)), read_runs(scenario)])
+        measured = joined([read_measurements(scenario, files_once(folder, data)), read_runs(scenario)])
         progress("fitting", 0.3)
         found = calibrated(scenario, measured)
     if not dry_run:
@@ -50,7 +50,7 @@ def calibrate(folder: Path, data: tuple[Path, ...], dry_run: bool, as_json: bool
         write(calibration_text(Words(scenario, wants_color()), found, written))
 
 
-def _once(folder: Path, data: tuple[Path, ...]) -> list[Path]:
+def files_once(folder: Path, data: tuple[Path, ...]) -> list[Path]:
     """The files to read, each once; the folder's own sheet of runs is read anyhow, and must not count twice."""
     own = {(folder / f"runs{ending}").resolve() for ending in (".csv", ".xlsx")}
     files = {each.resolve(): each for each in data}

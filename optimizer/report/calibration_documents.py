@@ -115,7 +115,6 @@ def runs_document(scenario: Scenario, log: Sequence[Logged], last: SaidDone | No
                 "row": each.row,
                 **speeds(each),
                 "deviation_left": {name: rounded(left, 4) for name, left in each.left.items()},
-                "value_after": {name: rounded(value, DIGITS) for name, value in each.value.items()},
             }
             for each in log
         ],

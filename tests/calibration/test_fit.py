@@ -134,11 +134,11 @@ def test_what_is_not_measured_stays_as_it_was():
 
 
 def test_the_stated_region_holds_the_truth():
-    """Of 30 cars and days drawn from what is known beforehand, the 90 % region of drag area and rolling holds most.
+    """Of 20 cars and days drawn from what is known beforehand, the 90 % region of drag area and rolling holds most.
 
-    `python -m tests.benchmarks.coverage` does the same for 200 and more kinds of data; here chance alone may leave 23.
+    `python -m tests.benchmarks.coverage` does the same for 200 and more kinds of data; here chance alone may leave 15.
     """
-    assert 23 <= sum(covered(seed) for seed in range(30)) <= 30
+    assert 15 <= sum(covered(seed) for seed in range(20)) <= 20
 
 
 def test_all_kinds_together_find_a_true_car():
