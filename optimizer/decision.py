@@ -8,12 +8,15 @@ from typing import Any
 
 import numpy as np
 
-from optimizer import questions
+from optimizer import chance_questions, papers, questions
 from optimizer.answers.buying_order import BuyingPlan
 from optimizer.answers.cards import BuildCard, card_of
 from optimizer.answers.closeness import SURE, Band, band_of, spread_of
 from optimizer.answers.every_part import TriedPart, every_part
 from optimizer.answers.frontier import Target
+from optimizer.answers.measure_next import MeasureNext
+from optimizer.answers.odds import Odds, odds_of
+from optimizer.answers.purchase_note import PurchaseNote
 from optimizer.answers.run_trace import RunTrace, Thrust, thrust_of, traces_of
 from optimizer.answers.said_done import Logged, log_of
 from optimizer.answers.sensitivity import Worth, worth_of_inputs
@@ -74,6 +77,8 @@ class Decision:
         What to buy first when half of the budget comes later; None where there is no budget or no such plan.
     no_order : str
         Why there is no plan though there is a budget.
+    purchase : PurchaseNote
+        What to buy for number 1.
     salts : tuple of OnEverySalt
         The shortlist and the best build of every condition of the salt, by a quick search.
     traces : tuple of RunTrace
@@ -85,6 +90,10 @@ class Decision:
         What each assumed or measured number is worth to the best build.
     steps : tuple of SpeedStep
         Up to the best build's speed.
+    odds : Odds or None
+        Chances of number 1, the shortlist and the car as it stands over the meet, by their keys; None in a hurry.
+    measure : MeasureNext or None
+        What to measure before money is spent; None in a hurry.
     log : tuple of Logged
         Every run of the car against what was known before it, the earliest first; empty where none is known, and in a
         hurry.
@@ -103,12 +112,15 @@ class Decision:
     target: Target | None
     order: BuyingPlan | None
     no_order: str
+    purchase: PurchaseNote
     salts: tuple[OnEverySalt, ...]
     traces: tuple[RunTrace, ...]
     thrust: Thrust
     tried: tuple[TriedPart, ...]
     worths: tuple[Worth, ...]
     steps: tuple[SpeedStep, ...]
+    odds: Odds | None
+    measure: MeasureNext | None
     log: tuple[Logged, ...]
 
     @property
@@ -143,11 +155,13 @@ def decision_of(scenario: Scenario, question: Question | None = None, progress: 
     candidates = _candidates(study, result, short)
     rows = np.stack([study.options.encode(each.card.build) for each in candidates])
     drawn = spread_of(study, rows)
-    low, high = np.quantile(drawn[:, 0], [(1 - SURE) / 2, (1 + SURE) / 2], method="hazen")
+    odds = _odds(study, candidates, short, tell.part("odds", 0.30, 0.34)) if asked.thorough else None
+    ends = np.quantile(drawn[:, 0], [(1 - SURE) / 2, (1 + SURE) / 2], method="hazen")
+    low, high = ends if odds is None else (odds.builds[0].low_ms, odds.builds[0].high_ms)
     target = None
     if asked.thorough and result.builds[0].beats_record:
-        target = questions.cheapest(study, None, study.scenario.event.budget_cents, tell.part("record", 0.30, 0.40))
-    order, no_order = _order(study, asked, tell.part("what to buy first", 0.40, 0.50))
+        target = questions.cheapest(study, None, study.scenario.event.budget_cents, tell.part("record", 0.34, 0.42))
+    order, no_order = _order(study, asked, tell.part("what to buy first", 0.42, 0.50))
     listed = np.stack([study.options.encode(each.build) for each in short.entries])
     return Decision(
         quick=not asked.thorough,
@@ -159,19 +173,22 @@ def decision_of(scenario: Scenario, question: Question | None = None, progress: 
         candidates=candidates,
         bands=_bands(study, candidates, rows, drawn),
         shortlist=short,
-        money=_money(study, asked, tell.part("money", 0.50, 0.65)),
+        money=_money(study, asked, tell.part("money", 0.50, 0.64)),
         target=target,
         order=order,
         no_order=no_order,
+        purchase=papers.purchase(study, progress=tell.part("purchase note", 0.64, 0.65)),
         salts=questions.beside_the_best_on_salts(
-            study, listed, tell.part("salt", 0.65, 0.97), search=asked.thorough
+            study, listed, tell.part("salt", 0.65, 0.85), search=asked.thorough
         ),
         traces=traces_of(study.judge, best),
         thrust=thrust_of(study.judge, best),
         tried=every_part(study.judge, study.legality, study.book, best),
         worths=worth_of_inputs(study.scenario, dict(result.builds[0].build), asked.salt),
         steps=speed_steps_of(study.judge, best),
-        log=_log(scenario, tell.part("runs", 0.97, 1.0)) if asked.thorough and result.said_done is not None else (),
+        odds=odds,
+        measure=_measure(study, tell.part("what to measure", 0.85, 0.95)) if asked.thorough else None,
+        log=_log(scenario, tell.part("runs", 0.95, 1.0)) if asked.thorough and result.said_done is not None else (),
     )
 
 
@@ -187,6 +204,21 @@ class _Part:
                 self.progress(f"{name}: {what}", begin + share * (end - begin))
 
         return tell
+
+
+def _odds(study: Study, candidates: tuple[Candidate, ...], short: Shortlist, progress: Progress) -> Odds:
+    """Chances of number 1, the shortlist and the car as it stands, in the same worlds."""
+    listed = [entry.build for entry in short.entries]
+    named = [
+        (each.key, study.options.encode(each.card.build))
+        for each in candidates
+        if each.key in {"1", NOW} or each.card.build in listed
+    ]
+    return odds_of(study, named, progress=progress)
+
+
+def _measure(study: Study, progress: Progress) -> MeasureNext:
+    return chance_questions.measure(study, progress=progress)
 
 
 def _log(scenario: Scenario, progress: Progress) -> tuple[Logged, ...]:

@@ -194,9 +194,9 @@ pipeline
 questions
 chance_questions
 papers
+decision
 surface
 frames
-decision
 
 report.width
 report.tables
@@ -220,9 +220,10 @@ report.purchase_note
 report.page.charts
 report.page.words
 report.page.figures
+report.page.section
 report.page.run_figures
 report.page.choice_figures
-report.page.section
+report.page.chance_figures
 report.page.choice_sections
 report.page.car_sections
 report.page.sections

@@ -23,15 +23,8 @@ def measure_text(words: Words, options: Options, found: MeasureNext) -> str:
     """What is worth measuring, by how much, and how."""
     worth = [each for each in found.unknowns if each.matters]
     everything = speed_gain_words(words, found.everything_ms)
-    if worth:
-        first = (
-            f"Measure {worth[0].unknown.name} first: knowing it is worth {words.gap(worth[0].all_of_it.gain_ms.value)} "
-            f"on the average and changes the purchase {worth[0].all_of_it.changes * 10:.0f} times in 10."
-        )
-    else:
-        first = "No single number is worth measuring before buying: none gains more than the draws leave open."
     lines = [
-        wrapped(first),
+        wrapped(first_to_measure(words, found)),
         wrapped(
             f"The purchase without: {words.price(found.purchase_cents)}, with one attempt at the record "
             f"{chance_words(found.chance)}. To know everything beforehand would be worth {everything}, or "
@@ -43,7 +36,8 @@ def measure_text(words: Words, options: Options, found: MeasureNext) -> str:
         words.heading("Worth knowing before money is spent"),
     ]
     for each in (worth or list(found.unknowns))[:SHOWN_UNKNOWNS]:
-        lines += [wrapped(text, "  - " if number == 0 else "    ") for number, text in enumerate(_unknown(words, each))]
+        head, *rest = about_unknown(words, each)
+        lines += [wrapped(head, "  - "), *(wrapped(text, "    ") for text in rest)]
     by_share = sorted(found.unknowns, key=lambda each: -each.share)[:5]
     shares = ", ".join(f"{each.unknown.name} {each.share:.0%}" for each in by_share)
     lines += [
@@ -62,7 +56,19 @@ def measure_text(words: Words, options: Options, found: MeasureNext) -> str:
     return told(words, "What to measure next", lines)
 
 
-def _unknown(words: Words, each: WorthKnowing) -> list[str]:
+def first_to_measure(words: Words, found: MeasureNext) -> str:
+    """What to measure first, or that nothing is worth it."""
+    first = next((each for each in found.unknowns if each.matters), None)
+    if first is None:
+        return "No single number is worth measuring before buying: none gains more than the draws leave open."
+    whole = first.all_of_it
+    return (
+        f"Measure {first.unknown.name} first: knowing it is worth {words.gap(whole.gain_ms.value)} on the average and "
+        f"changes the purchase {whole.changes * 10:.0f} times in 10."
+    )
+
+
+def about_unknown(words: Words, each: WorthKnowing) -> list[str]:
     """One unknown: what it is worth, the test, how well it must be done."""
     whole, name = each.all_of_it, each.unknown.name
     sure = "" if each.matters else " (within what the draws leave open)"

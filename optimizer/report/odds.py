@@ -90,7 +90,8 @@ def odds_text(words: Words, found: Odds) -> str:
     ]
     for each in found.builds:
         lines += ["", *_build_odds(words, each, found, two_runs=two)]
-    lines += ["", words.heading("What the chances rest on"), wrapped(_basis(found)), *_lasting(words, first)]
+    lines += ["", words.heading("What the chances rest on"), wrapped(basis_words(found))]
+    lines.append(wrapped(lasting_words(words, first, _called(first.name))))
     return told(words, "The odds of the record", lines)
 
 
@@ -125,7 +126,7 @@ def _build_odds(words: Words, odds: BuildOdds, found: Odds, *, two_runs: bool) -
     return [*lines, *(wrapped(each, "  - ") for each in items)]
 
 
-def _basis(found: Odds) -> str:
+def basis_words(found: Odds) -> str:
     """What was drawn."""
     return (
         f"{found.draws} draws of {found.unknowns} numbers that are not known exactly, the same for every build; "
@@ -134,17 +135,14 @@ def _basis(found: Odds) -> str:
     )
 
 
-def _lasting(words: Words, odds: BuildOdds) -> list[str]:
-    """What of a run's spread lasts."""
+def lasting_words(words: Words, odds: BuildOdds, name: str) -> str:
+    """What of a run's spread lasts, of a build called by a name."""
     spread = odds.spread
-    return [
-        wrapped(
-            f"A run of {_called(odds.name)} is off by {words.gap(spread.lasting_ms, digits=1)} for what lasts (car, "
-            f"parts, the salt of the meet), {words.gap(spread.daily_ms, digits=1)} for the day and "
-            f"{words.gap(spread.run_ms, digits=1)} for the run, two times in three. More runs help against the day and "
-            "the run, not against what lasts."
-        )
-    ]
+    return (
+        f"A run of {name} is off by {words.gap(spread.lasting_ms, digits=1)} for what lasts (car, parts, the salt of "
+        f"the meet), {words.gap(spread.daily_ms, digits=1)} for the day and {words.gap(spread.run_ms, digits=1)} for "
+        "the run, two times in three. More runs help against the day and the run, not against what lasts."
+    )
 
 
 # --- choosing under doubt

@@ -67,17 +67,22 @@ def _item(words: Words, note: PurchaseNote, item: ToBuy) -> Iterator[str]:
     """One thing to buy."""
     name = f"{item.name} ({item.id})".strip() if item.kind == "kit" else words.part(item.id)
     yield wrapped(f"{name}, for {both(list(item.slots))}" if item.slots else name)
+    yield from (wrapped(text, "  - ") for text in about_item(words, note, item))
+
+
+def about_item(words: Words, note: PurchaseNote, item: ToBuy) -> Iterator[str]:
+    """What is to be said of a thing to buy, beside its name: sentences."""
     total = "" if item.number == 1 else f"{_each(item)}, {words.price(item.cents)} together"
-    yield wrapped(f"Buy {_number(item)} at {words.price(item.price_cents)}{total}.", "  - ")
+    yield f"Buy {_number(item)} at {words.price(item.price_cents)}{total}."
     if note.budget_cents is not None:
-        yield wrapped(f"Not above {_limit(words, item.up_to)}{_each(item)}.", "  - ")
+        yield f"Not above {_limit(words, item.up_to)}{_each(item)}."
     if item.first is not None:
-        yield wrapped(f"Some build with it comes first up to {_limit(words, item.first)}{_each(item)}.", "  - ")
-    yield wrapped(_backup(words, item), "  - ")
+        yield f"Some build with it comes first up to {_limit(words, item.first)}{_each(item)}."
+    yield _backup(words, item)
     for ask in item.asks:
-        yield wrapped(f"Ask: {_ask(words, ask)}", "  - ")
+        yield f"Ask: {_ask(words, ask)}"
     if item.notes:
-        yield wrapped(f"Your sheet notes: {item.notes}", "  - ")
+        yield f"Your sheet notes: {item.notes}"
 
 
 def _number(item: ToBuy) -> str:
@@ -127,7 +132,14 @@ def _ask(words: Words, ask: Ask) -> str:
 
 
 def _bill(words: Words, note: PurchaseNote) -> list[str]:
-    """The bill as a table: what adds up to the total."""
+    """The bill as a table."""
+    headers = ("", "", words.scenario.event.currency, "own hours")
+    rows = tuple((name, shortened(what, WHAT_LETTERS), *rest) for name, what, *rest in bill_rows(words, note))
+    return Table(headers, rows, frozenset({0, 1})).lines()
+
+
+def bill_rows(words: Words, note: PurchaseNote) -> list[tuple[str, str, str, str]]:
+    """Lines of the bill as (kind, what, amount, own hours): what adds up to the total."""
     lines = note.bill.lines
     table: list[tuple[str, str, str, str]] = []
     bought = sum(line.cents for line in lines if line.kind in ("kit", "pack"))
@@ -138,8 +150,7 @@ def _bill(words: Words, note: PurchaseNote) -> list[str]:
             (name, _what(words, line), _amount(line.cents), _hours(line.hours)) for line in lines if line.kind == kind
         ]
     table.append(("in all", "", _amount(note.bill.total_cents), _hours(note.bill.hours)))
-    headers = ("", "", words.scenario.event.currency, "own hours")
-    return Table(headers, tuple(table), frozenset({0, 1})).lines()
+    return table
 
 
 WHAT_LETTERS = 32
@@ -147,10 +158,10 @@ WHAT_LETTERS = 32
 
 
 def _what(words: Words, line: BillLine) -> str:
-    """What a line is about, in few letters."""
+    """What a line is about."""
     known = line.what in words.scenario.parts
     count = f"{line.pieces} x " if known and line.pieces > 1 else ""
-    return shortened(f"{count}{words.part(line.what) if known else line.what}", WHAT_LETTERS)
+    return f"{count}{words.part(line.what) if known else line.what}"
 
 
 def _amount(cents: int) -> str:

@@ -58,7 +58,7 @@ def test_the_policy_names_the_hashes_of_style_and_script(page):
 
 def test_every_chart_has_a_title_a_text_alternative_and_its_numbers(page):
     figures = re.findall(r"<figure.*?</figure>", page, re.DOTALL)
-    assert len(figures) == 11
+    assert len(figures) == 12
     for each in figures:
         assert each.count('role="img"') == 2
         assert len(re.findall(r"<desc id=[^>]*>[^<]{20,}</desc>", each)) == 2
@@ -76,18 +76,17 @@ def test_it_says_what_every_answer_says(page):
 
 
 def test_sections_that_others_fill(decision, page):
-    """Odds say which command they wait for, until a section is given; others may be added."""
-    assert "saltmile odds" in page
-    odds = Section("odds", "Odds", "Seven in ten.", {})
+    """Odds say which command works them out where they were not; others may be added."""
+    assert "saltmile odds" not in page
+    assert "Over the meet the chance of number 1 is" in page
+    assert "saltmile odds" in page_of(replace(decision, odds=None, measure=None))
     bill = Table("The bill", ("what", "#price"), [["tires & tubes", "$96"]])
     view = {"texts": ["Ask first."], "items": ["run 3 <i>"], "tables": [bill]}
-    note = Section("buy", "Purchase note", "What to buy.", view)
-    filled = page_of(decision, odds=odds, more=[note])
-    assert "Seven in ten." in filled
-    assert "saltmile odds" not in filled
+    note = Section("notes", "Notes", "What else.", view)
+    filled = page_of(decision, more=[note])
     for text in ("<li>run 3 &lt;i&gt;</li>", "<p>Ask first.</p>", '<th scope="row">tires &amp; tubes</th>'):
         assert text in filled
-    assert filled.index('id="why-not"') < filled.index('id="buy"') < filled.index('id="assumed"')
+    assert filled.index('id="why-not"') < filled.index('id="notes"') < filled.index('id="assumed"')
 
 
 def test_said_against_done(decision):
@@ -171,7 +170,7 @@ def test_the_command_writes_the_page(hostile, tmp_path: pathlib.Path, capsys, mo
 def test_charts_as_pictures_of_their_own(decision, page):
     """Each is one well-formed file of SVG with title, text alternative and style, and nothing from elsewhere."""
     pictures = charts_of(decision)
-    assert len(pictures) == 11
+    assert len(pictures) == 12
     assert pictures == charts_of(decision)
     for name, text in pictures.items():
         root = ET.fromstring(text)  # noqa: S314  our own text

@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 from optimizer.answers.every_part import TriedPart
 from optimizer.decision import Decision
-from optimizer.report.page import choice_figures, run_figures
+from optimizer.report.before_buying import about_unknown, first_to_measure
+from optimizer.report.odds import basis_words, chance_words, lasting_words, meet_words, speed_gain_words
+from optimizer.report.page import chance_figures, choice_figures, run_figures
 from optimizer.report.page.section import Section, Table, candidate_name, capital
 from optimizer.report.page.words import PageWords, typed
+from optimizer.report.purchase_note import about_item, bill_rows
 from optimizer.report.wording import assumed, looks, ordinal, plural, rpm
 from optimizer.scenario.parts import NONE_ID
 from optimizer.units import shown
 
+PRICES = ("Buy ", "Not above ", "Some build with it ")
+"""How sentences about the price of a thing to buy begin: they stand together."""
+MEASURED = 6
+"""Numbers told that are worth knowing."""
 AFTER_EACH = (
     "tires: cuts, bulges, tread lifting at the edges, stems and caps, pressure against cold",
     "wheels: cracks at the bolt holes, nuts at their torque",
@@ -71,12 +79,32 @@ def salt_names(decision: Decision) -> list[str]:
     return names
 
 
-def odds_section(odds: Section | None) -> Section:
-    """The odds where they were worked out; else which command does."""
-    if odds is not None:
-        return odds
-    lead = "The chance of the record over a meet is not worked out on this page; `saltmile odds` does it."
-    return Section("odds", "Odds", lead, {})
+def odds_section(words: PageWords, decision: Decision) -> Section:
+    """The chance of the record over the meet, and what to measure; or which commands say."""
+    found, measure, title = decision.odds, decision.measure, "Odds, and what to measure"
+    if found is None or measure is None:
+        lead = "The chance of the record over a meet is not worked out on this page: `saltmile odds` does it, and "
+        return Section("odds", title, f"{lead}`saltmile measure` says what to measure before money is spent.", {})
+    first, two = found.builds[0], words.scenario.event.scoring.runs > 1
+    lead = (
+        f"Over the meet the chance of number 1 is {chance_words(first.meet)}, in this model. "
+        f"The meet: {meet_words(words, found.meet, two_runs=two)}"
+    )
+    fallen = ", ".join(str(round(100 * each)) for each in first.by_run)
+    everything = speed_gain_words(words, measure.everything_ms)
+    texts = [
+        f"By the end of run 1, 2, ... the record has fallen to number 1 in {fallen} of 100 draws.",
+        lasting_words(words, first, "number 1"),
+        basis_words(replace(found, calibrated=found.calibrated or decision.result.said_done is not None)),
+        f"{first_to_measure(words, measure)} To know everything beforehand would be worth {everything}, no test more.",
+    ]
+    worth = [each for each in measure.unknowns if each.matters][:MEASURED]
+    rows = [[typed(each.unknown.name), " ".join(list(about_unknown(words, each))[1:]) or "No test in the table.",
+             speed_gain_words(words, each.all_of_it.gain_ms)] for each in worth]  # fmt: skip
+    heads = ("number", "test, its effort, what it leaves", "#worth")
+    tables = [Table("Worth knowing before money is spent", heads, rows, wordy=True)] if rows else []
+    view = {"figure": chance_figures.odds_figure(found), "texts": texts, "tables": tables}
+    return Section("odds", title, lead, view)
 
 
 # --- stopping and steps
@@ -118,6 +146,38 @@ def steps_section(words: PageWords, decision: Decision) -> Section:
     )
     view = {"tables": [Table("Steps up to the speed of number 1", heads, rows)], "after": AFTER_EACH}
     return Section("steps", "Going up in steps", lead, view)
+
+
+# --- what to buy
+
+
+def buy_section(words: PageWords, decision: Decision) -> Section:
+    """The note for buying number 1: each thing with its prices, what instead, what to ask; and the bill."""
+    note = decision.purchase
+    if not note.items:
+        return Section("buy", "What to buy", "Nothing is to be bought for number 1.", {})
+    items = []
+    for item in note.items:
+        name = typed(f"{item.name} ({item.id})".strip()) if item.kind == "kit" else words.part(item.id)
+        texts = list(about_item(words, note, item))
+        prices = [text for text in texts if text.startswith(PRICES)]
+        items.append(
+            {
+                "name": name,
+                "slots": words.slots(item.slots) if item.slots else "",
+                "said": [" ".join(prices), *(text for text in texts if not text.startswith((*PRICES, "Ask: ")))],
+                "asks": [text.removeprefix("Ask: ") for text in texts if text.startswith("Ask: ")],
+            }
+        )
+    lead = (
+        f"{plural(len(items), 'thing')} to buy for number 1, the dearest first. "
+        + ("" if note.budget_cents is None else "Not above: the price at which number 1 just costs the whole budget, "
+           "all else at the prices of your sheets; the limits do not add up. ")
+        + "If an answer of the seller is not what your sheet says, put it into the sheet and ask again before you pay."
+    )  # fmt: skip
+    heads = ("line", "what", f"#{words.scenario.event.currency}", "#own hours")
+    bill = Table("The bill", heads, [list(row) for row in bill_rows(words, note)])
+    return Section("buy", "What to buy", lead, {"buys": items, "tables": [bill]})
 
 
 # --- why not, assumed

@@ -171,13 +171,15 @@ class Plot(Drawing):
         self.x = Scale(*x, self.left, self.right)
         self.y = Scale(*y, self.bottom, self.top)
 
-    def x_axis(self, label: str, pattern: str = "{:,.0f}", *, grid: bool = False, about: int | None = None) -> None:
-        """Ticks and the name of what runs to the right."""
+    def x_axis(
+        self, label: str, pattern: str = "{:,.0f}", *, grid: bool = False, about: int | None = None, times: float = 1.0
+    ) -> None:
+        """Ticks and the name of what runs to the right; ``times`` is what values are shown multiplied by."""
         count = about or max(3, int((self.right - self.left) / 90))
         for value in ticks(self.x.low, self.x.high, count):
             at = self.x(value)
             self.line([(at, self.top if grid else self.bottom), (at, self.bottom + TICK)], "grid" if grid else "axis")
-            self.text(at, self.bottom + 17, pattern.format(value) if value else "0", "tick", "middle")
+            self.text(at, self.bottom + 17, pattern.format(value * times) if value else "0", "tick", "middle")
         self.line([(self.left, self.bottom), (self.right, self.bottom)], "axis")
         self.text(self.right, self.bottom + 33, label, "unit", "end")
 

@@ -19,9 +19,6 @@ from optimizer.scenario.parts import NONE_ID
 SHAPES = ("circle", "square", "diamond", "triangle")
 LINES = ("main", "other", "dash", "dots", "long", "thin")
 SHOWN_WORTHS = 10
-SHOWN_RUNS = 8
-NINE_IN_TEN = 1.645
-"""Standard uncertainties either side that hold nine in ten."""
 SMALL_MS = 0.0022
 """Less is nothing on any screen."""
 
@@ -63,39 +60,6 @@ def ladder_figure(words: PageWords, decision: Decision) -> Figure:
         "salt, the weather and the parts. It is not the chance of the record over a meet."
     )
     return figure("ladder", title, described, draw, (("what", "speed"), rows), note)
-
-
-def log_figure(words: PageWords, decision: Decision) -> Figure | None:
-    """Runs that were timed against what the model said before each; None where none is known."""
-    runs = decision.log[-SHOWN_RUNS:]
-    if not runs:
-        return None
-    ends = [(each.said_ms - NINE_IN_TEN * each.spread_ms, each.said_ms + NINE_IN_TEN * each.spread_ms) for each in runs]
-    inside = sum(low <= each.done_ms <= high for each, (low, high) in zip(runs, ends, strict=True))
-    title = f"{inside} of {len(runs)} runs fell within what was known before them"
-    described = "; ".join(f"{e.name}: said {words.speed(e.said_ms)}, timed {words.speed(e.done_ms)}" for e in runs)
-
-    def draw(width: float) -> Plot:
-        speeds = [words.figure(value) for pair in ends for value in pair] + [words.figure(e.done_ms) for e in runs]
-        plot = Rows(width, [typed(each.name) for each in runs], speeds)
-        plot.x_axis(words.unit, "{:g}", grid=True, about=8 if width == WIDE else 5)
-        plot.label_rows()
-        for row, (each, (low, high)) in enumerate(zip(runs, ends, strict=True)):
-            y, start = plot.middle(row), plot.x(words.figure(low))
-            plot.box(start, y - 7, plot.x(words.figure(high)) - start, 14, "band")
-            said = plot.x(words.figure(each.said_ms))
-            plot.line([(said, y - 7), (said, y + 7)], "main")
-            plot.dot(plot.x(words.figure(each.done_ms)), y, "hollow", "diamond", 4.5)
-        return plot
-
-    rows = [
-        [typed(e.name), f"{words.speed(e.said_ms)} ± {words.gap(e.spread_ms, digits=1)}", words.speed(e.done_ms),
-         words.gap(e.done_ms - e.said_ms, sign=True, digits=1)]
-        for e in runs
-    ]  # fmt: skip
-    columns = ("run", "said before it", "timed", "timed less said")
-    note = "Band: where nine runs in ten should fall by what was known before; line: said; diamond: timed."
-    return figure("log", title, described, draw, (columns, rows), note)
 
 
 def close_figure(words: PageWords, decision: Decision) -> Figure | None:

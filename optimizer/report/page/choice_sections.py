@@ -16,7 +16,8 @@ from optimizer.answers.shortlist import Entry
 from optimizer.answers.swaps import Swap
 from optimizer.decision import Candidate, Decision
 from optimizer.report.calibration import said_done_text
-from optimizer.report.page import choice_figures
+from optimizer.report.odds import chance_words
+from optimizer.report.page import chance_figures, choice_figures
 from optimizer.report.page.section import Section, Table, candidate_name, capital, price_of
 from optimizer.report.page.words import PageWords, typed
 from optimizer.report.questions import ARGUMENTS, COMPLETE, INCOMPLETE, band_text
@@ -56,6 +57,9 @@ def answer_section(words: PageWords, decision: Decision) -> Section:
             "changes": words.grouped(best.changes),
             "figure": choice_figures.ladder_figure(words, decision),
             "checked": checked(words, decision),
+            "odds": "" if decision.odds is None else (
+                f"Over the meet its chance of the record is {chance_words(decision.odds.builds[0].meet)}."
+            ),
         },
     )  # fmt: skip
 
@@ -120,7 +124,7 @@ def done_section(words: PageWords, decision: Decision) -> Section:
         count, sources = len(calibration.estimates), both([typed(each) for each in calibration.sources])
         texts.append(f"{plural(count, 'number')} of your files gave way to estimates made from {sources}.")
     texts.append("`saltmile calibrate` makes estimates from runs and logs; `saltmile runs` has the log of them.")
-    view = {"figure": choice_figures.log_figure(words, decision), "texts": texts, "tables": tables}
+    view = {"figure": chance_figures.log_figure(words, decision), "texts": texts, "tables": tables}
     return Section("done", title, capital(lead), view)
 
 

@@ -14,7 +14,6 @@ from optimizer.report.page.words import PageWords
 def sections_of(
     words: PageWords,
     decision: Decision,
-    odds: Section | None = None,
     more: Sequence[Section] = (),
 ) -> list[Section]:
     """All sections but the caution, in the order in which a crew decides; ``more`` stand before the assumptions."""
@@ -24,10 +23,11 @@ def sections_of(
         choice_sections.shortlist_section(words, decision),
         choice_sections.ranking_section(words, decision),
         choice_sections.money_section(words, decision),
+        car_sections.buy_section(words, decision),
         choice_sections.parts_section(words, decision),
         car_sections.run_section(words, decision),
         car_sections.salt_section(words, decision),
-        car_sections.odds_section(odds),
+        car_sections.odds_section(words, decision),
         car_sections.stop_section(words, decision),
         car_sections.why_not_section(words, decision),
         *more,

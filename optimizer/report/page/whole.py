@@ -21,7 +21,6 @@ HERE = files("optimizer.report.page")
 
 def page_of(
     decision: Decision,
-    odds: Section | None = None,
     more: Sequence[Section] = (),
 ) -> str:
     """The page of a decision; the same decision gives the same bytes.
@@ -29,15 +28,13 @@ def page_of(
     Parameters
     ----------
     decision : Decision
-    odds : Section or None
-        Chance of the record, where it was worked out.
     more : sequence of Section
         Further sections, set before the assumptions; a section with ``html`` in its view shows that.
     """
     words = PageWords(decision.scenario)
     style = text_of("page.css").replace("/* charts */", text_of("charts.css"))
     script = text_of("page.js")
-    sections = sections_of(words, decision, odds, more)
+    sections = sections_of(words, decision, more)
     environment = Environment(
         loader=DictLoader({"page.html": text_of("page.html")}),
         autoescape=True,
