@@ -207,9 +207,9 @@ class Demand:
 
         under, over = missed(low), missed(high)
         for _ in range(LINE_PASSES):
-            known = np.isfinite(over) & (over > under)
-            gap = np.where(known, over - under, 1.0)
-            share = np.where(known, np.clip(-under / gap, *LINE_STEPS), 0.5)
+            known = np.isfinite(over) & np.isfinite(under) & (over > under)
+            end, start = np.where(known, over, 1.0), np.where(known, under, 0.0)
+            share = np.where(known, np.clip(start / (start - end), *LINE_STEPS), 0.5)
             middle = low + share * (high - low)
             value = missed(middle)
             beyond = value > 0

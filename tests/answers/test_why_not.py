@@ -85,14 +85,16 @@ def known(seed: int) -> tuple[Everything, int]:
 
 @cache
 def answered(seed: int, named: str) -> WhyNot:
+    """The first part of a catalog is asked about with nothing known, the others with what was found out before."""
     every, budget = known(seed)
-    return why_not(every.study.fresh(), named, budget_cents=budget)
+    return why_not(every.study, named, budget_cents=budget)
 
 
 CASES = [
-    *((seed, named) for seed in SEEDS for named in (*KINDS, "front tires=T1")),
-    *((DEAR + seed, named) for seed in SEEDS for named in ("T1", "W0", "F0", "Rf0", "Xn0")),
-    *((HEAVY + seed, named) for seed in (0, 2) for named in ("T0", "W0", "Rf0", "Xn0")),
+    *((seed, named) for seed in (0, 2) for named in (*KINDS, "front tires=T1")),
+    *((1, named) for named in ("T0", "W0", "G0", "Xn0")),
+    *((DEAR + seed, named) for seed, named in ((0, "T1"), (0, "F0"), (1, "W0"), (1, "Xn0"), (2, "Rf0"), (2, "T1"))),
+    *((HEAVY + seed, named) for seed, named in ((0, "T0"), (0, "Rf0"), (2, "W0"), (2, "Xn0"))),
     (2, "rear wheels=W0"),
 ]
 

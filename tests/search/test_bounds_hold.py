@@ -176,7 +176,7 @@ def test_no_car_of_the_span_is_found_that_breaks_every_cut_and_is_fast_enough(se
     Every demand of every way is cut on the level and at a random point of the span.
     """
     ranker, rng = ranker_of(seed), np.random.default_rng(300 + seed)
-    sets = sets_of(ranker, rng, 8)
+    sets = sets_of(ranker, rng, 4)
     tightener = tightener_of(ranker)
     middle = ranker.judge.speeds(some_completions(sets, rng, 20)[1])
     level = float(np.quantile(middle, 0.8))
@@ -199,9 +199,8 @@ def test_no_car_of_the_span_is_found_that_breaks_every_cut_and_is_fast_enough(se
             points = np.repeat(least[None], share.shape[1], axis=0)
             points[:, moves] += share.T * (most - least)[moves]
             many = one.take(np.zeros(len(points), dtype=np.int64))
-            runs = tuple(
-                ranker.judge.run_of(ranker.space.inputs(many.frame, points, each)) for each in ranker.judge.conditions
-            )
+            inputs = [ranker.space.inputs(many.frame, points, each) for each in ranker.judge.conditions]
+            runs = ranker.judge.runs_of(inputs)
             above = ranker.judge.joined(runs) - level
             best = np.full(len(points), -1.0)
             for way in ways:
