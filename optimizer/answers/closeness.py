@@ -24,7 +24,8 @@ from optimizer.search.study import Study
 DRAWS = 64
 SEED = 20
 SURE = 0.90
-"""A difference means something where its sign is at least this sure, and the interval of this width leaves out zero."""
+"""A difference means something where at most half of what is missing to one speaks against its sign: the interval of
+this width then lies on one side of zero."""
 BLOCK = 4096
 """Cars simulated at once, about."""
 
@@ -65,8 +66,11 @@ class Band:
 
     @property
     def too_close(self) -> bool:
-        """Whether the two are too close to call."""
-        return self.sure < SURE or self.low_ms <= 0 <= self.high_ms
+        """Whether the two are too close to call.
+
+        Draws in which they are equal, held by the same cap, count half; so they do not by themselves hide a difference.
+        """
+        return self.sure < (1.0 + SURE) / 2
 
 
 def closeness(

@@ -311,3 +311,13 @@ def test_a_band_by_hand():
 def test_too_close_is_where_the_stated_sign_is_not_sure(difference, low, high, chance, close):
     """Sure, both ways; zero inside; too few draws; draws that contradict the stated order; no stated order."""
     assert Band(difference, 0.5, low, high, chance).too_close == close
+
+
+@pytest.mark.parametrize(("equal", "close"), [(0, False), (6, False), (7, True)])
+def test_worlds_in_which_both_are_held_by_a_cap_count_half(equal, close):
+    """Never slower and mostly faster is told apart; equal in 6 of 64 worlds leaves 95.3 %, in 7 of 64 94.5 %."""
+    drawn = np.full(64, 1.5)
+    drawn[:equal] = 0.0
+    band = band_of(1.5, drawn)
+    assert band.sure == pytest.approx(1 - equal / 128)
+    assert band.too_close is close
