@@ -301,15 +301,19 @@ class Ranker:
 
         Returns the speed to start looking from: the K-th best found, or an estimate of the most that money can buy.
         """
-        top = float(self.bound[0])
+        top = above = float(self.bound[0])
         rows = np.zeros(0, dtype=np.int64)
         for _ in range(ESTIMATES):
             if self._late():
                 return top
             estimate, rows = self._estimates(top - PROBE_DEPTHS_MS[0])
-            if len(rows) == 0 or estimate[0] >= top - FIRST_STEP_MS:
+            if len(rows) == 0:
                 break
-            top = float(estimate[0])
+            if estimate[0] >= top - FIRST_STEP_MS:
+                # with less asked of it (a bracket's equipment) a car may be faster than what more would leave it
+                top = max(top, min(float(estimate[0]), above))
+                break
+            top, above = float(estimate[0]), top
         for depth in PROBE_DEPTHS_MS:
             if self._late() or self.pool.level > top:
                 break
