@@ -179,7 +179,8 @@ def run_name(day: Day) -> str:
 
 def mark_of(run: TimedRun) -> str:
     """What tells a run from all others, wherever it stands in its file."""
-    return f"{run_name(run.day)}, {run.day.date}, {run.speed_ms:.4f} m/s"
+    name, date = run_name(run.day), run.day.date
+    return ", ".join([name, *([date] if date and date not in name else []), f"{run.speed_ms:.4f} m/s"])
 
 
 def of_run(number: int, one: TimedRun, marks_m: tuple[float, float], measure: Measure) -> list[OfRun]:

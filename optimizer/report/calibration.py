@@ -35,7 +35,8 @@ def said_done_text(words: Words, found: SaidDone | None) -> list[str]:
     if found.used:
         sentences.append("The numbers behind it were estimated from this run too.")
     elif found.used is not None:
-        sentences.append("The numbers behind it were estimated without this run; saltmile calibrate takes it in.")
+        again = "saltmile calibrate takes it in, with the same files as before"
+        sentences.append(f"The numbers behind it were estimated without this run; {again}.")
     if found.suspects and not _as_said(words, found):
         sentences.append(_suspicion(words, found))
     return [wrapped(" ".join(sentences))]
