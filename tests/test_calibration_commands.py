@@ -182,3 +182,63 @@ def test_the_demo_finds_what_its_car_really_is(ask, tmp_path):
     assert ("ordinary", "rolling_coefficient") not in assumed
     assert ("firm", "rolling_coefficient") in assumed
     assert ("Wrenlet 1400 two-door", "cg_height_m") in assumed
+
+
+def test_a_run_made_after_the_calibration_is_not_taken_for_one_that_went_into_it(ask, folder):
+    """Only what the estimates were made from is called so; a line more on the sheet is not, until calibrated again."""
+    ask("calibrate", folder)
+    said = "estimated from this run too"
+    assert said in flat(ask("runs", folder))
+    sheet = (folder / "runs.csv").read_text("utf-8")
+    (folder / "runs.csv").write_text(sheet + "2030-09-02,3,out,88.0,3,200,75,26.1,20\n", "utf-8")
+    later = flat(ask("runs", folder))
+    assert said not in later
+    assert "estimated without this run" in later
+    assert not json.loads(ask("runs", folder, "--json"))["said_against_done"]["estimated_from_this_run_too"]
+    ask("calibrate", folder)
+    assert said in flat(ask("runs", folder))
+
+
+def test_a_calibration_that_no_longer_fits_is_refused_in_words(ask, folder):
+    """What was changed since is named as on the bench: no keys of a program."""
+    ask("calibrate", folder)
+    car = (folder / "car.toml").read_text("utf-8")
+    before = next(line for line in car.splitlines() if line.startswith("drag_area ="))
+    (folder / "car.toml").write_text(car.replace(before, 'drag_area = "7.5 ft2"'), "utf-8")
+    with pytest.raises(ScenarioError) as refused:
+        read_scenario(folder)
+    assert "something else of drag area of the car" in str(refused.value)
+
+
+def test_two_conditions_of_the_salt_have_a_name_and_a_line_each(ask, folder):
+    """Rolling of soft salt is not that of ordinary salt: neither is written over the other."""
+    sheet = SLIPS.format(first=90.0, second=76.0).replace("direction", "direction,salt")
+    sheet = sheet.replace(",out,", ",out,ordinary,").replace(",back,", ",back,soft,")
+    (folder / "runs.csv").write_text(sheet, "utf-8")
+    text, found = flat(ask("runs", folder)), json.loads(ask("calibrate", folder, "--json"))
+    for condition in ("ordinary", "soft"):
+        assert f"rolling coefficient of the salt ({condition}): " in text
+    names = [each["what"] for each in found["estimates"]]
+    assert len(set(names)) == len(names)
+
+
+def test_one_file_says_and_several_say(ask, folder):
+    """Of one file the heading speaks in the singular."""
+    assert "what 1 file of measurements says" in ask("calibrate", folder, "--dry-run")
+
+
+def test_a_run_beyond_all_that_is_unknown_sends_to_the_sheet(ask, folder):
+    """Half the speed that was said is a slip of the pen or a lifted throttle; no number of the car is blamed for it."""
+    (folder / "runs.csv").write_text(SLIPS.format(first=90.0, second=41.0), "utf-8")
+    text = flat(ask("runs", folder))
+    assert "No number of the car explains so much: look first at runs.csv row 3" in text
+    assert "Most likely wrong" not in text
+
+
+def test_estimates_from_runs_alone_are_told_from_those_in_use(ask, folder):
+    """The log of runs starts from what the files state; where a calibration is in use its values are said to differ."""
+    assert "calibration.json" not in ask("runs", folder)
+    ask("calibrate", folder)
+    text = flat(ask("runs", folder))
+    assert "What these runs alone narrow" in text
+    assert "Other answers use calibration.json" in text

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 
 import pytest
 
@@ -130,3 +131,31 @@ def test_a_meet_with_other_values() -> None:
         with pytest.raises(UsageError):
             meet_with(meet, **wrong)
     assert not math.isnan(meet_with(meet, breakage=0.5).breakage)
+
+
+@pytest.mark.parametrize(
+    ("meet", "holds"),
+    [
+        (Meet(days=1, runs_a_day=1), False),
+        (Meet(days=1, runs_a_day=2), True),
+        (Meet(days=1, runs_a_day=2, pairs="next day"), False),
+        (Meet(days=3, runs_a_day=1, pairs="any"), True),
+    ],
+)
+def test_a_meet_without_two_runs_that_may_be_joined_says_so(meet, holds) -> None:
+    """It would otherwise name the two runs that count beside a chance of nothing, and not say why."""
+    words = Words(read_scenario(STARTER))
+    assert ("there are no such two: no record can fall" in meet_words(words, meet, two_runs=True)) is not holds
+    assert "no such two" not in meet_words(words, meet, two_runs=False)
+
+
+def test_nobody_speaks_of_a_budget_where_there_is_none(ask, tmp_path, capsys) -> None:
+    """What to bring, with all the money there is and with no limit typed."""
+    here = shutil.copytree(STARTER, tmp_path / "rich")
+    event = (here / "event.toml").read_text("utf-8")
+    kept = [line for line in event.splitlines() if not line.startswith("budget")]
+    (here / "event.toml").write_text("\n".join(kept), "utf-8")
+    question = ("--spares", "1", "--runs", "16")
+    assert "the budget" in ask("bring", *question)[1]
+    assert cli.run(["bring", str(here), *question]) == 0
+    assert "the budget" not in " ".join(capsys.readouterr().out.split())

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from optimizer.calibration.fitting import Fit, fit
-from optimizer.calibration.observations import OfRun, run_name
+from optimizer.calibration.observations import OfRun, mark_of, run_name
 from optimizer.calibration.posing import problem_of
 from optimizer.calibration.problem import Problem
 from optimizer.calibration.ridges import MAIN
@@ -28,6 +28,8 @@ NAMED = 5
 """Numbers named as suspects, at most."""
 LEAST_SHARE = 0.05
 """And with this share of what is to be explained, at least."""
+OUT_OF_REACH = 4.0
+"""So many times its ± away from what was said, a run is a slip of the pen, or of another kind."""
 CLEAR = 0.6
 """A number with this share is told apart from the others by the run alone."""
 
@@ -85,8 +87,8 @@ class SaidDone:
         What holds the car at the last board in the model.
     suspects : tuple of Suspect
         The largest share first.
-    used : bool
-        Whether the estimates that the model stands on were made from this run too.
+    used : bool or None
+        Whether the estimates that the model stands on were made from this run too; None where there are none.
     others : int
         How many other runs of runs.csv count.
     """
@@ -102,7 +104,7 @@ class SaidDone:
     spread_ms: float
     limit: LimitName
     suspects: tuple[Suspect, ...]
-    used: bool
+    used: bool | None
     others: int
 
     @property
@@ -114,6 +116,11 @@ class SaidDone:
     def expected(self) -> bool:
         """Whether the difference is within what is not known exactly."""
         return abs(self.difference_ms) <= self.spread_ms
+
+    @property
+    def out_of_reach(self) -> bool:
+        """Whether no number of car or day, as far as it may be wrong, is worth blaming for the difference."""
+        return abs(self.difference_ms) > OUT_OF_REACH * self.spread_ms
 
     @property
     def tied(self) -> bool:
@@ -197,7 +204,7 @@ def against(scenario: Scenario, run: TimedRun, *, others: int = 0) -> SaidDone:
         spread_ms=float(np.sqrt(slopes[at] @ problem.prior @ slopes[at] + speed.scatter**2)),
         limit=_limit(problem, nowhere, speed),
         suspects=_suspects(found, 0.5 * (slopes[at] + found.slopes[at]), run.speed_ms - said),
-        used=calibration is not None and run.day.file in calibration.sources,
+        used=None if calibration is None else mark_of(run) in calibration.runs,
         others=others,
     )
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from optimizer.calibration.fitting import Fit, fit
+from optimizer.calibration.observations import mark_of
 from optimizer.calibration.posing import problem_of
 from optimizer.calibration.results import Found, Outlier, Residual, calibration_of, found_of, outliers_of, residuals_of
 from optimizer.calibration.ridges import Ridge, Trial, ridges_of, tests_of
@@ -86,6 +87,7 @@ def calibrate(scenario: Scenario, measurements: Measurements) -> Calibrated:
     found = fit(problem)
     quantities = found_of(found)
     tests = tests_of(scenario, found)
+    runs = [mark_of(run) for run in measurements.runs if run.counted]
     sources = tuple(dict.fromkeys(problem.occasions[each.occasion].day.file for each in problem.observations))
     return Calibrated(
         scenario=scenario,
@@ -95,6 +97,6 @@ def calibrate(scenario: Scenario, measurements: Measurements) -> Calibrated:
         tests=tests,
         residuals=residuals_of(found),
         outliers=outliers_of(found),
-        calibration=calibration_of(found, quantities, sources),
+        calibration=calibration_of(found, quantities, sources, runs),
         notices=(*measurements.notices, *problem.left_out),
     )

@@ -177,6 +177,12 @@ def run_name(day: Day) -> str:
     return f"run {day.name}" if day.name.isdigit() else day.name or f"the run in row {day.row}"
 
 
+def mark_of(run: TimedRun) -> str:
+    """What tells a run from all others, wherever it stands in its file."""
+    name, date = run_name(run.day), run.day.date
+    return ", ".join([name, *([date] if date and date not in name else []), f"{run.speed_ms:.4f} m/s"])
+
+
 def of_run(number: int, one: TimedRun, marks_m: tuple[float, float], measure: Measure) -> list[OfRun]:
     """What a line of a timing slip says; nothing where the run does not count."""
     if not one.counted:

@@ -8,7 +8,7 @@ from typing import cast
 
 import numpy as np
 
-from optimizer.answers.unknowns import only_needed, unknowns_of
+from optimizer.answers.unknowns import Unknown, only_needed, unknowns_of
 from optimizer.calibration import observations as made
 from optimizer.calibration.observations import Observation, Stretch
 from optimizer.calibration.occasions import Parameter, build_of, occasion_of
@@ -46,7 +46,7 @@ def problem_of(scenario: Scenario, measurements: Measurements) -> Problem:
     keys = dict.fromkeys(occasion.salt for occasion in occasions)
     unknowns = {each.key: each for salt in keys or [event.salt] for each in unknowns_of(options, salt)}
     parameters = [
-        Parameter(each.key, each.name, each.dimension, each.value, each.deviation, each)
+        Parameter(each.key, _name(each, len(keys) > 1), each.dimension, each.value, each.deviation, each)
         for each in unknowns.values()
         if each.place != "weather"
     ]
@@ -58,6 +58,12 @@ def problem_of(scenario: Scenario, measurements: Measurements) -> Problem:
     return Problem(
         options, occasions, tuple(parameters), tuple(observations), tuple(stretches), tuple(left_out), correlation
     )
+
+
+def _name(unknown: Unknown, several_salts: bool) -> str:
+    """What an unknown is called: on days of several conditions of the salt each has its own numbers."""
+    condition = f" ({unknown.id})" if several_salts and unknown.place == "salt" else ""
+    return f"{unknown.name}{condition}"
 
 
 def _correlation(calibration: Calibration, parameters: Sequence[Parameter]) -> FloatArray:

@@ -117,7 +117,7 @@ def found_of(fit: Fit) -> tuple[Found, ...]:
     return tuple(sorted(found, key=lambda each: (each.group, each.narrowed, each.parameter.key)))
 
 
-def calibration_of(fit: Fit, found: Sequence[Found], sources: Sequence[str]) -> Calibration:
+def calibration_of(fit: Fit, found: Sequence[Found], sources: Sequence[str], runs: Sequence[str]) -> Calibration:
     """What goes into the file: the estimates that the data say something about, with their correlation."""
     kept = [each for each in found if each.noticed]
     at = [fit.problem.place[each.parameter.key] for each in kept]
@@ -131,7 +131,7 @@ def calibration_of(fit: Fit, found: Sequence[Found], sources: Sequence[str]) -> 
         value, deviation = (float(f"{number:.10g}") for number in (each.value, each.deviation))
         estimates.append(Estimate(place, id_, field, value, deviation, each.stated, each.kind))
     rows = tuple(tuple(float(value) for value in np.round(row, 12)) for row in correlation)
-    return Calibration(tuple(estimates), rows, tuple(sources))
+    return Calibration(tuple(estimates), rows, tuple(sources), tuple(runs))
 
 
 def residuals_of(fit: Fit) -> tuple[Residual, ...]:

@@ -108,7 +108,9 @@ def ridges_of(fit: Fit, tests: Sequence[Trial]) -> tuple[Ridge, ...]:
             continue
         members = sorted(group, key=lambda p: alone[p])
         partners = np.flatnonzero(of_day & (np.abs(correlation[p]) > TOGETHER) & (alone < HELD * left))
-        found.append(_ridge(fit, known, tuple(members), tuple(partners.tolist()), tests))
+        ridge = _ridge(fit, known, tuple(members), tuple(partners.tolist()), tests)
+        if ridge is not None:
+            found.append(ridge)
     return tuple(found)
 
 
@@ -126,8 +128,11 @@ def _joined(start: int, tied: IntArray, correlation: FloatArray) -> list[int]:
 
 def _ridge(
     fit: Fit, known: FloatArray, members: tuple[int, ...], partners: tuple[int, ...], tests: Sequence[Trial]
-) -> Ridge:
-    """A ridge with the two of its members that trade: the first of `MAIN`, and the next that is of another kind."""
+) -> Ridge | None:
+    """A ridge with the two of its members that trade: the first of `MAIN`, and the next that is of another kind.
+
+    None where those two do not trade: along what is least known of them one hardly moves.
+    """
     parameters = fit.problem.parameters
     main = [p for field in MAIN for p in members if _field(parameters[p]) == field]
     first = main[0]
@@ -138,6 +143,8 @@ def _ridge(
     asked = [p for p in main[1:] if p in reaches][:1]
     second = asked[0] if asked else max(reaches, key=lambda p: float(np.abs(reaches[p]).min()))
     pair = [first, second]
+    if (np.abs(reaches[second]) < TOGETHER * NINETY * fit.narrowed[pair]).any():
+        return None
     ends = [
         (parameters[p].at(float(fit.world[p] - along)), parameters[p].at(float(fit.world[p] + along)))
         for p, along in zip(pair, reaches[second], strict=True)

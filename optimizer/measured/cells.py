@@ -78,14 +78,25 @@ def parts(text: str) -> tuple[str, ...]:
 _DATES = ("%d.%m.%Y", "%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%d %B %Y", "%B %d %Y", "%d %b %Y", "%b %d %Y", "%Y%m%d")
 
 
+_YEAR_FIRST = re.compile(r"\d{4}[-/.]\d{1,2}[-/.]\d{1,2}")
+
+
 def date(text: str) -> str:
-    """ISO date where day and month cannot be taken for each other (``9/8/2027`` can), else as typed."""
+    """ISO date where day and month cannot be taken for each other (``9/8/2027`` can), else as typed.
+
+    Raises
+    ------
+    ValueError
+        If it is written as a year, a month and a day, but there is no such day: runs stand in the order of their dates.
+    """
     bare = " ".join(text.replace(",", " ").split())
     for form in _DATES:
         try:
             return dt.datetime.strptime(bare, form).replace(tzinfo=dt.UTC).date().isoformat()
         except ValueError:
             continue
+    if _YEAR_FIRST.fullmatch(bare):
+        raise ValueError("is no day of the calendar; a date is year, month and day, such as 2027-09-18")
     return text.strip()
 
 

@@ -108,6 +108,8 @@ def bring_text(words: Words, options: Options, found: Bring) -> str:
     """Base and spares, what they gain on one fixed build, and what they cost."""
     best, fixed = found.best, found.fixed
     gain = f"{points_words(found.gain)}; {speed_gain_words(words, found.gain_ms)} on the average, on fresh mornings"
+    limited = words.left(fixed.cents)
+    within, bought = ("within the budget ", " at the budget and below it") if limited else ("", "")
     if found.worth_it:
         first = (
             f"Bring {_spares(best)}: with the best of them fitted on the morning one attempt takes the record "
@@ -115,8 +117,8 @@ def bring_text(words: Words, options: Options, found: Bring) -> str:
         )
     else:
         first = (
-            "Bring no spare: within the budget no spare tires or final drive make the record likelier than one fixed "
-            f"build does, {_share(fixed.chance)}, by what the draws can tell."
+            f"Bring no spare: {within}no spare tires or final drive make the record likelier than one fixed build "
+            f"does, {_share(fixed.chance)}, by what the draws can tell."
         )
         if best is not fixed:
             first += f" The nearest to it is {_spares(best)}: {gain}."
@@ -139,8 +141,8 @@ def bring_text(words: Words, options: Options, found: Bring) -> str:
         wrapped(
             f"{found.configurations} configurations in {found.mornings} mornings and {found.cars} cars, "
             f"{found.tried:,} trailers priced.{sampled} On the morning salt and air are taken as known, the car's own "
-            "numbers are not. Every configuration is legal as stated. Bases are the fastest builds that the search met "
-            "at the budget and below it. Money is for all pieces together; work on the salt costs time, not money: ask "
+            "numbers are not. Every configuration is legal as stated. Bases are the fastest builds that the search "
+            f"met{bought}. Money is for all pieces together; work on the salt costs time, not money: ask "
             "whether a final drive may be changed there (--no-final-drive leaves it out)."
         ),
     ]

@@ -11,7 +11,7 @@ from optimizer.answers.said_done import Logged, SaidDone, Suspect
 from optimizer.answers.unknowns import WORDS
 from optimizer.calibration.calibrating import Calibrated
 from optimizer.calibration.results import GROUPS, Found, Residual, clock
-from optimizer.calibration.ridges import Ridge
+from optimizer.calibration.ridges import KNOWN, Ridge
 from optimizer.report.wording import UNCHECKED, Words, both, caution, plural, wrapped
 from optimizer.units import shown
 
@@ -20,6 +20,7 @@ CLEARLY_MOVED, CLEARLY_NARROWED = 0.25, 0.85
 GOES_TOGETHER = 0.7
 MOST_PAIRS = 4
 POWER = WORDS["curve"][0]
+_KEPT = {"measured": "measured before", "rated": "still rated", "assumed": "still assumed"}
 ABOUT = "± is one standard uncertainty: two times in three the truth is within it, nine times in ten within 1.6 of it."
 
 
@@ -33,6 +34,9 @@ def said_done_text(words: Words, found: SaidDone | None) -> list[str]:
     sentences = [last_run_sentence(words, found)]
     if found.used:
         sentences.append("The numbers behind it were estimated from this run too.")
+    elif found.used is not None:
+        again = "saltmile calibrate takes it in, with the same files as before"
+        sentences.append(f"The numbers behind it were estimated without this run; {again}.")
     if found.suspects and not _as_said(words, found):
         sentences.append(_suspicion(words, found))
     return [wrapped(" ".join(sentences))]
@@ -68,6 +72,11 @@ def _as_said(words: Words, found: SaidDone) -> bool:
 def _suspicion(words: Words, found: SaidDone) -> str:
     """Which number is most likely wrong."""
     first, *others = found.suspects
+    if found.out_of_reach:
+        return (
+            f"No number of the car explains so much: look first at {found.file} row {found.row}. Is the speed copied "
+            "right and in its unit, was that the car, and was the throttle held? If not: counted, no."
+        )
     held = ""
     if found.limit == "revs":
         held = "In the model the rev limiter holds the car: "
@@ -118,8 +127,10 @@ def runs_text(words: Words, log: Sequence[Logged], last: SaidDone | None) -> str
             ),
             *(_logged(words, each) for each in log),
             "",
-            words.heading("How the estimates narrowed"),
-            wrapped("What is left of each uncertainty after each run; 100% is what your files leave open."),
+            words.heading("What these runs alone narrow"),
+            wrapped(
+                f"What is left of each uncertainty after each run; 100% is what your files leave open.{_beside(words)}"
+            ),
             *_narrowing(words, log),
             "",
             wrapped(ABOUT),
@@ -135,13 +146,20 @@ def _logged(words: Words, each: Logged) -> str:
     return wrapped(f"{head} (row {each.row}): said {said}, timed {words.speed(each.done_ms)}: {gap}.", "  - ")
 
 
+def _beside(words: Words) -> str:
+    """Which estimates answers use instead, where there are any."""
+    if words.scenario.calibration is None:
+        return ""
+    return " Other answers use calibration.json, into which other measurements may have gone: its values differ."
+
+
 def _narrowing(words: Words, log: Sequence[Logged]) -> list[str]:
     """A line for each main quantity that narrowed."""
     last = log[-1]
     names = [name for name, left in last.left.items() if left < 0.98]
     lines = [
         wrapped(
-            f"{_short(name)}: {', '.join(f'{run.left[name]:.0%}' for run in log)}; now "
+            f"{_short(name)}: {', '.join(f'{run.left[name]:.0%}' for run in log)}; after the last "
             f"{_with_spread(words, last.value[name], last.deviation[name], last.dimension[name])}.",
             "  - ",
         )
@@ -156,7 +174,9 @@ def _narrowing(words: Words, log: Sequence[Logged]) -> list[str]:
 def calibration_text(words: Words, found: Calibrated, written: str | None) -> str:
     """The whole answer of ``calibrate``; ``written`` is the file, None where nothing was written."""
     files = len(found.calibration.sources)
-    lines = [words.heading(f"{found.scenario.car.name}: what {plural(files, 'file')} of measurements say")]
+    lines = [words.heading(
+        f"{found.scenario.car.name}: what {plural(files, 'file')} of measurements {'says' if files == 1 else 'say'}"
+    )]
     lines += _estimates(words, found.found)
     for ridge in found.ridges:
         lines += ["", *_ridge(words, found, ridge)]
@@ -207,7 +227,8 @@ def _estimate(words: Words, each: Found) -> str:
     value, stated = _with_spread(words, each.value, each.deviation, dimension), _with_spread(
         words, each.stated, each.stated_deviation, dimension
     )
-    known = "measured now" if each.kind == "measured" else f"still {each.kind}: {each.narrowed:.0%} of its ± is left"
+    narrowed = f"{each.narrowed:.0%} of its ± is left"
+    known = "measured now" if each.narrowed <= KNOWN else f"{_KEPT[each.kind]}: {narrowed}"
     return f"{each.parameter.name}: {value}, stated {stated}; {known}"
 
 

@@ -116,7 +116,7 @@ def said_done_document(scenario: Scenario, found: SaidDone) -> Document:
         **units.speed("difference", found.difference_ms),
         "as_expected": found.expected,
         "limit": found.limit,
-        "estimated_from_this_run_too": found.used,
+        "estimated_from_this_run_too": bool(found.used),
         "other_runs": found.others,
         "told_apart": not found.tied,
         "most_likely_wrong": [

@@ -52,12 +52,19 @@ def speed_gain_words(words: Words, gain: Chance) -> str:
     return f"{words.gap(gain.value, sign=True)}, give or take {words.gap(2 * gain.error)}"
 
 
+def _holds_a_pair(meet: Meet) -> bool:
+    """Whether a meet has two runs that may be joined."""
+    return {"same day": meet.runs_a_day, "next day": meet.days, "any": meet.days * meet.runs_a_day}[meet.pairs] > 1
+
+
 def meet_words(words: Words, meet: Meet, *, two_runs: bool) -> str:
     """A meet in a sentence, with what of it is assumed."""
     pairs = {"same day": "both on one day", "next day": "one a day, on days that follow", "any": "any two"}
     text = f"{plural(meet.days, 'day')} of {plural(meet.runs_a_day, 'run')}"
     if two_runs:
         text += f"; the two runs that count: {pairs[meet.pairs]}"
+        if not _holds_a_pair(meet):
+            text += ", and there are no such two: no record can fall"
     if meet.license_steps_ms:
         steps = both([words.speed(step) for step in meet.license_steps_ms])
         text += f"; the driver must first show {steps}"
@@ -176,11 +183,11 @@ def doubt_text(words: Words, options: Options, found: UnderDoubt) -> str:
 
 def _choice(words: Words, found: UnderDoubt) -> str:
     """The answer."""
-    goal = {"record": "likely to take the record", "regret": "safe from regret", "speed": "fast"}[found.aim]
+    goal = {"record": "likelier to take the record", "regret": "safer from regret", "speed": "faster"}[found.aim]
     chance = chance_words(found.chosen.chance)
     if not found.changes:
         text = (
-            f"The choice does not change: no build compared is more {goal} than the fastest by more than the draws "
+            f"The choice does not change: no build compared is {goal} than the fastest by more than the draws "
             f"leave open. Its chance over the meet is {chance}; {words.speed(found.fastest.speed_ms)} as stated, "
             f"{words.price(found.fastest.cents)}."
         )
@@ -193,7 +200,7 @@ def _choice(words: Words, found: UnderDoubt) -> str:
         return text
     gain = points_words(found.gain) if found.aim == "record" else speed_gain_words(words, found.gain)
     return (
-        f"The choice changes: number {found.chosen.place} by speed is more {goal} than the fastest ({gain}, in draws "
+        f"The choice changes: number {found.chosen.place} by speed is {goal} than the fastest ({gain}, in draws "
         f"that did not pick it). Its chance over the meet is {chance}. It is slower by "
         f"{words.gap(found.costs_speed_ms)} as stated, and costs {words.extra_money(found.costs_cents)}."
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 import pathlib
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
@@ -25,6 +26,7 @@ from optimizer.scenario.tables import decode
 FILE = "calibration.json"
 SCHEMA = 1
 PLACES = ("car", "front", "rear", "salt", "part")
+_UNIT = re.compile(r"_(m2|kgm2|kg|m|pa|s|n|ms|k)$")
 KINDS = ("measured", "rated", "assumed")
 BY = "calibration"
 """Who says so, where a value comes from the file."""
@@ -39,6 +41,7 @@ def calibration_text(calibration: Calibration) -> str:
         "schema": SCHEMA,
         "about": "Written by saltmile calibrate. Values in SI units; delete the file to go back to what is stated.",
         "sources": list(calibration.sources),
+        "runs": list(calibration.runs),
         "estimates": [
             {
                 "key": each.key,
@@ -93,7 +96,7 @@ def _calibration_of(document: Mapping[str, Any]) -> Calibration:
         msg = "correlation has a negative eigenvalue"
         raise ValueError(msg)
     rows = tuple(tuple(float(each) for each in row) for row in correlation)
-    return Calibration(estimates, rows, tuple(str(each) for each in document["sources"]))
+    return Calibration(estimates, rows, *(tuple(map(str, document[name])) for name in ("sources", "runs")))
 
 
 def _estimate_of(entry: Mapping[str, Any]) -> Estimate:
@@ -114,8 +117,19 @@ def _estimate_of(entry: Mapping[str, Any]) -> Estimate:
 
 
 def unfit_for(calibration: Calibration, scenario: Scenario) -> list[str]:
-    """Keys of estimates that belong to nothing in a scenario, or whose stated value is no longer what the files say."""
-    return [each.key for each in calibration.estimates if not _fits(each, scenario)]
+    """Estimates that belong to nothing in a scenario, or whose stated value has changed in the files; in words."""
+    return [_words_of(each) for each in calibration.estimates if not _fits(each, scenario)]
+
+
+def _words_of(estimate: Estimate) -> str:
+    """What an estimate is of: ``drag area of the car``, ``rolling coefficient of the salt (ordinary)``."""
+    named = {"circumference_m": "roll-out", "curve": "torque"}
+    field = named.get(estimate.field) or _UNIT.sub("", estimate.field).replace("_", " ")
+    if estimate.place == "salt":
+        return f"{field} of the salt ({estimate.id})"
+    return f"{field} of {estimate.id}" if estimate.place == "part" else (
+        f"{field} of the car" if estimate.place == "car" else f"{field}, {estimate.place}"
+    )  # fmt: skip
 
 
 def _fits(estimate: Estimate, scenario: Scenario) -> bool:

@@ -54,11 +54,14 @@ class Calibration:
         n rows of n: ones on the diagonal, symmetric, no negative eigenvalue.
     sources : tuple of str
         What they were made from, as one would name it.
+    runs : tuple of str
+        Timed runs among that, as `observations.mark_of` tells one from another.
     """
 
     estimates: tuple[Estimate, ...]
     correlation: tuple[tuple[float, ...], ...]
     sources: tuple[str, ...] = ()
+    runs: tuple[str, ...] = ()
 
     def of(self, key: str) -> Estimate | None:
         """The estimate with a key, if there is one."""

@@ -29,6 +29,9 @@ from optimizer.scenario.settings import (
 from optimizer.scenario.tables import Table, find_tables
 from optimizer.scenario.toml_files import read_document
 
+MOST_NAMED = 4
+"""Estimates named of a calibration that does not fit."""
+
 
 def read_scenario(folder: str | pathlib.Path, *, as_stated: bool = False) -> Scenario:
     """Read a scenario folder: ``car.toml``, ``event.toml`` and the sheets of parts.
@@ -89,7 +92,8 @@ def _calibrated(scenario: Scenario, calibration: Calibration) -> Scenario:
     """The scenario with estimates; a calibration that was made against other values is refused, not half used."""
     unfit = unfit_for(calibration, scenario)
     if unfit:
-        gone = ", ".join(unfit)
+        more = [f"{len(unfit) - MOST_NAMED} more"] if len(unfit) > MOST_NAMED else []
+        gone = ", ".join([*unfit[:MOST_NAMED], *more])
         expected = f"was made when the files said something else of {gone}; run calibrate again, or delete the file"
         raise ScenarioError([Fault(FILE, 0, "", "", expected)])
     return calibrated(scenario, calibration)

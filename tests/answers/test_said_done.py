@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from optimizer.answers.said_done import against, log_of, runs_in_order, said_done
+from optimizer.calibration.observations import mark_of
 from optimizer.choice.options import options_of
 from optimizer.measured.records import Measurements, TimedRun
 from optimizer.pipeline import predict
@@ -86,13 +87,16 @@ def test_what_is_known_well_is_no_suspect():
             ),
             ((1.0, -0.9), (-0.9, 1.0)),
             ("runs.csv",),
+            (mark_of(TimedRun(DAY, 45.0)),),
         ),
     )
     said = said_by_the_judge(known)
     found = against(known, TimedRun(DAY, said - 2.0 * MPH))
     assert not {DRAG, ROLLING} & {each.key for each in found.suspects}
     assert found.spread_ms < against(stated, TimedRun(DAY, said)).spread_ms
-    assert found.used
+    assert found.used is False
+    assert against(known, TimedRun(DAY, 45.0)).used
+    assert against(stated, TimedRun(DAY, 45.0)).used is None
 
 
 def held_by_revs():

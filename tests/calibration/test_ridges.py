@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from optimizer.calibration.calibrating import calibrate, joined
+from optimizer.calibration.ridges import ridges_of
 from optimizer.measured.records import Day, Measurements, TimedRun
 from optimizer.report.calibration import calibration_text
 from optimizer.report.wording import Words
@@ -117,3 +118,16 @@ def test_a_coast_down_ends_the_ridge():
     assert value_of(found, DRAG).kind == "measured"
     place = found.fit.problem.place[DRAG]
     assert not any(place in ridge.members for ridge in found.ridges)
+
+
+def test_numbers_that_do_not_trade_are_on_no_ridge(from_one_mile):
+    """Drag and rolling each tied to the wind of the day, not to each other: neither is high since the other is low."""
+    parameters = from_one_mile.fit.problem.parameters
+    area, rolling = (next(p for p, each in enumerate(parameters) if each.key == key) for key in (DRAG, ROLLING))
+    day = next(p for p, each in enumerate(parameters) if each.key.startswith("day:"))
+    tied = np.eye(len(parameters))
+    tied[day, area] = tied[area, day] = -0.88
+    tied[day, rolling] = tied[rolling, day] = -0.82
+    tied[area, rolling] = tied[rolling, area] = 0.88 * 0.82  # all of it by way of the day
+    fit = replace(from_one_mile.fit, covariance=tied)
+    assert not ridges_of(fit, from_one_mile.tests)

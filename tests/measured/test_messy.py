@@ -387,3 +387,10 @@ def test_wheel_speeds_by_axle(tmp_path):
 
 def test_a_roll_out_without_unit_is_refused(tmp_path):
     assert fault(tmp_path, "tire,roll-out\nT12,69.4\n").startswith("log.csv row 1, roll-out: needs a unit, one of mm")
+
+
+@pytest.mark.parametrize("typed", ["2027-13-05", "2027/02/30", "2027-1-32"])
+def test_a_day_that_is_not_in_the_calendar_is_refused(tmp_path, typed):
+    """Year first leaves no doubt which is the month: runs would stand in a wrong order."""
+    found = fault(tmp_path, f"date,speed [mph]\n{typed},101.5\n")
+    assert found.startswith(f"log.csv row 2, date: '{typed}' is no day of the calendar")

@@ -76,7 +76,7 @@ def test_a_calibration_made_against_other_values_is_refused(folder):
     wrong = dataclasses.replace(calibration.estimates[0], stated=calibration.estimates[0].stated * 1.01)
     changed = dataclasses.replace(calibration, estimates=(wrong, *calibration.estimates[1:]))
     (folder / FILE).write_text(calibration_text(changed))
-    with pytest.raises(ScenarioError, match="car::drag_area_m2; run calibrate again"):
+    with pytest.raises(ScenarioError, match="drag area of the car; run calibrate again"):
         read_scenario(folder)
 
 

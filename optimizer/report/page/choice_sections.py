@@ -117,7 +117,9 @@ def done_section(words: PageWords, decision: Decision) -> Section:
         for e in found.suspects
     ]
     heads = ("number", "#as the model has it", "#most likely by this run", "#of the difference")
-    tables = [Table("Which number is most likely wrong", heads, rows, wordy=True)] if rows else []
+    tables = []
+    if rows and not found.out_of_reach:
+        tables = [Table("Which number is most likely wrong", heads, rows, wordy=True)]
     calibration = words.scenario.calibration
     texts = []
     if calibration is not None:
