@@ -194,8 +194,9 @@ def rank(
 @cli.command()
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.argument("file", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")
 @common
-def recheck(folder: Path, file: Path) -> int:
+def recheck(folder: Path, file: Path, as_json: bool) -> int:
     """Check the evidence in FILE (see rank --evidence) against FOLDER, without the search.
 
     Exit code 0: all of it holds. 1: something does not, and is named.
@@ -203,10 +204,10 @@ def recheck(folder: Path, file: Path) -> int:
     # its matrices are small: threads would wait for each other longer than they compute
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from optimizer.recheck.checking import recheck as checked  # noqa: PLC0415
-    from optimizer.recheck.telling import verdict_text  # noqa: PLC0415
+    from optimizer.recheck.telling import verdict_json, verdict_text  # noqa: PLC0415
 
     verdict = checked(folder, file)
-    write(verdict_text(verdict))
+    write(verdict_json(verdict) if as_json else verdict_text(verdict))
     return 1 if verdict.faults else 0
 
 

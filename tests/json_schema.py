@@ -394,6 +394,14 @@ def schema() -> Schema:
         "predict": predict_document(),
         "calibrate": calibrate_document(),
         "runs": runs_document(),
+        "recheck": record(
+            {
+                "schema": {"const": 1}, "answer": {"const": "recheck"}, "holds": TRUTH, "faults": listed(TEXT),
+                "complete": TRUTH, "why_not_complete": TEXT, "builds_listed": COUNT,
+                "tire_gear_engine_combinations": COUNT, "groups": COUNT, "looked_into": COUNT, "builds_tried": COUNT,
+                "last_listed_m_s": NUMBER, "highest_bound_left_out_m_s": NUMBER,
+            }
+        ),
         "no legal build": record(
             {
                 "schema": {"const": 1}, "answer": {"const": "no legal build"}, "reasons": listed(TEXT), "text": TEXT,

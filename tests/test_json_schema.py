@@ -71,11 +71,24 @@ def test_documents_about_runs_follow_it(tmp_path: Path, capsys: pytest.CaptureFi
         assert document.get("said_against_done") is not None or command == "calibrate"
 
 
+def test_the_verdict_on_evidence_follows_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Whether it holds or not."""
+    file = tmp_path / "why.json"
+    asked(capsys, "rank", str(STARTER), "--top", "2", "--evidence", str(file))
+    good = asked(capsys, "recheck", str(STARTER), str(file))
+    file.write_text(file.read_text("utf-8").replace('"top":2', '"top":3'), "utf-8")
+    bad = asked(capsys, "recheck", str(STARTER), str(file))
+    assert (good["holds"], bad["holds"]) == (True, False)
+    for document in (good, bad):
+        assert faults_of(document) == []
+        assert CHECKER.is_valid(document)
+
+
 def test_every_command_with_documents_is_asked() -> None:
     """A command that learns to write a document needs its line in the schema, and here."""
     able = {name for name, each in cli.cli.commands.items() if any("--json" in one.opts for one in each.params)}
 
-    assert able == {name for name, *_ in (*ASKED, *MEASURED, *COMMANDS, *CHANCES)}
+    assert able == {"recheck", *(name for name, *_ in (*ASKED, *MEASURED, *COMMANDS, *CHANCES))}
 
 
 def test_metric_documents_and_a_refusal_follow_it_too(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -18,9 +18,9 @@ from optimizer.answers.closeness import Band, closeness
 from optimizer.answers.frontier import just_above
 from optimizer.answers.kept_out import KeptOut, kept_out
 from optimizer.choice.options import IntArray
+from optimizer.choice.price import BUDGET
 from optimizer.choice.wishes import places_of
 from optimizer.run.judge import order_keys
-from optimizer.search.diagnosis import BUDGET
 from optimizer.search.ranking import Progress, Ranking
 from optimizer.search.study import Study
 

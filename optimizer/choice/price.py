@@ -38,6 +38,8 @@ from optimizer.scenario.parts import NONE_ID
 
 NO_PRICE = 10**15
 """Cents given to a build that cannot be bought or done; above any real price, and sums of many still fit."""
+BUDGET = "budget"
+"""What is said to rule out a build that money does not buy."""
 HOURS_SLACK = 1e-9
 """Own hours are sums of floats; a limit counts as kept up to this much over it."""
 _ROWS = 8192

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import math
+
 from optimizer.recheck.checking import Verdict
 from optimizer.units import to_unit
 
@@ -29,6 +32,30 @@ def verdict_text(verdict: Verdict) -> str:
         f"{_count(verdict.tried, 'build')} that no bound rules out: each was tried, and is slower, not legal, or "
         "listed.\n"
     )
+
+
+def verdict_json(verdict: Verdict) -> str:
+    """The same as a document; speeds in meters per second."""
+    document = {
+        "schema": 1,
+        "answer": "recheck",
+        "holds": not verdict.faults,
+        "faults": list(verdict.faults),
+        "complete": verdict.complete,
+        "why_not_complete": verdict.why_not,
+        "builds_listed": verdict.listed,
+        "tire_gear_engine_combinations": verdict.sets,
+        "groups": verdict.groups,
+        "looked_into": verdict.opened,
+        "builds_tried": verdict.tried,
+        "last_listed_m_s": _finite(verdict.kth_ms),
+        "highest_bound_left_out_m_s": _finite(verdict.highest_ms),
+    }
+    return json.dumps(document, indent=2, allow_nan=False) + "\n"
+
+
+def _finite(speed_ms: float) -> float | None:
+    return round(speed_ms, 5) if math.isfinite(speed_ms) else None
 
 
 def _count(number: int, what: str) -> str:

@@ -186,7 +186,10 @@ def _choice(words: Words, found: UnderDoubt) -> str:
         )
         if found.picked.place != found.fastest.place:
             gain = points_words(found.gain) if found.aim == "record" else speed_gain_words(words, found.gain)
-            text += f" The nearest to another choice is number {found.picked.place} by speed: {gain}."
+            text += (
+                f" The nearest to another choice is number {found.picked.place} by speed: {gain}, in draws that did "
+                "not pick it; the list counts all draws."
+            )
         return text
     gain = points_words(found.gain) if found.aim == "record" else speed_gain_words(words, found.gain)
     return (

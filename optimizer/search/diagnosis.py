@@ -23,14 +23,13 @@ import numpy as np
 
 from optimizer.choice.legality import Legality
 from optimizer.choice.options import IntArray, Options
-from optimizer.choice.price import PriceBook
+from optimizer.choice.price import BUDGET, PriceBook
 from optimizer.choice.wishes import FORCED_IN, places_of, with_wishes
 from optimizer.errors import SolverError
 from optimizer.scenario.cells import CURRENCIES
 from optimizer.search.constraints import STOCK
 from optimizer.search.selection_model import SelectionModel, build_model, pair_checks
 
-BUDGET = "budget"
 OWN_HOURS = "own hours"
 _EXAMPLES = 2
 """Sentences quoted for each rule."""
