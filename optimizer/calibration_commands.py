@@ -79,9 +79,9 @@ def runs(folder: Path, as_json: bool) -> None:
         progress("the log of runs", 0.3)
         log = log_of(read_scenario(folder, as_stated=True), measured)
     if as_json:
-        write(dumped(runs_document(scenario, log, last)))
+        write(dumped(runs_document(scenario, log, last, measured.notices)))
     else:
-        write(runs_text(Words(scenario, wants_color()), log, last))
+        write(runs_text(Words(scenario, wants_color()), log, last, measured.notices))
 
 
 COMMANDS = (calibrate, runs)

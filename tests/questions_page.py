@@ -46,7 +46,6 @@ OPEN = (
             "sides of a bracket beside each other. `budget` with a target below and above it does so in two steps."
         ),
     ),
-    ("We ran two slower than you said: which number was wrong?", "No run can be read in yet."),
     (
         "Still true if it is hot, or there is a headwind?",
         (

@@ -12,7 +12,7 @@ from optimizer.answers.unknowns import WORDS
 from optimizer.calibration.calibrating import Calibrated
 from optimizer.calibration.results import GROUPS, Found, Residual, clock
 from optimizer.calibration.ridges import KNOWN, Ridge
-from optimizer.report.wording import UNCHECKED, Words, both, caution, plural, wrapped
+from optimizer.report.wording import UNCHECKED, Words, both, caution, plural, remarks, wrapped
 from optimizer.units import shown
 
 CLEARLY_MOVED, CLEARLY_NARROWED = 0.25, 0.85
@@ -114,8 +114,8 @@ def _number(words: Words, value: float, dimension: str, digits: int = 3) -> str:
     return shown(value, dimension, metric=words.metric, digits=digits)
 
 
-def runs_text(words: Words, log: Sequence[Logged], last: SaidDone | None) -> str:
-    """The log of said and done over the years, and how the estimates narrowed."""
+def runs_text(words: Words, log: Sequence[Logged], last: SaidDone | None, notices: Sequence[str] = ()) -> str:
+    """The log of said and done over the years, how the estimates narrowed, and remarks on the sheet of runs."""
     lines = [words.heading("Said and done"), *said_done_text(words, last)]
     if log:
         lines += [
@@ -135,7 +135,7 @@ def runs_text(words: Words, log: Sequence[Logged], last: SaidDone | None) -> str
             "",
             wrapped(ABOUT),
         ]
-    return "\n".join([*lines, *caution(words)]) + "\n"
+    return "\n".join([*lines, *remarks(words, notices), *caution(words)]) + "\n"
 
 
 def _logged(words: Words, each: Logged) -> str:

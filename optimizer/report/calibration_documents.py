@@ -90,7 +90,9 @@ def _residual(each: Residual) -> Document:
     }
 
 
-def runs_document(scenario: Scenario, log: Sequence[Logged], last: SaidDone | None) -> Document:
+def runs_document(
+    scenario: Scenario, log: Sequence[Logged], last: SaidDone | None, notices: Sequence[str] = ()
+) -> Document:
     """The answer of ``runs``."""
     unit = scenario.event.speed_unit
     key = unit.replace("/", "")
@@ -106,7 +108,7 @@ def runs_document(scenario: Scenario, log: Sequence[Logged], last: SaidDone | No
         return own | {f"{name}_m_s": rounded(value, 5) for name, value in named.items()}
 
     return {
-        **head_of(scenario, "runs", None, scenario.notices),
+        **head_of(scenario, "runs", None, (*scenario.notices, *notices)),
         **checked_document(scenario, last),
         "runs": [
             {

@@ -10,6 +10,7 @@ import numpy as np
 
 from optimizer.answers.plausibility import Doubt
 from optimizer.choice.legality import Legality
+from optimizer.measured.reading import read_runs
 from optimizer.pipeline import second_looks_at_sheets
 from optimizer.report.wording import Words, assumed, caution, plural, remarks, second_looks, wrapped
 from optimizer.scenario.event import Scenario
@@ -41,6 +42,7 @@ class CheckResult:
     pairs_out : dict of check -> number of pairs it rules out
     pairs_total : pairs ruled out by at least one check
     combinations : product of the options of all slots
+    runs : number of runs in the scenario's sheet of runs
     second_looks : what is unusual in the sheets
     """
 
@@ -52,13 +54,21 @@ class CheckResult:
     pairs_out: dict[str, int]
     pairs_total: int
     combinations: int
+    runs: int
     notices: tuple[str, ...]
     second_looks: tuple[Doubt, ...]
 
 
 def check_result(study: Study) -> CheckResult:
-    """Count what the sheets hold and what the checks leave."""
+    """Count what the sheets hold and what the checks leave.
+
+    Raises
+    ------
+    ScenarioError
+        If the folder's sheet of runs is faulty.
+    """
     scenario, legality = study.scenario, study.legality
+    measured = read_runs(scenario)
     kinds = Counter(part.kind for part in scenario.parts.values())
     return CheckResult(
         scenario=scenario,
@@ -72,7 +82,8 @@ def check_result(study: Study) -> CheckResult:
         pairs_out=_pairs_out(legality),
         pairs_total=sum(int(table.sum()) for table in legality.pairs.values()),
         combinations=math.prod(study.options.sizes),
-        notices=(*scenario.notices, *legality.notices),
+        runs=len(measured.runs),
+        notices=(*scenario.notices, *measured.notices, *legality.notices),
         second_looks=second_looks_at_sheets(scenario),
     )
 
@@ -110,6 +121,7 @@ def check_text(result: CheckResult, *, everything: bool = False, color: bool = F
         words.heading(f"{scenario.car.name}, {scenario.event.name}, class {scenario.event.race_class}"),
         wrapped(f"The sheets were read without fault: {kinds}{kits}."),
         wrapped(f"They make {result.combinations:,} combinations of parts, before any check."),
+        *([wrapped(f"Timed before: {plural(result.runs, 'run')}.")] if result.runs else []),
         "",
         words.heading("Slots"),
     ]

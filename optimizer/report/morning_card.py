@@ -219,7 +219,7 @@ def _break_off(words: Words, card: MorningCard) -> Block:
     items += _grouped([(tach.set_up, _tires(words, tach)) for tach in card.tachs])
     items += _grouped([(tach.set_up, _brakes(words, tach)) for tach in card.tachs])
     if card.card.cap_ms is not None:
-        items.append(f"Lift at {_down(words, card.card.cap_ms)}: the speed cap without the equipment above it.")
+        items.append(f"Lift at {_down(words, card.card.cap_ms)}: more asks for equipment that is not in the car.")
     items += [
         "Lift if revs rise and speed does not: the tires slide.",
         "Lift for anything you hear, smell or feel that was not there before.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 from optimizer.answers.buying_order import BuyingPlan, Stage
@@ -44,10 +45,10 @@ def change_text(words: Words, slots: Sequence[str], before: str, after: str) -> 
     return f"{both(list(slots))}: {words.part(after)}{instead}"
 
 
-def builds_differ(words: Words, here: Mapping[str, str], there: Mapping[str, str]) -> list[str]:
+def builds_differ(words: Words, here: Mapping[str, str], there: Mapping[str, str], dash: str = "  - ") -> list[str]:
     """What the first of two builds has where the second has something else, as list items."""
     changes = [(slot, there[slot], part) for slot, part in here.items() if part != there[slot]]
-    return [wrapped(each, "  - ") for each in words.changes(changes)]
+    return [wrapped(each, dash) for each in words.changes(changes)]
 
 
 # --- why
@@ -271,11 +272,13 @@ def shortlist_text(words: Words, found: Shortlist) -> str:
     first = found.entries[0]
     for place, entry in enumerate(found.entries, 1):
         arguments = both([ARGUMENTS[each] for each in entry.names])
-        head = f"{_capital(arguments)}: {words.speed(entry.speed_ms)}, {words.price(entry.cents)}, "
-        head += f"{entry.care:.0%} left of what is tightest, {words.speed(entry.soft_ms)} on {found.soft_salt} salt."
+        head = f"{_capital(arguments)}: {words.speed(entry.speed_ms)}"
+        head += f"{words.shortfall(entry.speed_ms, words.scenario.race_class.planned_ms)}, {words.price(entry.cents)}, "
+        head += f"{math.floor(100 * entry.care)}% left of what is tightest, "
+        head += f"{words.speed(entry.soft_ms)} on {found.soft_salt} salt."
         lines += ["", wrapped(head, f"{place}. ")]
         lines.append("   Unlike number 1:" if place > 1 else "   Changes from the car as it stands:")
-        lines += builds_differ(words, entry.build, first.build if place > 1 else _fitted(words))
+        lines += builds_differ(words, entry.build, first.build if place > 1 else _fitted(words), "   - ")
         if entry.least_instead:
             cheaper = both(words.changes([(slot, "", part) for slot, part in entry.least_instead.items()]))
             lines.append(wrapped(f"The same car for {words.price(entry.least_cents)}, with {cheaper}.", "   "))
@@ -358,7 +361,7 @@ def salts_text(words: Words, options: Options, rows: Sequence[OnEverySalt]) -> s
             for salt, each in row.by_salt.items()
         )
         lines += ["", wrapped(f"{words.price(row.cents)}: {said}{' *' if _moves(row) else ''}.", f"{number}. ")]
-        lines += builds_differ(words, options.decode(row.build), first if number > 1 else fitted)
+        lines += builds_differ(words, options.decode(row.build), first if number > 1 else fitted, "   - ")
     moved = sum(map(_moves, rows))
     text = f"{plural(moved, 'build changes', 'builds change')} place" if moved else "No build changes place"
     return told(words, "Best builds on every salt", [*lines, "", wrapped(f"{text} with the salt.")])

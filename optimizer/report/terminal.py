@@ -180,7 +180,8 @@ def _close(words: Words, result: RankResult) -> list[str]:
             text = f"{name}: number 1 itself, {_price(words, card)}."
         else:
             text = (
-                f"{name}: {words.speed(card.speed_ms)}, {_price(words, card)}, {math.floor(100 * card.care)}% left "
+                f"{name}: {words.speed(card.speed_ms)}{words.shortfall(card.speed_ms, card.planned_ms)}, "
+                f"{_price(words, card)}, {math.floor(100 * card.care)}% left "
                 "of what is tightest (tires, stopping, heat or revs); "
                 f"unlike number 1: {'; '.join(words.changes(different(card, best)))}."
             )

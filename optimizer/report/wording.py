@@ -178,6 +178,10 @@ class Words:
         gap = self.gap(card.speed_ms - card.planned_ms)
         return f"{gap} {'over' if card.beats_record else 'short of'} the {needed} that takes the record"
 
+    def shortfall(self, speed_ms: float, planned_ms: float) -> str:
+        """By how much a speed is short of what takes the record, after a comma; empty where it takes it."""
+        return f", {self.gap(planned_ms - speed_ms)} short of what takes the record" if speed_ms < planned_ms else ""
+
 
 def rpm(value: float) -> str:
     """Engine speed to 10 rpm."""

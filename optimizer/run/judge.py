@@ -81,8 +81,7 @@ class Judge:
         self.fast = fast_conditions_of(self.event)
         course = self.event.course
         self.marks_m = (course.run_up_m, course.run_up_m + course.timed_m)
-        race = model.options.scenario.race_class
-        self.planned_ms = race.record_ms * (1 + race.record_margin)
+        self.planned_ms = model.options.scenario.race_class.planned_ms
 
     @property
     def options(self) -> Options:

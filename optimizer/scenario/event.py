@@ -172,6 +172,11 @@ class RaceClass:
     brackets: tuple[Bracket, ...] = ()
     fixed_costs: tuple[tuple[str, int], ...] = ()
 
+    @property
+    def planned_ms(self) -> float:
+        """Speed that takes the record: with its margin."""
+        return self.record_ms * (1 + self.record_margin)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Override:

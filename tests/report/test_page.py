@@ -21,7 +21,8 @@ from optimizer.report.page.section import Section, Table
 from optimizer.report.page.single import charts_of
 from optimizer.report.page.whole import page_of
 from optimizer.report.page.words import PageWords, say, typed
-from optimizer.report.wording import CAUTION, UNCHECKED
+from optimizer.report.questions import shortlist_text
+from optimizer.report.wording import CAUTION, UNCHECKED, Words
 from optimizer.scenario.event import Scenario
 from optimizer.search.ranking import Progress
 from tests.report.pages import SCRIPT
@@ -130,6 +131,34 @@ def test_typed_text_is_kept_apart():
     name = "a<b>\u2069c"
     assert str(say(f"in {typed(name)} out")) == "in <bdi>a&lt;b&gt;c</bdi> out"
     assert str(say("`saltmile odds`")) == "<code>saltmile odds</code>"
+
+
+def test_builds_short_of_the_record_say_so_on_the_page_and_in_the_terminal(decision):
+    """A build too close to call with one that takes the record may itself fall short; whoever buys it has to know."""
+    entry = decision.shortlist.entries[0]
+    best = replace(decision.best, planned_ms=entry.speed_ms + 0.44704)
+    result = replace(decision.result, builds=(best, *decision.result.builds[1:]))
+    assert "1.00 mph short of what takes the record" in page_of(replace(decision, result=result))
+    race = replace(decision.result.scenario.race_class, record_ms=entry.speed_ms + 0.44704, record_margin=0.0)
+    event = decision.result.scenario.event
+    asked = replace(
+        decision.result.scenario, event=replace(event, classes={**event.classes, event.race_class: race})
+    )  # fmt: skip
+    told = " ".join(shortlist_text(Words(asked), replace(decision.shortlist, entries=(entry,))).split())
+    assert "1.00 mph short of what takes the record" in told
+    care = replace(entry, care=0.0299)
+    assert "2% left" in shortlist_text(Words(asked), replace(decision.shortlist, entries=(care,)))  # never rounded up
+
+
+def test_a_label_never_lies_on_the_line_of_the_shutdown(decision):
+    """Where a bar ends so near the line that its label would cross it, the label stands inside the bar."""
+    stop = decision.best.stop
+    near = replace(decision.best, stop=replace(stop, coast_m=0.95 * stop.shutdown_m))
+    far = replace(decision.best, stop=replace(stop, coast_m=0.5 * stop.shutdown_m))
+    for best, inside in ((near, 1), (far, 0)):
+        page = page_of(replace(decision, result=replace(decision.result, builds=(best, *decision.result.builds[1:]))))
+        drawn = page.split('id="chart-stops"')[1].split("</svg>")[0]
+        assert drawn.count('class="inside"') == inside
 
 
 def test_without_a_budget_or_another_salt(decision):

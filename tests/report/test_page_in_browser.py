@@ -23,7 +23,7 @@ TITLES = (
     "What changes on the car", "Said against done", "Builds worth an argument", "The 5 fastest builds",
     "What money buys, and what first", "What to buy", "What each part is worth", "The run of number 1",
     "If the salt is different", "Odds, and what to measure", "Stopping",
-    "Why not my favorite", "Assumed, and worth measuring",
+    "Why not my favorite", "Assumed numbers, and what each is worth",
     "Going up in steps", "Caution",
 )  # fmt: skip
 
@@ -216,6 +216,18 @@ def test_nothing_hangs_over_the_edge(opened, width):
         }).length"""
     )
     assert over == 0
+
+
+def test_numbers_for_safety_need_no_scrolling_sideways_on_a_phone(opened):
+    """Steps up to the speed and the bill stand upright there, a row under the other, all columns in sight."""
+    page = opened(390)
+    for key in ("steps", "buy"):
+        wide = page.evaluate(
+            "(key) => [...document.querySelectorAll(`#${key} td, #${key} th[scope=row]`)]"
+            ".filter((each) => each.getBoundingClientRect().right > innerWidth).length", key
+        )  # fmt: skip
+        assert wide == 0
+    assert page.locator("#steps td[data-label='longest stop']").first.is_visible()
 
 
 def test_letters_in_charts_are_large_enough_on_a_phone(opened):

@@ -144,7 +144,7 @@ def steps_section(words: PageWords, decision: Decision) -> Section:
         "and go on only if all of it is as it was. Revs that differ from the table by more than 2 % say that slip, "
         "tires or gears are not what the sheets say."
     )
-    view = {"tables": [Table("Steps up to the speed of number 1", heads, rows)], "after": AFTER_EACH}
+    view = {"tables": [Table("Steps up to the speed of number 1", heads, rows, wordy=True)], "after": AFTER_EACH}
     return Section("steps", "Going up in steps", lead, view)
 
 
@@ -176,7 +176,7 @@ def buy_section(words: PageWords, decision: Decision) -> Section:
         + "If an answer of the seller is not what your sheet says, put it into the sheet and ask again before you pay."
     )  # fmt: skip
     heads = ("line", "what", f"#{words.scenario.event.currency}", "#own hours")
-    bill = Table("The bill", heads, [list(row) for row in bill_rows(words, note)])
+    bill = Table("The bill", heads, [list(row) for row in bill_rows(words, note)], wordy=True)
     return Section("buy", "What to buy", lead, {"buys": items, "tables": [bill]})
 
 
@@ -226,7 +226,8 @@ def assumed_section(words: PageWords, decision: Decision) -> Section:
     rows = [[typed(quantity), str(count), typed(why)] for count, quantity, why in groups]
     lead = (
         f"{plural(total, 'number')} in these answers {'was' if total == 1 else 'were'} assumed, not measured. The "
-        "chart says which are worth a measurement before money is spent: how far number 1 moves for one step of each."
+        "chart says how far number 1 moves for one step of each. A number that moves every build alike changes no "
+        "purchase: which to measure before money is spent stands under Odds, and what to measure."
     )
     table = Table("Assumed numbers", ("number", "#how often", "why it was taken"), rows, wordy=True)
     overrides = [f"{typed(e.check)} for {typed(e.part)}: {typed(e.reason)} (says {typed(e.by)})"
@@ -235,4 +236,4 @@ def assumed_section(words: PageWords, decision: Decision) -> Section:
     notices = [typed(each) for each in dict.fromkeys(decision.result.notices)]
     view = {"figure": choice_figures.worths_figure(words, decision), "tables": [], "assumed": table if rows else None,
             "overrides": overrides, "notices": notices, "looks": [capital(each) for each in doubts]}  # fmt: skip
-    return Section("assumed", "Assumed, and worth measuring", lead, view)
+    return Section("assumed", "Assumed numbers, and what each is worth", lead, view)

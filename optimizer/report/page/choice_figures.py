@@ -9,8 +9,9 @@ from optimizer.answers.sensitivity import Worth
 from optimizer.answers.shares import Change
 from optimizer.decision import Decision
 from optimizer.questions import OnEverySalt
-from optimizer.report.page.charts import Plot, apart, around, shorter
+from optimizer.report.page.charts import LETTER, Plot, apart, around, shorter
 from optimizer.report.page.figures import WIDE, Figure, Rows, figure
+from optimizer.report.page.section import capital
 from optimizer.report.page.words import PageWords, typed
 from optimizer.report.prediction import step_of
 from optimizer.report.wording import both
@@ -288,8 +289,11 @@ def stops_figure(words: PageWords, decision: Decision) -> Figure:
             plot.box(plot.left, plot.middle(row) - 7, at - plot.left, 14, "bar" if case == worst else "bar2")
             room = width - at
             text = words.distance(far) + ("" if not coast or far <= stop.shutdown_m else ", beyond")
-            plot.text(at + 6 if room > 70 else width, plot.middle(row) + 4 if room > 70 else plot.middle(row) - 12,
-                      text, "label", "start" if room > 70 else "end")  # fmt: skip
+            if at < plot.x(end) < at + 6 + LETTER * len(text):  # beside the bar the line would go through it
+                plot.text(at - 6, plot.middle(row) + 4, text, "inside", "end")
+            else:
+                plot.text(at + 6 if room > 70 else width, plot.middle(row) + 4 if room > 70 else plot.middle(row) - 12,
+                          text, "label", "start" if room > 70 else "end")  # fmt: skip
         return plot
 
     rows = [[case, words.distance(far), "inside" if far <= stop.shutdown_m else "BEYOND"] for case, far in cases]
@@ -305,7 +309,7 @@ def worths_figure(words: PageWords, decision: Decision) -> Figure | None:
         return None
     first = worths[0]
     names = [f"{each.name}, {_step(words, each)}" for each in worths]
-    title = f"Measure first: {first.name}; {_step(words, first)} is worth {words.gap(first.size_ms)}"
+    title = f"{capital(first.name)} moves the speed most: {_step(words, first)} is worth {words.gap(first.size_ms)}"
     described = "; ".join(f"{name}: {words.gap(each.size_ms)}" for name, each in zip(names, worths, strict=True))
 
     def draw(width: float) -> Plot:

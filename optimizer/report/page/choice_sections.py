@@ -156,7 +156,9 @@ def _entry(words: PageWords, decision: Decision, place: int) -> dict[str, Any]:
     found = decision.shortlist
     entry, first = found.entries[place], found.entries[0]
     changes = words.grouped([(s, first.build[s], part) for s, part in entry.build.items() if part != first.build[s]])
+    short = words.shortfall(entry.speed_ms, decision.best.planned_ms)
     facts = [
+        *([] if not short else [short.removeprefix(", ")]),
         f"{words.price(entry.cents)}",
         f"{math.floor(100 * entry.care)} % left of what is tightest",
         f"{words.speed(entry.soft_ms)} on {typed(found.soft_salt)} salt",
@@ -190,10 +192,10 @@ def build_name(decision: Decision, entry: Entry) -> str:
 def ranking_section(words: PageWords, decision: Decision) -> Section:
     """Ranked builds, what is too close to call, and data for comparing two of them."""
     builds = decision.result.builds
-    lead = (
-        f"{capital(plural(decision.result.near_count, 'legal build'))} too close to call with number 1 "
-        f"{'was' if decision.result.near_count == 1 else 'were'} met, itself included."
-    )
+    lead = "Ranked by speed as the model has it." + (
+        " Builds worth an argument, above, looked at more than the ranking: it has those that are slower by little and "
+        "better in something else." if len(builds) > 1 else ""
+    )  # fmt: skip
     return Section(
         "ranking",
         f"The {plural(len(builds), 'fastest build')}" if len(builds) > 1 else "The only build listed",
