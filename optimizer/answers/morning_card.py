@@ -162,14 +162,33 @@ class _Maker:
 
     def _over_tires(self, run: Run) -> BoolArray:
         """Whether some tire of each set-up (n,) turns faster in a run than its rating allows with the margin."""
-        allowed = np.array([self._tire_cap(build)[0] for build in self.builds])
-        return np.asarray(run.highest_ms.max(axis=0) > allowed * (1 + 1e-9))
+        allowed = np.array([[cap for _, cap, _ in self._tire_caps(build)] for build in self.builds]).T
+        return np.asarray((self.judge.tire_surface(run) > allowed * (1 + 1e-9)).any(axis=0))
 
-    def _tire_cap(self, build: IntArray) -> tuple[float, str]:
-        """Surface speed that all tires of a build (S,) are good for with the margin, and the tire that sets it."""
+    def _tire_caps(self, build: IntArray) -> list[tuple[Axle, float, str]]:
+        """Surface speed that the tires of each axle of a build (S,) are good for with the margin; front, rear."""
         margin = 1 + self.event.fast_case.tire_speed_margin
-        on = [part for part in self.judge.options.chosen(build) if isinstance(part, Tire)]
-        return min((rated_speed_ms(tire) / margin, tire.id) for tire in on)
+        chosen = self.judge.options.chosen(build)
+        found: list[tuple[Axle, float, str]] = []
+        for axle in cast("tuple[Axle, ...]", ("front", "rear")):
+            tire = cast(Tire, chosen[cast(int, self.judge.model.slot_on("tire", axle))])
+            found.append((axle, rated_speed_ms(tire) / margin, tire.id))
+        return found
+
+    def _tire_end(self, build: IntArray, gear: int) -> tuple[float, float, str]:
+        """Lowest engine speed in a gear at which a tire of a build (S,) is at the end of its rating, and which it is.
+
+        Driven tires turn faster than the car; for the others the least slip counts, that on the salt that grips best.
+        """
+        car, model = self.judge.model.car, self.judge.model
+        days = [Conditions(self.event.salts[salt], self.middle[1], 0.0, 0.0) for salt in self.salts]
+        pulling = Gear(models_side_by_side([model.inputs(build[None], day) for day in days]), gear - 1)
+        ends = []
+        for axle, cap, tire in self._tire_caps(build):
+            at = np.full(len(days), cap)
+            surface = at if car.drive in (axle, "all") else pulling.surface_at(at)
+            ends.append((float(pulling.rpm_at(surface).min()), cap, tire))
+        return min(ends)
 
     # --- numbers beside the table
 
@@ -188,8 +207,7 @@ class _Maker:
         rows = set_up.build[None]
         gears = [cell.last.gear for cell in cells if cell.set_up == set_up.letter] or [cells[0].last.gear]
         gear = max(sorted(set(gears)), key=gears.count)
-        cap, tire = self._tire_cap(set_up.build)
-        inputs = self.judge.model.inputs(rows, self.judge.conditions[0])
+        rpm, cap, tire = self._tire_end(set_up.build, gear)
         budget = self.study.scenario.event.budget_cents
         limiter = card_of(self.judge, self.study.legality, self.study.book, set_up.build, budget).limiter_rpm
         return Tach(
@@ -198,7 +216,7 @@ class _Maker:
             limiter_rpm=limiter,
             gear=gear,
             tire_speed_ms=cap,
-            tire_rpm=float(Gear(inputs, gear - 1).rpm_at(np.array([cap]))[0]),
+            tire_rpm=rpm,
             tire=tire,
             stop_ms=float(self.stop_ms[place]),
             stop_limit="rotors" if self.by_rotors[place] else "shutdown",

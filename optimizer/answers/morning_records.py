@@ -96,11 +96,11 @@ class Tach:
     gear : int
         In which the clocks are passed on most days.
     tire_speed_ms : float
-        Speed at the tires' surface that their rating allows with the event's margin.
+        Speed at a tire's surface that its rating allows with the event's margin.
     tire_rpm : float
-        Engine speed at that in the gear.
+        Engine speed in the gear at which it gets there.
     tire : str
-        Id of the tire.
+        Id of the tire that gets there first.
     stop_ms : float
         Highest speed from which it stops by the event's rule, in the worst case.
     stop_limit : str

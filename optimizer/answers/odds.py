@@ -19,6 +19,7 @@ from optimizer.answers.meet_worlds import Chance, World, average, averages, worl
 from optimizer.answers.unknowns import only_needed, salt_asked_about, unknowns_of
 from optimizer.choice.options import FloatArray, IntArray
 from optimizer.executor import Pool, Progress
+from optimizer.run.model import RunModel
 from optimizer.scenario.event import Meet, Scoring
 from optimizer.search.study import Study
 
@@ -160,10 +161,10 @@ def draw_runs(
     worlds = worlds_of(unknowns, study.scenario.calibration, draws, meet.days, len(legs))
     speeds = run_speeds(options, salt, rows, worlds, (*once, *legs), pool=pool, progress=progress)
     scatter = 1 + meet.run_scatter * np.array([world.scatter for world in worlds])
-    return Drawn(
-        worlds, joined_runs(speeds[:, : len(once)], event.scoring), speeds[:, len(once) :] * scatter[:, :, None],
-        len(unknowns),
-    )  # fmt: skip
+    # a good run is faster only as far as the speed to which the driver holds the car
+    caps = RunModel(options).drive_rows(rows).cap_ms
+    runs = np.minimum(speeds[:, len(once) :] * scatter[:, :, None], caps)
+    return Drawn(worlds, joined_runs(speeds[:, : len(once)], event.scoring), runs, len(unknowns))
 
 
 def joined_runs(speeds_ms: FloatArray, scoring: Scoring) -> FloatArray:

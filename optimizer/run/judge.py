@@ -123,7 +123,7 @@ class Judge:
         fast_inputs = self.model.inputs(builds, self.fast)
         fast = simulate(fast_inputs, self.marks_m, "exit")
         exit_ms = np.maximum.reduce([run.passing.speed[1] for run in runs])
-        surface = np.maximum.reduce([self._tire_surface(run) for run in (fast, *runs)])
+        surface = np.maximum.reduce([self.tire_surface(run) for run in (fast, *runs)])
         rated = np.stack(
             [self._per_axle(builds, "front", rated_speed_ms), self._per_axle(builds, "rear", rated_speed_ms)]
         )
@@ -248,7 +248,7 @@ class Judge:
         radius = inputs.radius_m * tires.circumference_growth(inputs.growth, surface)
         return rpm_at_speed(surface, np.take_along_axis(inputs.overall, run.passing.gear, axis=0), radius)
 
-    def _tire_surface(self, run: Run) -> FloatArray:
+    def tire_surface(self, run: Run) -> FloatArray:
         """Highest surface speed of front and rear tires up to the last board; driven ones turn faster than the car.
 
         Not that at the boards: one may fall into the pause of a shift, when a tire has been faster.

@@ -16,6 +16,9 @@ from optimizer.answers.morning_card import morning_card
 from optimizer.answers.morning_records import MorningCard
 from optimizer.errors import UsageError
 from optimizer.physics import air
+from optimizer.run.conditions import Conditions
+from optimizer.run.judge import Judge
+from optimizer.run.model import RunModel
 from optimizer.run.stopping import stopping_of
 from optimizer.scenario.event import Event, Scenario, Weather
 from optimizer.scenario.parts import Basis, Rotor
@@ -157,6 +160,35 @@ def test_a_day_too_fast_for_the_tires_is_no_day_to_run(study: Study, scenario: S
 
     assert all(each.over_tires for each in morning_card(strict, strict.options.fitted).cells)
     assert not any(each.over_tires for each in morning_card(study, study.options.fitted).cells)
+
+
+@pytest.mark.parametrize(("driven", "undriven", "over"), [("H", "Y", True), ("Y", "H", False)])
+def test_each_axle_is_held_to_its_own_tires(study: Study, driven: str, undriven: str, over: bool) -> None:
+    """Undriven tires turn as fast as the car: the slip of the driven ones is not theirs, here or at the tach."""
+    event, build = study.scenario.event, study.options.fitted
+    fast = max(morning_card(study, build).cells, key=lambda cell: cell.score_ms)
+    air_then = weather_at(event.weather[0], fast.density_altitude_m)
+    day = Conditions(event.salts[fast.salt], air_then, fast.headwind_ms, 0.0)
+    run = study.judge.run_of(study.judge.model.inputs(build[None], day))
+    ground, turning = (float(each[0]) for each in run.highest_ms)
+    between = ground + 0.9 * (turning - ground)
+    margin = 210 / 3.6 / between - 1  # the letter H is then good for this much
+
+    rule = replace(event, fast_case=replace(event.fast_case, tire_speed_margin=margin))
+    symbols = {study.judge.model.slot_on("tire", axle): each for axle, each in (("rear", driven), ("front", undriven))}
+    parts = tuple(
+        tuple(replace(part, speed_symbol=symbols[s]) if s in symbols else part for part in row)
+        for s, row in enumerate(study.options.parts)
+    )
+    options = replace(study.options, scenario=replace(study.scenario, event=rule), parts=parts)
+    judge = Judge(RunModel(options))
+    card = morning_card(replace(study, scenario=options.scenario, options=options, judge=judge), build)
+
+    assert study.judge.model.car.drive == "rear"
+    assert any(each.over_tires for each in card.cells) is over
+    (tach,) = card.tachs
+    assert tach.tire_speed_ms == pytest.approx(between)
+    assert (fast.last.rpm > tach.tire_rpm) is over
 
 
 # --- numbers beside it

@@ -14,7 +14,7 @@ from optimizer.answers.unknowns import only_needed, speeds_with, unknowns_of, wi
 from optimizer.run.conditions import Conditions, conditions_of
 from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
-from optimizer.scenario.event import Meet, Scoring, Weather
+from optimizer.scenario.event import Bracket, Meet, Scoring, Weather
 from optimizer.search.study import Study
 from tests.choice.records import make_class, make_final_drive, make_scenario, make_tire
 
@@ -154,3 +154,19 @@ def test_root_of_the_margin_is_where_it_should_be():
     at = [speed(each) for each in np.linspace(-3, 3, 13)]
     assert at == sorted(at, reverse=True)
     assert brentq(lambda each: speed(each) - speed(0.7), -3, 3) == pytest.approx(0.7, abs=1e-3)
+
+
+def test_no_run_is_better_than_the_cap_it_is_held_to(monkeypatch):
+    """A driver who keeps below a bracket does so on a good run too: what lies above it is out of reach."""
+    speed = float(study_with(50.0).judge.speeds(np.zeros((1, 9), dtype=np.int64))[0])
+    only(monkeypatch, set())
+    bracket = Bracket(name="cage", above_ms=speed - 1.0, requires="cage", hold_off_ms=0.5)
+    held = make_class(record_ms=speed - 1.2, brackets=(bracket,))
+    study = Study.of(make_scenario((LONG,), event={"classes": (held,)}))
+    meet = Meet(days=2, runs_a_day=4, breakage=0.0, run_scatter=0.02)
+
+    runs = draw_runs(study, study.options.fitted[None], meet, 64).runs_ms
+    found = odds_of(study, [("now", study.options.fitted)], meet=meet, draws=64).builds[0]
+
+    assert runs.max() == pytest.approx(bracket.cap_ms, abs=1e-6)
+    assert found.meet.value == found.attempt.value == found.as_scored.value == 0.0
