@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -42,7 +43,8 @@ def calibrate(folder: Path, data: tuple[Path, ...], dry_run: bool, as_json: bool
         progress("fitting", 0.3)
         found = calibrated(scenario, measured)
     if not dry_run:
-        write_whole(folder / calibration_file.FILE, calibration_file.calibration_text(found.calibration))
+        made = replace(found.calibration, car_sha256=calibration_file.hash_of_car(folder))
+        write_whole(folder / calibration_file.FILE, calibration_file.calibration_text(made))
     if as_json:
         write(dumped(calibration_document(found, not dry_run)))
     else:

@@ -6,6 +6,7 @@ they are: without the file everything is as before.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import pathlib
@@ -42,6 +43,7 @@ def calibration_text(calibration: Calibration) -> str:
         "about": "Written by saltmile calibrate. Values in SI units; delete the file to go back to what is stated.",
         "sources": list(calibration.sources),
         "runs": list(calibration.runs),
+        "car_sha256": calibration.car_sha256,
         "estimates": [
             {
                 "key": each.key,
@@ -96,7 +98,8 @@ def _calibration_of(document: Mapping[str, Any]) -> Calibration:
         msg = "correlation has a negative eigenvalue"
         raise ValueError(msg)
     rows = tuple(tuple(float(each) for each in row) for row in correlation)
-    return Calibration(estimates, rows, *(tuple(map(str, document[name])) for name in ("sources", "runs")))
+    sources, runs = (tuple(map(str, document[name])) for name in ("sources", "runs"))
+    return Calibration(estimates, rows, sources, runs, str(document["car_sha256"]))
 
 
 def _estimate_of(entry: Mapping[str, Any]) -> Estimate:
@@ -111,6 +114,11 @@ def _estimate_of(entry: Mapping[str, Any]) -> Estimate:
         msg = f"basis {kind!r}"
         raise ValueError(msg)
     return Estimate(place, part, field, value, deviation, stated, cast(BasisKind, kind))
+
+
+def hash_of_car(folder: pathlib.Path) -> str:
+    """SHA-256 of the folder's ``car.toml``."""
+    return hashlib.sha256((folder / "car.toml").read_bytes()).hexdigest()
 
 
 # --- its use

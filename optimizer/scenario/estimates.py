@@ -56,12 +56,15 @@ class Calibration:
         What they were made from, as one would name it.
     runs : tuple of str
         Timed runs among that, as `observations.mark_of` tells one from another.
+    car_sha256 : str
+        Hash of the ``car.toml`` that it was made with; empty where that is not known.
     """
 
     estimates: tuple[Estimate, ...]
     correlation: tuple[tuple[float, ...], ...]
     sources: tuple[str, ...] = ()
     runs: tuple[str, ...] = ()
+    car_sha256: str = ""
 
     def of(self, key: str) -> Estimate | None:
         """The estimate with a key, if there is one."""

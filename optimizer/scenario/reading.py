@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import pathlib
 from collections.abc import Sequence
+from dataclasses import replace
 from types import MappingProxyType
 
 from optimizer.errors import Fault, ScenarioError
 from optimizer.scenario import crosscheck, sense
-from optimizer.scenario.calibration_file import FILE, calibrated, read_calibration, unfit_for
+from optimizer.scenario.calibration_file import FILE, calibrated, hash_of_car, read_calibration, unfit_for
 from optimizer.scenario.catalog import Draft, check_dyno, kits_of, parts_of, read_catalog, resolve_engines
 from optimizer.scenario.columns import SHEETS
 from optimizer.scenario.entries import Entry
@@ -31,6 +32,10 @@ from optimizer.scenario.toml_files import read_document
 
 MOST_NAMED = 4
 """Estimates named of a calibration that does not fit."""
+OTHER_CAR = (
+    f"{FILE} was made with another car.toml: if more than a remark changed (a weight, a part that is fitted), run "
+    "calibrate again, and write into runs.csv which parts were in the car on each run"
+)
 
 
 def read_scenario(folder: str | pathlib.Path, *, as_stated: bool = False) -> Scenario:
@@ -85,10 +90,10 @@ def read_with_offers(
     if findings.faults:
         raise ScenarioError(findings.faults)
     scenario = _scenario_of(path, car, event, catalog, findings)
-    return scenario if calibration is None else _calibrated(scenario, calibration)
+    return scenario if calibration is None else _calibrated(scenario, calibration, hash_of_car(path))
 
 
-def _calibrated(scenario: Scenario, calibration: Calibration) -> Scenario:
+def _calibrated(scenario: Scenario, calibration: Calibration, car_sha256: str) -> Scenario:
     """The scenario with estimates; a calibration that was made against other values is refused, not half used."""
     unfit = unfit_for(calibration, scenario)
     if unfit:
@@ -96,6 +101,8 @@ def _calibrated(scenario: Scenario, calibration: Calibration) -> Scenario:
         gone = ", ".join([*unfit[:MOST_NAMED], *more])
         expected = f"was made when the files said something else of {gone}; run calibrate again, or delete the file"
         raise ScenarioError([Fault(FILE, 0, "", "", expected)])
+    if calibration.car_sha256 and calibration.car_sha256 != car_sha256:
+        scenario = replace(scenario, notices=(*scenario.notices, OTHER_CAR))
     return calibrated(scenario, calibration)
 
 

@@ -9,9 +9,9 @@ import pytest
 
 from optimizer.errors import ScenarioError
 from optimizer.recheck.evidence import hash_of
-from optimizer.scenario.calibration_file import FILE, calibration_text
+from optimizer.scenario.calibration_file import FILE, calibration_text, hash_of_car
 from optimizer.scenario.estimates import Calibration, Estimate
-from optimizer.scenario.reading import read_scenario
+from optimizer.scenario.reading import OTHER_CAR, read_scenario
 
 DEMO = Path(__file__).parents[2] / "catalogs_demo" / "thrennel_flat"
 
@@ -78,6 +78,17 @@ def test_a_calibration_made_against_other_values_is_refused(folder):
     (folder / FILE).write_text(calibration_text(changed))
     with pytest.raises(ScenarioError, match="drag area of the car; run calibrate again"):
         read_scenario(folder)
+
+
+def test_a_car_that_was_changed_since_is_remarked_on(folder):
+    """A weight or a fitted part that is no estimate changes what the estimates were made with."""
+    made = dataclasses.replace(some_estimates(read_scenario(folder)), car_sha256=hash_of_car(folder))
+    (folder / FILE).write_text(calibration_text(made))
+    assert OTHER_CAR not in read_scenario(folder).notices
+    car = folder / "car.toml"
+    car.write_text(car.read_text("utf-8").replace("\nmass = ", "\n# weighed again\nmass = "), "utf-8")
+    assert OTHER_CAR in read_scenario(folder).notices
+    assert OTHER_CAR not in read_scenario(folder, as_stated=True).notices
 
 
 @pytest.mark.parametrize(
