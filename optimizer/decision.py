@@ -11,7 +11,7 @@ import numpy as np
 from optimizer import chance_questions, papers, questions
 from optimizer.answers.buying_order import BuyingPlan
 from optimizer.answers.cards import BuildCard, card_of
-from optimizer.answers.closeness import SURE, Band, band_of, spread_of
+from optimizer.answers.closeness import Band, band_of, middle_of, spread_of
 from optimizer.answers.every_part import TriedPart, every_part
 from optimizer.answers.frontier import Target
 from optimizer.answers.measure_next import MeasureNext
@@ -156,8 +156,7 @@ def decision_of(scenario: Scenario, question: Question | None = None, progress: 
     rows = np.stack([study.options.encode(each.card.build) for each in candidates])
     drawn = spread_of(study, rows)
     odds = _odds(study, candidates, short, tell.part("odds", 0.30, 0.34)) if asked.thorough else None
-    ends = np.quantile(drawn[:, 0], [(1 - SURE) / 2, (1 + SURE) / 2], method="hazen")
-    low, high = ends if odds is None else (odds.builds[0].low_ms, odds.builds[0].high_ms)
+    low, high = middle_of(drawn[:, 0]) if odds is None else (odds.builds[0].low_ms, odds.builds[0].high_ms)
     target = None
     if asked.thorough and result.builds[0].beats_record:
         target = questions.cheapest(study, None, study.scenario.event.budget_cents, tell.part("record", 0.34, 0.42))

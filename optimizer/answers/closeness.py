@@ -86,7 +86,7 @@ def closeness(
 def band_of(difference_ms: float, drawn_ms: FloatArray) -> Band:
     """What draws of a difference (draws,) say about it."""
     equal = np.abs(drawn_ms) < SPEED_STEP_MS
-    low, high = np.quantile(drawn_ms, [(1 - SURE) / 2, (1 + SURE) / 2], method="hazen")
+    low, high = middle_of(drawn_ms)
     return Band(
         difference_ms=difference_ms,
         deviation_ms=float(np.std(drawn_ms, ddof=1)),
@@ -94,6 +94,11 @@ def band_of(difference_ms: float, drawn_ms: FloatArray) -> Band:
         high_ms=float(high),
         chance=float(np.where(equal, 0.5, drawn_ms > 0).mean()),
     )
+
+
+def middle_of(drawn_ms: FloatArray) -> FloatArray:
+    """Ends (2, ...) of the interval that holds the middle 90 % of draws (draws, ...)."""
+    return np.quantile(drawn_ms, [(1 - SURE) / 2, (1 + SURE) / 2], axis=0, method="hazen")
 
 
 def spread_of(study: Study, builds: IntArray, draws: int = DRAWS, seed: int = SEED) -> FloatArray:

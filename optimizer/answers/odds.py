@@ -13,6 +13,7 @@ from itertools import combinations
 
 import numpy as np
 
+from optimizer.answers.closeness import middle_of
 from optimizer.answers.meet import chances, falls_in, held_to_steps
 from optimizer.answers.meet_runs import legs_as_scored, legs_of_meet, run_speeds
 from optimizer.answers.meet_worlds import Chance, World, average, averages, worlds_of
@@ -193,7 +194,7 @@ def _odds_in(
     attempt = joined_runs(drawn.runs_ms[:, : scoring.runs], scoring)
     once = averages((attempt >= needed).astype(float), chance=True)
     all_ = averages(over_meet, chance=True)
-    low, high = np.quantile(drawn.scored_ms, [0.05, 0.95], axis=0, method="hazen")
+    low, high = middle_of(drawn.scored_ms)
     runs = study.judge.runs(builds)
     speed, legal = study.judge.joined(runs), study.judge.judge(builds, runs).legal & study.legality.allowed(builds)
     cents = study.book.price(builds).cents

@@ -26,7 +26,7 @@ import numpy as np
 
 from optimizer.choice.options import IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
-from optimizer.choice.receipt import Bill, BillLine
+from optimizer.choice.receipt import Bill, BillLine, count_pieces
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import NONE_ID, Part
 
@@ -126,7 +126,7 @@ def _after(garage: Scenario, build: Mapping[str, str], bill: Bill) -> Scenario:
 
 def _sold(options: Options, chain: IntArray, t: int) -> Iterator[BillLine]:
     """Write what comes off in stage t and is used neither in its build nor in a later one."""
-    used = [_pieces(options, build) for build in (options.fitted, *chain)]
+    used = [count_pieces(options, build).used for build in (options.fitted, *chain)]
     for each, fitted in used[0].items():
         spare_now, spare_before = (
             max(0, fitted - max(later.get(each, 0) for later in used[start:])) for start in (t + 1, t)
@@ -135,12 +135,3 @@ def _sold(options: Options, chain: IntArray, t: int) -> Iterator[BillLine]:
         if spare_now > spare_before and resale:
             sold = spare_now - spare_before
             yield BillLine("resale", each, 0, sold, -sold * resale)
-
-
-def _pieces(options: Options, build: IntArray) -> dict[str, int]:
-    """Pieces of each part in a build (S,)."""
-    pieces: dict[str, int] = {}
-    for slot, part in zip(options.slots, options.chosen(build), strict=True):
-        if part.id != NONE_ID:
-            pieces[part.id] = pieces.get(part.id, 0) + slot.count
-    return pieces

@@ -9,6 +9,7 @@ import numpy as np
 
 from optimizer.choice.options import IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
+from optimizer.choice.receipt import count_pieces
 from optimizer.scenario.car import Slot
 from optimizer.scenario.parts import NONE_ID
 from optimizer.search.study import Study
@@ -33,9 +34,9 @@ def trailer_cents(study: Study, builds: IntArray, trailers: Sequence[Members]) -
     for number, members in enumerate(trailers):
         base = builds[members[0]]
         rows[number, :whole] = base
-        have = _pieces(study.options, base)
+        have = dict(count_pieces(study.options, base).used)
         for spare, member in enumerate(members[1:]):
-            need = _pieces(study.options, builds[member])
+            need = count_pieces(study.options, builds[member]).used
             for i, s in enumerate(swapped):
                 part = study.options.parts[s][int(builds[member, s])]
                 if need.get(part.id, 0) > have.get(part.id, 0):
@@ -62,12 +63,3 @@ def _book_with_spares(study: Study, swapped: Sequence[int], spares: int) -> tupl
 def _plain(slot: Slot) -> Slot:
     """A slot that may stay empty and asks for no work."""
     return replace(slot, required=False, fitted=NONE_ID, work=())
-
-
-def _pieces(options: Options, build: IntArray) -> dict[str, int]:
-    """Pieces of each part in a build (S,)."""
-    pieces: dict[str, int] = {}
-    for slot, part in zip(options.slots, options.chosen(build), strict=True):
-        if part.id != NONE_ID:
-            pieces[part.id] = pieces.get(part.id, 0) + slot.count
-    return pieces

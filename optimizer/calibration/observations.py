@@ -29,8 +29,6 @@ RUN_SHARE, EARLY_SHARE = 0.004, 0.01
 the means over miles before, in which the start and the shifts are. Common practice, no source."""
 TACH_SHARE = 0.008
 """A tachometer read by the driver: some 50 of 6,000 rpm; common practice, no source."""
-WHEEL_SHARE = 0.005
-"""The roll-out that a logger's wheel speed is worked out with, against the real one."""
 DYNO_SHARE = 0.02
 """One dyno against another; what one sheet differs from the next comes on top. Common practice, no source."""
 CHALK_M, CHALK_SHARE = 0.004, 0.001
