@@ -179,13 +179,14 @@ class Rounds:
         spare = np.full(len(ways.rows), np.inf)
         allowed = [ok.copy() for ok in every.boxes.allowed]
         lines: list[Line] = []
-        for demand in ways.demands:
-            fast, slow = every.span.least, every.span.most
+        for asked in ways.demands:
+            demand, fast, slow = asked, every.span.least, every.span.most
             for _ in range(CUTS):
                 place = len(lines)
                 share = decisions.share(place, demand, fast, slow, ways.rows)
-                cut = demand.cut(fast + share[:, None] * (slow - fast))
-                line, most, best = self._hold(every, cut, place, decisions, ways.rows, allowed)
+                point = fast + share[:, None] * (slow - fast)
+                demand = demand.aimed(point)
+                line, most, best = self._hold(every, demand.cut(point), place, decisions, ways.rows, allowed)
                 lines.append(line)
                 spare = np.minimum(spare, most)
                 fast, slow = _line_through(demand, best, every.span)

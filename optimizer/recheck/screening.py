@@ -110,7 +110,7 @@ class Screen:
                 np.maximum(end, np.where(goes, gain, -np.inf), out=end)
         grip = (best.grip_use_limit / (1.0 - best.grip_use_limit * np.maximum(_load_shift(best), 0.0))) * still
         by_grip = (grip - resistance) / best.translating_kg
-        return BestCase(self.edges, self._distance(best, worst, ends, by_grip, most_slip))
+        return BestCase(self.edges, *self._distance(best, worst, ends, by_grip, most_slip))
 
     def _watts(self, gear: Gear, table: FloatArray, surface: FloatArray) -> FloatArray:
         """Thrust times wheel speed (K, E) in windows that begin at wheel speeds (K, E)."""
@@ -170,8 +170,8 @@ class Screen:
 
     def _distance(
         self, best: RunInputs, worst: RunInputs, ends: FloatArray, by_grip: FloatArray, most_slip: float
-    ) -> FloatArray:
-        """Least distance to each edge (E, K + 1), shifts counted."""
+    ) -> tuple[FloatArray, FloatArray]:
+        """Least distance to each edge (E, K + 1), with shifts and without."""
         edges = self.edges
         squares, cubes = (edges[1:] ** power - edges[:-1] ** power for power in (2, 3))
         ahead = ((2.0 / 3.0 * cubes / squares - edges[:-1]) / np.diff(edges))[:, None]
@@ -181,7 +181,8 @@ class Screen:
             gain = np.where((edges[:-1] >= best.cap_ms[:, None]).T, -np.inf, gain)
             gain = np.where(edges[:-1, None] < -float(best.headwind_ms), np.inf, gain)
             steps = np.where(gain > 0, 0.5 * squares[:, None] / np.where(gain > 0, gain, 1.0), np.inf)
-        distance = np.concatenate([np.zeros((1, steps.shape[1])), np.cumsum(steps, axis=0)])
+        driven = np.concatenate([np.zeros((1, steps.shape[1])), np.cumsum(steps, axis=0)])
+        distance = driven.copy()
         before = np.full(len(best), float(best.start_speed_ms))
         for number in range(len(best.overall) - 1):
             gear = Gear(best, number)
@@ -193,7 +194,7 @@ class Screen:
             beyond = edges[:, None] > np.minimum(gear.limit_surface, best.surface_cap_ms)
             distance += np.where(beyond & counts, best.shift_time_s * slowest, 0.0)
             before = np.maximum(before, latest)
-        return distance.T
+        return distance.T, driven.T
 
 
 def _slip_at(inputs: RunInputs, thrust: FloatArray, still: FloatArray) -> FloatArray:

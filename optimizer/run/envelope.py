@@ -51,13 +51,14 @@ class _InGear:
     """One gear over K cells: highest thrust (-inf where it does not go), where its limiter may act.
 
     ``ends`` (2, E, K) are the values of a line above thrust at both ends of the cells. ``surface`` are the least wheel
-    speed at the left end and the greatest at the right, inf and -inf where it does not go.
+    speed at the left end and the greatest at the right, inf and -inf where it does not go. ``slip`` is the least.
     """
 
     force: FloatArray
     ends: FloatArray
     on_limiter: BoolArray
     surface: tuple[FloatArray, FloatArray]
+    slip: FloatArray
 
 
 class Envelope:
@@ -81,7 +82,7 @@ class Envelope:
         The corner of the span with least resistance; ``mildest_above`` (E, K) is by how much it is above the least.
     resistance, grip : Force
         Drag and rolling resistance, never above the real one; the most thrust that grip allows, infinite in cells that
-        are not ``gripping``.
+        are not ``gripping``. ``most_grip`` (E, K) is what no car has more of in a cell.
     shifts : tuple of Shift
     top : int array (E,)
         The gear whose turning mass is in M.
@@ -111,14 +112,15 @@ class Envelope:
         least_base = np.minimum(base_low[:, :-1], base_low[:, 1:])
         self.gripping = least_base > 1.0
         bases = np.maximum(least_base, 1.0), np.maximum(np.maximum(base_high[:, :-1], base_high[:, 1:]), 1.0)
+        self.most_grip = bases[1] * self._grip_factor()[:, None]
         extremes = TorqueExtremes(inputs.torque_table)
         gears = [self._in_gear(gear, bases, extremes) for gear in range(len(inputs.overall))]
         pulls = np.stack([each.force for each in gears])
         best = pulls.argmax(axis=0)
         self.top = best[:, aim] if top is None else top
         self.mass = self.cars["translating_kg"].plus(self._of_gear(self.top))
-        self._combine(gears, best)
-        self.shifts = self._shifts(gears)
+        shares = self._combine(gears, best)
+        self.shifts = self._shifts(gears, shares)
 
     def _find_mildest(self, low: FloatArray, aim: int) -> None:
         """The corner of the span with least resistance at one speed, and by how much it is above the least at others.
@@ -170,6 +172,12 @@ class Envelope:
         inputs = self.base
         return (inputs.rear_mu - inputs.front_mu) * inputs.transfer
 
+    def _grip_factor(self) -> FloatArray:
+        """The most thrust that the driver lets the tires take, over their grip without thrust: (E,)."""
+        limit = self.base.grip_use_limit
+        factor: FloatArray = limit / (1.0 - limit * self._moved())
+        return factor
+
     def _forces(self, base_grip: Force) -> tuple[Force, Force]:
         """Resistance, and the most thrust that the driver lets the tires take."""
         inputs = self.base
@@ -178,7 +186,7 @@ class Envelope:
         for power, part in enumerate(drag):
             resistance.add(power, self.cars["drag_area_m2"], part)
         self._rolling(resistance)
-        factor = inputs.grip_use_limit / (1.0 - inputs.grip_use_limit * self._moved())
+        factor = self._grip_factor()
         grip = Force(len(inputs))
         grip.const, grip.slope = base_grip.const * factor, base_grip.slope * factor[:, None]
         return resistance, grip
@@ -249,6 +257,7 @@ class Envelope:
                 np.pad(np.where(goes, left * (1.0 + low), np.inf), beyond, constant_values=np.inf),
                 np.pad(np.where(goes, right * (1.0 + high), -np.inf), beyond, constant_values=-np.inf),
             ),
+            np.pad(low, beyond),
         )
 
     def _line(
@@ -297,42 +306,44 @@ class Envelope:
 
     # --- all gears together -------------------------------------------------------------------------------------
 
-    def _share(self, turning: Affine | None) -> tuple[FloatArray, FloatArray]:
-        """Least and greatest inertia over M of cars with some turning mass, or with none: (E,) each."""
+    def _share(self, turning: Affine | None) -> FloatArray:
+        """Least inertia over M of cars with some turning mass, or with none: (E,)."""
         top = self._of_gear(self.top)
         extra = top.plus(top, -2.0) if turning is None else turning.plus(top, -1.0)
-        least, most = extra.least(self.span), extra.most(self.span)
-        light, heavy = self.mass.least(self.span), self.mass.most(self.span)
-        return (
-            1.0 + np.where(least >= 0, least / heavy, least / light),
-            1.0 + np.where(most >= 0, most / light, most / heavy),
-        )
+        least = extra.least(self.span)
+        over = np.where(least >= 0, self.mass.most(self.span), self.mass.least(self.span))
+        share: FloatArray = 1.0 + least / over
+        return share
 
-    def _combine(self, gears: list[_InGear], best: IntArray) -> None:
+    def _combine(self, gears: list[_InGear], best: IntArray) -> FloatArray:
         """One thrust and inertia for each cell that no gear beats, whatever the resistance.
 
         The gear with most thrust stands for all; where it carries more inertia than another, its thrust is raised by
-        what makes up for that.
+        what makes up for that. Slip turns the engine side faster than the car: what turns counts ``1 + slip`` times.
+
+        Returns the least inertia over M in each gear (G, E, K).
         """
-        inputs, rows = self.base, np.arange(len(self.base))[:, None]
-        self.grip_share, _ = self._share(None)
-        shares = [self._share(each) for each in self.inertia]
-        least, most = (np.stack([each[end] for each in shares]) for end in (0, 1))
-        own = least[best, rows]
+        inputs = self.base
+        self.grip_share = self._share(None)
+        heaviest = self.mass.most(self.span)
+        free = np.stack([
+            self._share(turning)[:, None] + gear.slip * (turning.least(self.span) / heaviest)[:, None]
+            for turning, gear in zip(self.inertia, gears, strict=True)
+        ])  # fmt: skip
+        limited = np.stack([each.on_limiter for each in gears])
+        shares = np.where(limited, np.minimum(free, self.grip_share[:, None]), free)
+        own = np.take_along_axis(free, best[None], 0)[0]
         force, ends = np.full(best.shape, -np.inf), np.full((2, *best.shape), -np.inf)
         for number, gear in enumerate(gears):
-            lightest = np.where(gear.on_limiter, np.minimum(least[number], self.grip_share)[:, None],
-                                least[number][:, None])  # fmt: skip
-            heavier = np.where(best == number, 1.0, np.maximum(most[best, rows] / lightest, 1.0))
+            heavier = np.where(best == number, 1.0, np.maximum(own / shares[number], 1.0))
             goes = np.isfinite(gear.force)
             for whole, own_force in ((force, gear.force), (ends, gear.ends)):
                 raised = own_force + (heavier - 1.0) * np.maximum(own_force - self.least_resistance, 0.0)
                 np.maximum(whole, np.where(goes, raised, -np.inf), out=whole)
-        limited = np.take_along_axis(np.stack([each.on_limiter for each in gears]), best[None], 0)[0]
-        self.share = np.where(limited, np.minimum(own, self.grip_share[:, None]), own)
+        self.share = np.take_along_axis(shares, best[None], 0)[0]
         left = self.edges[:-1]
         clutch = left < Gear(inputs, 0).launch_surface[:, None]
-        open_share, _ = self._share(self._turning(None))
+        open_share = self._share(self._turning(None))
         self.share = np.where(clutch, np.minimum(self.share, open_share[:, None]), self.share)
         capped = left >= inputs.cap_ms[:, None]
         # with the wind faster than the car its drag pushes: such cells are not counted
@@ -341,15 +352,16 @@ class Envelope:
             np.where(pushed, np.inf, np.where(capped, -np.inf, each)) for each in (force, ends)
         )
         self.gripping = self.gripping & ~pushed
+        return shares
 
     # --- shifts -------------------------------------------------------------------------------------------------
 
-    def _shifts(self, gears: list[_InGear]) -> tuple[Shift, ...]:
+    def _shifts(self, gears: list[_InGear], shares: FloatArray) -> tuple[Shift, ...]:
         """What every shift at least costs that a car cannot do without."""
         found: list[Shift] = []
         before = np.full(len(self.base), float(self.base.start_speed_ms))
-        for number, gear in enumerate(gears[:-1]):
-            shift, before = self._shift(number, gear, before)
+        for number in range(len(gears) - 1):
+            shift, before = self._shift(number, gears, shares, before)
             found.append(shift)
         return tuple(found)
 
@@ -368,13 +380,17 @@ class Envelope:
         most = np.minimum(edges[last + 1], edges[last] * surface / np.where(slowest > 0, slowest, 1.0))
         return least, np.where(slow.any(axis=1) & np.isfinite(slowest), np.minimum(most, surface), surface)
 
-    def _shift(self, number: int, gear: _InGear, before: FloatArray) -> tuple[Shift, FloatArray]:
+    def _shift(
+        self, number: int, gears: list[_InGear], shares: FloatArray, before: FloatArray
+    ) -> tuple[Shift, FloatArray]:
         """One shift upward, and the highest ground speed after which it happens; ``before`` is that of the last.
 
-        A shift whose speed may be passed when the gear is taken up is skipped without a pause, and does not count.
+        What the pause has cost is gained again in one of the gears above. A shift whose speed may be passed when the
+        gear is taken up is skipped without a pause, and does not count.
         """
         inputs, here = self.base, Gear(self.base, number)
         rows, pause = np.arange(len(inputs)), inputs.shift_time_s
+        gear, later = gears[number], slice(number + 1, None)
         earliest, latest = self._ground(gear, here.shift_surface)
         span = self._cell(earliest), self._cell(latest)
         coasting = self.cars["translating_kg"].plus(self.cars["wheel_side_kg"])
@@ -386,7 +402,8 @@ class Envelope:
         reached = (np.arange(self.force.shape[1]) >= self._cell(slowest)[:, None]) & (
             np.arange(self.force.shape[1]) <= span[1][:, None]
         )
-        force = np.where(reached, self.force, -np.inf).max(axis=1)
+        pull = np.maximum.reduce([each.force for each in gears[later]])
+        force = np.where(reached, pull, -np.inf).max(axis=1)
         counts &= np.isfinite(force)
         return Shift(
             beyond_ms=self._ground(gear, np.minimum(here.limit_surface, inputs.surface_cap_ms))[1],
@@ -394,7 +411,7 @@ class Envelope:
             gained_m2s2=np.where(counts, least_loss * slowest, 0.0),
             speed_ms=np.maximum(slowest, 0.0),
             force_n=np.where(counts, force, 0.0),
-            share=np.where(reached, self.share, np.inf).min(axis=1, initial=np.inf),
+            share=np.where(reached, shares[later].min(axis=0), np.inf).min(axis=1, initial=np.inf),
         ), np.maximum(before, latest)
 
     def _cell(self, speed: FloatArray) -> IntArray:

@@ -15,9 +15,9 @@ import numpy as np
 from optimizer.choice.options import FloatArray, IntArray
 from optimizer.run.envelope import Envelope
 from optimizer.scenario.event import Scoring
-from optimizer.search.necessary import Cells, Demand, Part, distance_weights, time_weights
+from optimizer.search.necessary import Cells, Demand, Part, Stretch, distance_weights, time_weights
 
-FINE_MS, MIDDLE_MS, COARSE, UPPER, HALF = 0.03, 0.1, 0.04, 0.01, 0.6
+FINE_MS, MIDDLE_MS, COARSE, UPPER, HALF = 0.03, 0.1, 0.04, 0.005, 0.6
 """Widths of cells about the level, below it, and further down as a share of speed: above `HALF` of it and below."""
 FINE_BELOW_MS, MIDDLE_BELOW_MS, FINE_ABOVE_MS, ABOVE_MS = 1.2, 6.0, 1.5, 25.0
 """How far below the level the finer cells reach, and above it the finest and any at all."""
@@ -49,16 +49,40 @@ def edges_about(level_ms: float, start_ms: float, coarser: int = 1) -> tuple[Flo
 
 @dataclass(frozen=True, slots=True)
 class BestCase:
-    """The best of everything in E drive sets: the least distance to each edge (E, K + 1), inf where none gets."""
+    """The best of everything in E drive sets: the least distance to each edge (E, K + 1), inf where none gets.
+
+    ``driven_m`` (E, K + 1) is without what shifts add: from one edge to another no car gains speed in less.
+    """
 
     edges: FloatArray
     distance_m: FloatArray
+    driven_m: FloatArray
 
     def speed_at(self, mark_m: float) -> FloatArray:
         """Speed (E,) that no car has at a distance."""
         place = np.minimum((self.distance_m <= mark_m).sum(axis=1), len(self.edges) - 1)
         speed: FloatArray = self.edges[place]
         return np.where(self.distance_m[:, -1] <= mark_m, np.inf, speed)
+
+    def less_of_last(self, rows: IntArray, reach: IntArray, high: FloatArray, mark_m: float) -> FloatArray:
+        """What 1 / speed is less at the last board than at the edge ``reach`` (n,), as a weight on distance: (n,).
+
+        For cars that pass the board, at ``mark_m``, at a speed v from that edge, a, to ``high`` (n,). What the time
+        over the stretch is more than with v = a, is the integral of ``(D(w) - mark) / w^2`` from a to v; D(w)
+        is at least D(a) and the best case's way from a to w. The least of that over v is concave in D(a), nothing
+        where D(a) is the mark, and known where it is the best case's: it stays above the chord.
+        """
+        edges, inverse = self.edges, 1.0 / np.maximum(self.edges, 1e-9)
+        begin = np.arange(len(rows)), reach
+        driven = self.driven_m[rows]
+        start = np.minimum(self.distance_m[rows, reach], mark_m)
+        with np.errstate(invalid="ignore"):  # beyond where none gets
+            ahead = np.where(np.isfinite(driven), driven - driven[begin][:, None], np.inf)
+        short = np.maximum(mark_m - start[:, None] - ahead, 0.0) * (np.arange(len(edges)) >= reach[:, None])
+        least = 1.0 / high[:, None]
+        width = np.maximum(inverse, least) - np.maximum(np.append(inverse[1:], 0.0), least)
+        room = mark_m - start
+        return np.where(room > 0, (short * width).sum(axis=1) / np.where(room > 0, room, 1.0), 0.0)
 
     def time_s(self, marks_m: tuple[float, float]) -> FloatArray:
         """Time (E,) between two boards that every car at least takes.
@@ -76,15 +100,21 @@ def best_case(envelope: Envelope) -> BestCase:
     """The best of everything at once, in each cell by itself."""
     edges, cells, count = envelope.edges, Cells(envelope.edges), len(envelope.share)
     weights = distance_weights(edges, np.full(count, len(edges) - 1))
-    whole = cells.whole(weights)
-    lost = cells.of(weights, envelope.resistance.coefficients(envelope.mildest)) - envelope.mildest_above * whole
+    whole, against = cells.whole(weights), envelope.resistance.coefficients(envelope.mildest)
+    lost = cells.of(weights, against) - envelope.mildest_above * whole
     push = (cells.between(weights, envelope.force_ends) - lost) / envelope.share
+    by_grip = (envelope.most_grip * whole - lost) / envelope.grip_share[:, None]
+    push = np.where(envelope.gripping, np.minimum(push, by_grip), push)
     steps = np.where(push > 0, whole * whole / np.where(push > 0, push, 1.0), np.inf)
-    distance = np.concatenate([np.zeros((len(push), 1)), np.cumsum(steps, axis=1)], axis=1)
-    distance *= envelope.mass.least(envelope.span)[:, None]
+    lightest = envelope.mass.least(envelope.span)[:, None]
+    driven = np.concatenate([np.zeros((len(push), 1)), np.cumsum(steps, axis=1)], axis=1) * lightest
+    distance = driven.copy()
     for shift in envelope.shifts:
-        distance += np.where(edges > shift.beyond_ms[:, None], shift.rolled_m[:, None], 0.0)
-    return BestCase(edges, distance)
+        powers = shift.speed_ms ** np.arange(len(against))[:, None]
+        surplus = (shift.force_n - (against * powers).sum(axis=0) + envelope.mildest_above.max(axis=1)) / shift.share
+        again = np.where(surplus > 0, shift.gained_m2s2 / np.where(surplus > 0, surplus, 1.0), 0.0) * lightest[:, 0]
+        distance += np.where(edges > shift.beyond_ms[:, None], (shift.rolled_m + again)[:, None], 0.0)
+    return BestCase(edges, distance, driven)
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +212,7 @@ class Scores:
         able = self.joined(open_end) >= level
         rows, ranges = rows[able], [(low[able], high[able], most[able]) for low, high, most in ranges]
         limit = most_time[rows].copy()
-        parts = []
+        parts, stretches = [], []
         for run, (envelope, case) in enumerate(zip(envelopes, cases, strict=True)):
             low, high, most = ranges[run]
             reach = np.clip(np.searchsorted(edges, low * (1 + 1e-12), side="right") - 1, 1, len(edges) - 1)
@@ -191,10 +221,12 @@ class Scores:
             first = np.minimum(np.clip(np.searchsorted(edges, guess), 1, None), reach)
             high = np.maximum(high, edges[reach] * (1 + 1e-12))
             factor = factors[run][rows]
-            parts.append(Part(envelope, cells, rows, time_weights(edges, first, reach, high), factor))
-            limit += factor * (self.marks_m[0] * (1.0 / edges[first] - 1.0 / high) - self.length / high)
+            less = 1.0 / edges[reach] - case.less_of_last(rows, reach, high, self.marks_m[1])
+            parts.append(Part(envelope, cells, rows, time_weights(edges, first, reach, less), factor))
+            stretches.append(Stretch(self.marks_m[0], first, reach, less))
+            limit += factor * (self.marks_m[0] / edges[first] - self.marks_m[1] * less)
         per_ms = np.asarray(level**2 / self.length / sum(factor[rows] for factor in factors))
-        return Ways(rows, (Demand(envelopes[0].mass.take(rows), tuple(parts), limit, per_ms),))
+        return Ways(rows, (Demand(envelopes[0].mass.take(rows), tuple(parts), limit, per_ms, tuple(stretches)),))
 
     def _times(self, bounds: list[FloatArray], level: float) -> tuple[list[FloatArray], FloatArray, list[FloatArray]]:
         """Factors on the runs' times and the most their sum may be, all (E,); and the least mean in each run.

@@ -8,7 +8,9 @@ fast enough is on the wrong side of, wherever it is taken (docs/method.md, secti
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from copy import copy
+from dataclasses import dataclass, replace
+from typing import Self
 
 import numpy as np
 
@@ -51,11 +53,10 @@ def distance_weights(edges: FloatArray, reach: IntArray) -> Weights:
     return Weights(np.zeros_like(inside), inside, edges[reach], nothing, nothing)
 
 
-def time_weights(edges: FloatArray, first: IntArray, reach: IntArray, most_ms: FloatArray) -> Weights:
-    """Weights of ``distance x (1 / max(u, edges[first]) - 1 / most_ms)``, up to the edge ``reach`` (n,)."""
+def time_weights(edges: FloatArray, first: IntArray, reach: IntArray, less: FloatArray) -> Weights:
+    """Weights of ``distance x (1 / max(u, edges[first]) - less)``, up to the edge ``reach`` (n,)."""
     cell = np.arange(len(edges) - 1)
     inside, below = cell < reach[:, None], cell < first[:, None]
-    less = 1.0 / most_ms
     rise = np.where(below, (1.0 / edges[first] - less)[:, None], -less[:, None]) * inside
     return Weights(np.where(below, 0.0, 1.0) * inside, rise, edges[reach], edges[first], less)
 
@@ -118,24 +119,43 @@ class Part:
     """Weighted distance of one run: ``factor x sum(weight^2 / push)``, for n entries that are rows of an envelope."""
 
     def __init__(self, envelope: Envelope, cells: Cells, rows: IntArray, weights: Weights, factor: FloatArray) -> None:
-        self.cells, self.weights, self.factor = cells, weights, factor
+        self.cells, self.factor = cells, factor
         self.resistance, self.grip = envelope.resistance.take(rows), envelope.grip.take(rows)
-        self.whole = cells.whole(weights)
-        self.counted = self.whole > 0
-        self.gripping = envelope.gripping[rows] & self.counted
         self.share, self.grip_share = envelope.share[rows], envelope.grip_share[rows][:, None]
-        pull = np.where(self.counted, cells.between(weights, envelope.force_ends[:, rows]), UNLIMITED)
-        self.pull = np.clip(pull, -UNLIMITED, UNLIMITED)
+        self.force_ends, self.could_grip = envelope.force_ends[:, rows], envelope.gripping[rows]
         self.made = [shift.take(rows) for shift in envelope.shifts]
-        self.shift_weight = (
-            np.stack([weights.of_shift(shift.beyond_ms) for shift in self.made], axis=1)
-            if self.made
-            else np.zeros((len(rows), 0))
-        )
         self.powers = [shift.speed_ms[None] ** np.arange(POWERS)[:, None] for shift in self.made]
-        rolled = [weight * shift.rolled_m for weight, shift in zip(self.shift_weight.T, self.made, strict=True)]
-        self.rolled = factor * sum(rolled, start=np.zeros(len(rows)))
         self.gained = np.stack([s.gained_m2s2 for s in self.made], axis=1) if self.made else np.zeros((len(rows), 0))
+        self.weigh(weights)
+
+    def weigh(self, weights: Weights) -> None:
+        """Take weights, and what follows from them."""
+        self.weights, self.whole = weights, self.cells.whole(weights)
+        self.counted = self.whole > 0
+        self.gripping = self.could_grip & self.counted
+        pull = np.where(self.counted, self.cells.between(weights, self.force_ends), UNLIMITED)
+        self.pull = np.clip(pull, -UNLIMITED, UNLIMITED)
+        count = len(self.factor)
+        each = [weights.of_shift(shift.beyond_ms) for shift in self.made]
+        self.shift_weight = np.stack(each, axis=1) if each else np.zeros((count, 0))
+        rolled = [weight * shift.rolled_m for weight, shift in zip(each, self.made, strict=True)]
+        self.rolled = self.factor * sum(rolled, start=np.zeros(count))
+
+    def weighed(self, weights: Weights) -> Self:
+        """The same with other weights."""
+        other = copy(self)
+        other.weigh(weights)
+        return other
+
+    def distance(self, push: _Push, mass: FloatArray) -> FloatArray:
+        """About how far cars (n,) have come at each edge: (n, K + 1); not a bound."""
+        least = np.minimum(push.engine, push.grip)
+        going = self.counted & (least > 0)
+        steps = np.where(going, self.whole / np.where(going, least, 1.0), 0.0) * self.cells.integrals[1]
+        driven = np.cumsum(np.concatenate([np.zeros((len(mass), 1)), steps], axis=1), axis=1) * mass[:, None]
+        for shift in self.made:
+            driven += np.where(self.cells.edges > shift.beyond_ms[:, None], shift.rolled_m[:, None], 0.0)
+        return driven
 
     def push(self, points: FloatArray) -> _Push:
         """Net force over inertia share at points (n, L)."""
@@ -179,18 +199,49 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
+class Stretch:
+    """What a part that is a time over the timed stretch was weighed with: see `time_weights`; arrays (n,).
+
+    Any edge ``first`` gives a valid bound; the best is the one that cars pass the first board with.
+    """
+
+    board_m: float
+    first: IntArray
+    reach: IntArray
+    less: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class Demand:
-    """``mass x (sum over parts) <= limit``: necessary for n entries; ``per_ms`` scales a miss to a speed [m/s]."""
+    """``mass x (sum over parts) <= limit``: necessary for n entries; ``per_ms`` scales a miss to a speed [m/s].
+
+    ``stretches``, one for each part, where it is times that are limited.
+    """
 
     mass: Affine
     parts: tuple[Part, ...]
     limit: FloatArray
     per_ms: FloatArray
+    stretches: tuple[Stretch, ...] = ()
 
     @property
     def room(self) -> FloatArray:
         """The limit less what shifts cost every car: (n,)."""
         return self.limit - sum(part.rolled for part in self.parts)
+
+    def aimed(self, points: FloatArray) -> Demand:
+        """The same demand, sharpest for cars that pass the first board as those at points (n, L) do."""
+        if not self.stretches:
+            return self
+        mass, limit = self.mass.at(points), self.limit.copy()
+        parts, stretches = [], []
+        for part, old in zip(self.parts, self.stretches, strict=True):
+            edges, driven = part.cells.edges, part.distance(part.push(points), mass)
+            first = np.clip((driven <= old.board_m).sum(axis=1) - 1, 1, old.reach)
+            limit += part.factor * old.board_m * (1.0 / edges[first] - 1.0 / edges[old.first])
+            parts.append(part.weighed(time_weights(edges, first, old.reach, old.less)))
+            stretches.append(replace(old, first=first))
+        return replace(self, parts=tuple(parts), limit=limit, stretches=tuple(stretches))
 
     def on_line(self, fast: FloatArray, slow: FloatArray) -> FloatArray:
         """Points (n, L) of the lines from fast to slow where the demand is just met, on the side that meets it.

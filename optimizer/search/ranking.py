@@ -12,6 +12,7 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import reduce
 
 import numpy as np
 
@@ -55,6 +56,8 @@ ESTIMATES = 5
 """Times that the highest estimate is taken again with what that speed asks for."""
 MOST_BOXES = 20_000
 """Boxes of completions that a thorough search goes into before it gives up."""
+HEAD, WORTH_A_HEAD = 100, 600
+"""Drive sets ruled out before all others where there are many, and how many are many."""
 PROBE_DEPTHS_MS = (0.2, 0.5, 1.0, 2.0, 4.0, 8.0)
 """How far below the highest estimate the probes look, one after the other."""
 
@@ -432,22 +435,41 @@ class Ranker:
         tightener = Tightener(self.judge, self.bounding, self.bounds, narrower, self.opener.lister, purchases)
         self.progress("ruling out the rest", 0.7)
         every = self.sets.marked(np.flatnonzero(self.bound > goal.level - BOUND_SLACK_MS))
-        sets = narrower.by_equipment(narrower.tighten(every, goal), goal)
-        sets = sets.take(self.bounding.optimistic(sets) > goal.level - BOUND_SLACK_MS)
+        sets = self._able(narrower.by_equipment(narrower.tighten(every, goal), goal), goal.level)
         self.touched.update(sets.mark.tolist())
         tightener.learn(sets, goal)
-        number = 0
-        while len(sets):
-            if len(sets) > MOST_BOXES:
+        waiting = [(part, 0) for part in self._likeliest_last(sets)]
+        while waiting:
+            self.left = reduce(DriveSets.and_also, [part for part, _ in waiting])
+            if len(self.left) > MOST_BOXES:
                 return False
-            self.left = sets
+            sets, number = waiting.pop()
             found, sets = tightener.step(sets, goal, number, self._late)
             self._try(found)
-            goal, number = self._goal(), number + 1
-            if self._late() and len(sets):
-                self.evidence.highest_left_ms = float(self.bounding.optimistic(sets).max())
+            if len(sets):
+                waiting.append((sets, number + 1))
+            if self._late() and waiting:
+                self.left = reduce(DriveSets.and_also, [part for part, _ in waiting])
+                self.evidence.highest_left_ms = float(self.bounding.optimistic(self.left).max())
                 return False
+            before, goal = goal, self._goal()
+            if goal.level > before.level + REBOUND_MS:
+                able = [(self._able(narrower.tighten(part, goal), goal.level), number) for part, number in waiting]
+                waiting = [(part, number) for part, number in able if len(part)]
         return True
+
+    def _able(self, sets: DriveSets, level: float) -> DriveSets:
+        """Drive sets whose best case reaches a level."""
+        return sets.take(self.bounding.optimistic(sets) > level - BOUND_SLACK_MS)
+
+    def _likeliest_last(self, sets: DriveSets) -> list[DriveSets]:
+        """Many drive sets in two parts, last the few that seem fastest for the money: they may raise the level."""
+        if len(sets) < WORTH_A_HEAD:
+            return [sets] if len(sets) else []
+        likely = self.opener.estimate(sets, self.bounding.optimistic(sets), self.budget)
+        first = np.zeros(len(sets), dtype=bool)
+        first[np.argsort(-likely, kind="stable")[:HEAD]] = True
+        return [sets.take(~first), sets.take(first)]
 
     def _goal(self) -> Goal:
         """What would rank with the K best; where ties are not looked for, at a cap only what is faster."""

@@ -223,10 +223,12 @@ class Tightener:
         cuts: list[Cut] = []
         spare = np.full(len(ways.rows), np.inf)
         options = [ok.copy() for ok in every.sets.allowed]
-        for demand in ways.demands:
-            fast, slow = every.span.least, every.span.most
+        for asked in ways.demands:
+            demand, fast, slow = asked, every.span.least, every.span.most
             for _ in range(CUTS):
-                cut, most, best, saved = self._cut(every, demand, demand.on_line(fast, slow), cents, left)
+                point = demand.on_line(fast, slow)
+                demand = demand.aimed(point)
+                cut, most, best, saved = self._cut(every, demand, point, cents, left)
                 cuts.append(cut)
                 spare = np.minimum(spare, most)
                 options = [ok & kept for ok, kept in zip(options, saved, strict=True)]

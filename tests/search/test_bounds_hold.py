@@ -185,9 +185,8 @@ def test_no_car_of_the_span_is_found_that_breaks_every_cut_and_is_fast_enough(se
     every = tightener.scores.ways(envelopes, cases, level - RUN_ERROR_MS, 2)
     least, most = batch.span.least[every.rows], batch.span.most[every.rows]
     anywhere = least + rng.random(least.shape) * (most - least)
-    cuts = [
-        demand.cut(points) for demand in every.demands for points in (demand.on_line(least, most), anywhere)
-    ]  # fmt: skip
+    places = [(demand, points) for demand in every.demands for points in (demand.on_line(least, most), anywhere)]
+    cuts = [each.cut(points) for demand, points in places for each in (demand, demand.aimed(points))]
     for place in range(len(sets)):
         ways = np.flatnonzero(every.rows == place)
         least, most = batch.span.least[place], batch.span.most[place]
