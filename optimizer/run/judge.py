@@ -202,17 +202,17 @@ class Judge:
         return min([*own, *(cap for cap in brackets if cap >= level_ms + above_ms - SPEED_STEP_MS)], default=np.inf)
 
     def rotor_rows(
-        self, level_ms: float, radius_m: FloatArray, share: float = 1.0
+        self, board_ms: float | FloatArray, radius_m: FloatArray, share: float = 1.0
     ) -> list[tuple[tuple[FloatArray, ...], FloatArray]]:
-        """Linear rows (coefficients per slot, upper) that builds reaching a level must keep for the rotors' sake.
+        """Linear rows (coefficients per slot, upper) that builds as fast at the last board must keep for rotors' sake.
 
-        Half of what moves and turns times the square of the higher of level and planned speed, in the worst case all on
-        one axle, must not pass what its rotors take. The row is a little mild, never too strict: the speed at the last
-        board is often above the level.
+        Half of what moves and turns times the square of the higher of that speed and the planned one, in the worst case
+        all on one axle, must not pass what its rotors take.
 
         Parameters
         ----------
-        level_ms : float
+        board_ms : float, or array (D,)
+            Least speed at the last board.
         radius_m : array (2, D)
             Rolling radius of front and rear tires of each drive set, or the largest there may be.
         share : float
@@ -223,7 +223,7 @@ class Judge:
         list of (coefficients, upper)
             For each slot of rotors: coefficients per slot (D, m_s), upper (D,).
         """
-        speed = max(level_ms, self.planned_ms, 0.0)
+        speed = np.maximum(board_ms, max(self.planned_ms, 0.0))
         by_radius = 1.0 / radius_m[:, :, None] ** 2
 
         def worth(table: FloatArray) -> FloatArray:
@@ -237,7 +237,7 @@ class Judge:
         for s, slot in enumerate(self.options.slots):
             if slot.kind == "rotor":
                 capacity = rotor_capacity_j(self.options, s, self.model.car.brake_front_share)
-                own = every[s] - capacity / (0.5 * share * speed**2)
+                own = every[s] - capacity / (0.5 * share * speed[..., None] ** 2)
                 rows.append(((*every[:s], own, *every[s + 1 :]), upper))
         return rows
 

@@ -77,7 +77,8 @@ class BestCase:
         driven = self.driven_m[rows]
         start = np.minimum(self.distance_m[rows, reach], mark_m)
         with np.errstate(invalid="ignore"):  # beyond where none gets
-            ahead = np.where(np.isfinite(driven), driven - driven[begin][:, None], np.inf)
+            ahead = driven - driven[begin][:, None]
+            ahead = np.where(np.isfinite(ahead), ahead, np.inf)
         short = np.maximum(mark_m - start[:, None] - ahead, 0.0) * (np.arange(len(edges)) >= reach[:, None])
         least = 1.0 / high[:, None]
         width = np.maximum(inverse, least) - np.maximum(np.append(inverse[1:], 0.0), least)
@@ -121,11 +122,13 @@ def best_case(envelope: Envelope) -> BestCase:
 class Ways:
     """Ways in which completions of drive sets could score: way i is one of drive set ``rows[i]``.
 
-    A completion that scores meets every demand of at least one way of its drive set.
+    A completion that scores meets every demand of at least one way of its drive set; it then has been as fast as
+    ``highest_ms`` (n,) up to the last board in one of its runs.
     """
 
     rows: IntArray
     demands: tuple[Demand, ...]
+    highest_ms: FloatArray
 
 
 class Scores:
@@ -166,7 +169,7 @@ class Scores:
             return self._by_time(envelopes, cases, bounds, possible, level, bins)
         if len(envelopes) == 1:
             needed = np.full(len(possible), level)
-            return Ways(possible, (self._at_mark(envelopes[0], possible, needed),))
+            return Ways(possible, (self._at_mark(envelopes[0], possible, needed),), needed)
         rows = np.repeat(possible, bins)
         number = np.tile(np.arange(bins), len(possible))
         most = np.minimum(bounds[0], edges[-1])[rows]
@@ -175,7 +178,7 @@ class Scores:
         high = least + (most - least) * (number + 1) / bins
         other = self.other_run(level, high)
         demands = (self._at_mark(envelopes[0], rows, low), self._at_mark(envelopes[1], rows, other))
-        return Ways(rows, demands)
+        return Ways(rows, demands, np.maximum(low, other))
 
     def _at_mark(self, envelope: Envelope, rows: IntArray, speed: FloatArray) -> Demand:
         """The board is reached at a speed (n,) or more: not further than the board to get there."""
@@ -226,7 +229,8 @@ class Scores:
             stretches.append(Stretch(self.marks_m[0], first, reach, less))
             limit += factor * (self.marks_m[0] / edges[first] - self.marks_m[1] * less)
         per_ms = np.asarray(level**2 / self.length / sum(factor[rows] for factor in factors))
-        return Ways(rows, (Demand(envelopes[0].mass.take(rows), tuple(parts), limit, per_ms, tuple(stretches)),))
+        demand = Demand(envelopes[0].mass.take(rows), tuple(parts), limit, per_ms, tuple(stretches))
+        return Ways(rows, (demand,), np.maximum.reduce([low for low, _, _ in ranges]))
 
     def _times(self, bounds: list[FloatArray], level: float) -> tuple[list[FloatArray], FloatArray, list[FloatArray]]:
         """Factors on the runs' times and the most their sum may be, all (E,); and the least mean in each run.

@@ -40,6 +40,8 @@ class DriveSets:
         Mask of the jobs it needs.
     cap_ms : array (D,)
         Ground speed that no completion may pass, for want of the equipment a speed bracket asks for; else inf.
+    board_ms : array (D,)
+        Ground speed at which every completion that counts passes the last board at least, in one of its runs.
     apart : bool array (D,)
         Whether no completion shares a pack between two slots, but for what is counted in ``spent``.
     mark : array (D,)
@@ -52,6 +54,7 @@ class DriveSets:
     spent: FloatArray
     jobs: IntArray
     cap_ms: FloatArray
+    board_ms: FloatArray
     apart: BoolArray
     mark: IntArray
 
@@ -78,7 +81,7 @@ class DriveSets:
         """Some of the drive sets."""
         return DriveSets(
             self.builds[rows], self.free, tuple(ok[rows] for ok in self.allowed), self.spent[rows], self.jobs[rows],
-            self.cap_ms[rows], self.apart[rows], self.mark[rows],
+            self.cap_ms[rows], self.board_ms[rows], self.apart[rows], self.mark[rows],
         )  # fmt: skip
 
     def marked(self, rows: IntArray) -> DriveSets:
@@ -121,8 +124,8 @@ class DriveSets:
             np.concatenate([self.builds, others.builds]), self.free,
             tuple(np.concatenate(each) for each in zip(self.allowed, others.allowed, strict=True)),
             np.concatenate([self.spent, others.spent]), np.concatenate([self.jobs, others.jobs]),
-            np.concatenate([self.cap_ms, others.cap_ms]), np.concatenate([self.apart, others.apart]),
-            np.concatenate([self.mark, others.mark]),
+            np.concatenate([self.cap_ms, others.cap_ms]), np.concatenate([self.board_ms, others.board_ms]),
+            np.concatenate([self.apart, others.apart]), np.concatenate([self.mark, others.mark]),
         )  # fmt: skip
 
 
@@ -143,8 +146,8 @@ def drive_sets_of(
     mark = np.flatnonzero(np.isfinite(spent))
     builds, spent, jobs = builds[mark], spent[mark], jobs[mark]
     allowed = tuple(_allowed(legality, builds, drive_slots, s, bounds.available[s]) for s in free)
-    no_cap, together = np.full(len(builds), np.inf), np.zeros(len(builds), dtype=np.bool_)
-    sets = DriveSets(builds, free, allowed, spent, jobs, no_cap, together, mark)
+    no_cap, no_speed = np.full(len(builds), np.inf), np.zeros(len(builds))
+    sets = DriveSets(builds, free, allowed, spent, jobs, no_cap, no_speed, np.zeros(len(builds), dtype=np.bool_), mark)
     del allowed
     if not (possible := sets.completable).all():
         sets = sets.take(possible)

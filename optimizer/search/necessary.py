@@ -276,7 +276,7 @@ class Demand:
         """
         pushes = [part.push(points) for part in self.parts]
         total = np.asarray(sum(part.sum(push) for part, push in zip(self.parts, pushes, strict=True)))
-        holds = np.isfinite(total)
+        holds = np.isfinite(total) & (total > 0)
         total = np.where(holds, total, 1.0)
         rise = sum(part.gradient(push) for part, push in zip(self.parts, pushes, strict=True))
         steep = self.room / total**2

@@ -25,6 +25,10 @@ BLOCK = 1 << 18
 """Options of drive sets looked at together: what fits the cache."""
 
 
+BOARD_STEP_MS = 0.05
+"""Steps in which speeds at the last board are told apart."""
+
+
 @dataclass(frozen=True, slots=True)
 class Goal:
     """What is looked for: builds at least as fast as ``level``, for at most ``money`` cents.
@@ -45,6 +49,11 @@ class Goal:
     def at_board(self) -> float:
         """Least speed at the last board of a build at the level."""
         return self.level - self.dip
+
+    def past(self, highest_ms: FloatArray) -> FloatArray:
+        """Least speeds at the last board of builds that have been as fast before: what a pause costs grows slowly."""
+        share = self.dip / self.level if self.level > 0 and np.isfinite(self.level) else 1.0
+        return np.maximum(highest_ms * (1.0 - share), 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,23 +153,30 @@ class Propagation:
             used = sum((row.coefficients[s][sets.builds[:, s]] for s in drive), np.zeros(len(sets)))
             left = row.upper + row.slack - used
             found.append(SetRow(tuple(row.coefficients[s][None] for s in sets.free), one_kind, left))
-        found += self._rotor_rows(sets, goal.at_board, spare)
+        found += self._rotor_rows(sets, goal, spare)
         for has_it in self.equipment(goal):
             carry = [each.astype(float) for each in has_it]
             has = sum((carry[s][sets.builds[:, s]] for s in drive), np.zeros(len(sets)))
             found.append(SetRow(tuple(-carry[s][None] for s in sets.free), one_kind, has - 1.0))
         return found
 
-    def rotors_could_bind(self, sets: DriveSets, level: float) -> bool:
-        """Whether some choice of parts breaks what rotors must take at a level."""
-        return bool(self._rotor_rows(sets, level, 1.0))
+    def for_rotors(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """Drop options whose rotors could not take what builds that meet the goal bring to the last board."""
+        rows = [row for row in self._rotor_rows(sets, goal, 1.0) if row.could_break.any()]
+        if rows:
+            sets = replace(sets, allowed=tuple(ok.copy() for ok in sets.allowed))
+        for row in rows:
+            _strike_row(sets, row)
+        return sets
 
-    def _rotor_rows(self, sets: DriveSets, level: float, spare: float) -> list[SetRow]:
-        """What rotors must take at the level, less those rows that every build keeps."""
-        radius, kind = np.unique(self.space.frame(sets.builds).drive.radius_m, axis=1, return_inverse=True)
+    def _rotor_rows(self, sets: DriveSets, goal: Goal, spare: float) -> list[SetRow]:
+        """What rotors must take at the last board, less those rows that every build keeps."""
+        radius = self.space.frame(sets.builds).drive.radius_m
+        speed = np.maximum(np.floor(sets.board_ms / BOARD_STEP_MS) * BOARD_STEP_MS, goal.at_board)
+        kinds, kind = np.unique(np.concatenate([radius, speed[None]]), axis=1, return_inverse=True)
         kind, drive = kind.reshape(-1), self.judge.model.drive_slots
         found = []
-        for coefficients, upper in self.judge.rotor_rows(level, radius, spare):
+        for coefficients, upper in self.judge.rotor_rows(kinds[2], kinds[:2], spare):
             most = sum(coefficients[s].max(axis=1) for s in sets.free)
             used = sum((coefficients[s][kind, sets.builds[:, s]] for s in drive), np.zeros(len(sets)))
             left = upper[kind] - used

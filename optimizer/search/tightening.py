@@ -42,8 +42,6 @@ SAMPLE, SAMPLE_DEPTH_MS = 24, 0.3
 """Drive sets whose slopes are taken as typical, and how far below the level."""
 CUTS = 2
 """Cuts for each way: one between the best and the worst of everything, one at what the first thought best."""
-TOO_FAST_MS = 0.1
-"""Steps of speed in which it is looked at what rotors must take of the slowest completion."""
 SIMULATED = 4096
 """Drive sets whose slowest completions are run at once."""
 CHUNK = 150
@@ -186,20 +184,10 @@ class Tightener:
             fit, batch = self.narrower.good_tires(batch, goal.level, sampled=False)
             parts.append(batch.sets.take(fit))
         sets = reduce(DriveSets.and_also, parts)
-        if len(sets) == 0 or not self.propagation.rotors_could_bind(sets, goal.level + TOO_FAST_MS):
+        if len(sets) == 0:
             return sets
         slowest = np.minimum(self.bounding.slowest(self.bounding.open(sets)), self._least_cap(goal.level))
-        steps = np.maximum(np.floor((slowest - goal.level) / TOO_FAST_MS), 0.0)
-        kept = [
-            self.propagation.narrowed(sets.take(steps == step), self._faster(goal, step * TOO_FAST_MS))
-            for step in np.unique(steps)
-        ]
-        return reduce(DriveSets.and_also, kept)
-
-    def _faster(self, goal: Goal, by_ms: float) -> Goal:
-        """The goal at a higher level."""
-        level = goal.level + by_ms
-        return replace(goal, level=level, dip=self.judge.most_dip_ms(level))
+        return self.propagation.narrowed(_past(sets, goal.past(slowest)), goal)
 
     def _least_cap(self, level: float) -> float:
         """The lowest ground speed cap at or above a level; infinite where there is none."""
@@ -233,9 +221,13 @@ class Tightener:
                 spare = np.minimum(spare, most)
                 options = [ok & kept for ok, kept in zip(options, saved, strict=True)]
                 fast, slow = self._line_through(demand, best, every)
-        alive = np.flatnonzero((spare >= -ROUNDING_MS) & np.logical_and.reduce([ok.any(axis=1) for ok in options]))
-        rows, options = ways.rows[alive], [ok[alive] for ok in options]
-        after = self.propagation.narrowed(_merged(batch.sets, rows, options), goal)
+        living = (spare >= -ROUNDING_MS) & np.logical_and.reduce([ok.any(axis=1) for ok in options])
+        each = replace(every.sets, allowed=tuple(options)).marked(np.arange(len(ways.rows))).take(living)
+        each = self.propagation.for_rotors(_past(each, goal.past(ways.highest_ms[living] - RUN_ERROR_MS)), goal)
+        each = each.take(each.completable)
+        alive, options = each.mark, list(each.allowed)
+        rows = ways.rows[alive]
+        after = self.propagation.narrowed(_merged(batch.sets, rows, options, each.board_ms), goal)
         kept = np.flatnonzero(np.isin(rows, after.mark))
         return Left(
             replace(batch.take(after.mark), sets=replace(after, mark=sets.mark[after.mark])),
@@ -281,9 +273,19 @@ class Tightener:
         return np.where(ahead, point, every.span.least), np.where(ahead, every.span.most, point)
 
 
-def _merged(sets: DriveSets, rows: IntArray, options: list[BoolArray]) -> DriveSets:
-    """Drive sets, marked by row, with the options that any of their ways left; those without a way are dropped."""
+def _past(sets: DriveSets, board_ms: FloatArray) -> DriveSets:
+    """Drive sets of whose completions those count that pass the last board at least so fast (D,)."""
+    return replace(sets, board_ms=np.maximum(sets.board_ms, board_ms))
+
+
+def _merged(sets: DriveSets, rows: IntArray, options: list[BoolArray], board_ms: FloatArray) -> DriveSets:
+    """Drive sets, marked by row, with what any of their ways left; those without a way are dropped.
+
+    Options per free slot (n, m_s) and speeds at the last board (n,) are those of the ways.
+    """
     allowed = [np.zeros_like(ok) for ok in sets.allowed]
     for merged, ok in zip(allowed, options, strict=True):
         np.logical_or.at(merged, rows, ok)
-    return replace(sets, allowed=tuple(allowed)).marked(np.unique(rows))
+    slowest = np.full(len(sets), np.inf)
+    np.minimum.at(slowest, rows, board_ms)
+    return replace(sets, allowed=tuple(allowed), board_ms=slowest).marked(np.unique(rows))

@@ -168,6 +168,32 @@ def test_screening_keeps_every_drive_set_that_is_fast_enough(seed: int) -> None:
     assert len(screened(ranker, sets, float(speed.max()) + 8.0)) == 0, "it does rule out"
 
 
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_completion_that_scores_goes_one_of_the_ways(seed: int) -> None:
+    """It meets that way's demands, however they are aimed, and has been as fast as the way says."""
+    ranker, rng = ranker_of(seed), np.random.default_rng(400 + seed)
+    sets, tightener = sets_of(ranker, rng, 30), tightener_of(ranker)
+    rows, builds = some_completions(sets, rng, 20)
+    runs = ranker.judge.runs(builds)
+    speed = ranker.judge.joined(runs)
+    highest = np.maximum.reduce([run.highest_ms[0] for run in runs])
+    level = float(np.quantile(speed, 0.9))
+    batch, envelopes = tightener.envelopes(sets, level - RUN_ERROR_MS)
+    cases = [best_case(each) for each in envelopes]
+    ways = tightener.scores.ways(envelopes, cases, level - RUN_ERROR_MS, 3)
+    aims = [ways.demands, [each.aimed(batch.span.most[ways.rows]) for each in ways.demands]]
+    for place in np.flatnonzero(speed >= level):
+        every = np.flatnonzero(ways.rows == rows[place])
+        point = points_of(batch, rows[place : place + 1], builds[place : place + 1])
+        points = np.repeat(point, len(ways.rows), axis=0)
+        fast = highest[place] >= ways.highest_ms[every] - RUN_ERROR_MS
+        for demands in aims:
+            for each in demands:
+                needed = each.mass.at(points) * sum(part.sum(part.push(points)) for part in each.parts)
+                fast &= (needed <= each.room * (1 + 1e-12))[every]
+        assert fast.any(), (place, speed[place] - level)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(18))
 def test_no_car_of_the_span_is_found_that_breaks_every_cut_and_is_fast_enough(seed: int) -> None:

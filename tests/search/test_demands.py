@@ -15,10 +15,15 @@ from tests.search.test_bounds_hold import points_of, ranker_of, sets_of, some_co
 MARKS = (3000.0, 4600.0)
 
 
+def case_of(edges: np.ndarray, distance: np.ndarray) -> BestCase:
+    """A best case without shifts."""
+    return BestCase(edges, distance, distance)
+
+
 def test_time_of_even_acceleration() -> None:
     """u^2 = 2 a x: between the boards (sqrt(2 a x1) - sqrt(2 a x0)) / a; the bound is just below it."""
     edges, _ = edges_about(55.0, 0.0)
-    case = BestCase(edges, edges[None] ** 2 / (2 * 0.35))
+    case = case_of(edges, edges[None] ** 2 / (2 * 0.35))
     exact = (np.sqrt(2 * 0.35 * MARKS[1]) - np.sqrt(2 * 0.35 * MARKS[0])) / 0.35
 
     assert case.time_s(MARKS)[0] <= exact
@@ -30,15 +35,41 @@ def test_time_of_a_steady_speed() -> None:
     edges, _ = edges_about(50.0, 0.0)
     distance = np.where(edges <= 50.0, 0.0, np.inf)[None]
 
-    assert BestCase(edges, distance).time_s(MARKS)[0] == pytest.approx(1600.0 / 50.0, rel=1e-3)
+    assert case_of(edges, distance).time_s(MARKS)[0] == pytest.approx(1600.0 / 50.0, rel=1e-3)
 
 
 def test_speed_at_a_distance_is_not_below_the_real_one() -> None:
     """Even acceleration: the edge above sqrt(2 a x)."""
     edges, _ = edges_about(50.0, 0.0)
-    speed = BestCase(edges, edges[None] ** 2 / (2 * 0.4)).speed_at(MARKS[0])[0]
+    speed = case_of(edges, edges[None] ** 2 / (2 * 0.4)).speed_at(MARKS[0])[0]
 
     assert 0 <= speed - np.sqrt(2 * 0.4 * MARKS[0]) <= 0.031
+
+
+@pytest.mark.parametrize("width", [0.06, 0.3, 1.2])
+def test_time_up_to_an_unknown_speed_at_the_last_board(width: float) -> None:
+    """Even acceleration, some of it slower than the best case by up to 2 %: a time never above the exact one.
+
+    The wider the range in which the speed at the last board is known to lie, the looser; half of what the speed's own
+    range would cost with no more than its upper end known.
+    """
+    edges, _ = edges_about(55.0, 0.0)
+    best = 0.33
+    case = case_of(edges, edges[None] ** 2 / (2 * best))
+    for acceleration in best / np.linspace(1.0, 1.02, 9):
+        first, last = (np.sqrt(2 * acceleration * mark) for mark in MARKS)
+        exact = (last - first) / acceleration
+        for low in last - width * np.array([0.0, 0.3, 0.6, 0.95]):
+            reach = np.array([np.searchsorted(edges, low, side="right") - 1])
+            high = np.array([max(low + width, last)])
+            a, rows = edges[reach[0]], np.zeros(1, dtype=np.int64)
+            weight = case.less_of_last(rows, reach, high, MARKS[1])[0]
+            to_a = (a - first) / acceleration + MARKS[0] / a - (a * a / (2 * acceleration)) / a
+            least = to_a + (MARKS[1] - MARKS[0]) / a - weight * (MARKS[1] - a * a / (2 * acceleration))
+
+            assert least <= exact + 1e-9
+            assert weight <= 1 / a - 1 / high[0] + 1e-15
+            assert exact - least <= (0.55 * (high[0] - a) ** 2 + 0.03 * (high[0] - a)) / a / acceleration
 
 
 @pytest.mark.parametrize("mean_of", ["speeds", "times"])
