@@ -118,8 +118,10 @@ class _Search:
         self.open = [ok[:, options] for ok, options in zip(task.allowed, self.options, strict=True)]
         count = len(task.threshold)
         scores, every = np.concatenate(task.scores, axis=1), self._side_by_side([*task.rows, task.cents, task.hours])
-        harsh, cents = every[:-2], every[-2]
         starts = np.cumsum([0, *(len(ok) for ok in usable)])[:-1]
+        binds = self._best_of_rest(every[:-2], np.concatenate(usable), starts)[:, 0] > task.row_left
+        every, self.row_left = every[np.append(binds, [True, True])], task.row_left[binds, None]
+        harsh, cents = every[:-2], every[-2]
         self.scores = self._by_slot(scores, starts)
         self.rows = self._by_slot(harsh, starts)
         allowed = np.repeat(np.concatenate(task.allowed, axis=1), count // self.ways, axis=0)
@@ -158,7 +160,7 @@ class _Search:
             cents=np.zeros(1),
             hours=np.zeros(1),
             jobs=np.array([task.jobs_done], dtype=np.int64),
-            rows=np.zeros((len(task.rows), 1)),
+            rows=np.zeros((len(self.row_left), 1)),
             hope=np.zeros(1),
         )
         leaves: list[_Block] = []
@@ -214,7 +216,7 @@ class _Search:
         parent, place = np.nonzero(keep)
         option, scores, ways = self.options[depth][place], higher[:, parent, place], ways[:, parent, place]
         rows = block.rows[:, parent] + self.rows[depth][:, place]
-        good = (rows + self.rest_rows[:, depth + 1, None] <= task.row_left[:, None]).all(axis=0)
+        good = (rows + self.rest_rows[:, depth + 1, None] <= self.row_left).all(axis=0)
         cents = block.cents[parent] + task.cents[depth][option]
         jobs = block.jobs[parent] | task.jobs[depth][option]
         spent = self._spent(cents, jobs)

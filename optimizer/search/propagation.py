@@ -63,6 +63,8 @@ class SetRow:
     Attributes
     ----------
     coefficients : per free slot, array (R, m_s)
+    low, high : arrays (F, R)
+        Least and greatest coefficient of each slot, allowed or not.
     kind : int array (D,)
         Which of the kinds each drive set has.
     left : array (D,)
@@ -70,18 +72,19 @@ class SetRow:
     """
 
     coefficients: tuple[FloatArray, ...]
+    low: FloatArray
+    high: FloatArray
     kind: IntArray
     left: FloatArray
 
     def take(self, rows: BoolArray | IntArray) -> SetRow:
         """The row of some drive sets."""
-        return SetRow(self.coefficients, self.kind[rows], self.left[rows])
+        return replace(self, kind=self.kind[rows], left=self.left[rows])
 
     @property
     def could_break(self) -> BoolArray:
         """Whether the harshest options of all slots would break it, allowed or not: (D,)."""
-        most = sum(c.max(axis=1) for c in self.coefficients)
-        return np.asarray(np.asarray(most)[self.kind] > self.left)
+        return np.asarray(self.high.sum(axis=0)[self.kind] > self.left)
 
     def of(self, place: int) -> tuple[FloatArray, ...]:
         """Coefficients (m_s,) of one drive set, per free slot."""
@@ -106,6 +109,8 @@ class Propagation:
         carries = judge.event.carries
         race = judge.options.scenario.race_class
         self.brackets: tuple[Bracket, ...] = tuple(each for each in race.brackets if each.requires not in carries)
+        self._limits = [row.upper + row.slack for row in legality.rows]
+        self._ends = [_ends(tuple(each[None] for each in row.coefficients)) for row in legality.rows]
 
     def equipment(self, goal: Goal) -> list[tuple[BoolArray, ...]]:
         """For each speed bracket that the goal lies above: which options carry what it asks for."""
@@ -147,17 +152,19 @@ class Propagation:
         spare : float
             Factor on the energy that rotors must take.
         """
-        drive, found = self.judge.model.drive_slots, []
+        drive, free, found = self.judge.model.drive_slots, list(sets.free), []
         one_kind = np.zeros(len(sets), dtype=np.int64)
-        for row in self.legality.rows:
-            used = sum((row.coefficients[s][sets.builds[:, s]] for s in drive), np.zeros(len(sets)))
-            left = row.upper + row.slack - used
-            found.append(SetRow(tuple(row.coefficients[s][None] for s in sets.free), one_kind, left))
+        for row, limit, (low, high) in zip(self.legality.rows, self._limits, self._ends, strict=True):
+            own = [s for s in drive if low[s, 0] or high[s, 0]]
+            used = sum((row.coefficients[s][sets.builds[:, s]] for s in own), np.zeros(len(sets)))
+            coefficients = tuple(row.coefficients[s][None] for s in free)
+            found.append(SetRow(coefficients, low[free], high[free], one_kind, limit - used))
         found += self._rotor_rows(sets, goal, spare)
         for has_it in self.equipment(goal):
             carry = [each.astype(float) for each in has_it]
             has = sum((carry[s][sets.builds[:, s]] for s in drive), np.zeros(len(sets)))
-            found.append(SetRow(tuple(-carry[s][None] for s in sets.free), one_kind, has - 1.0))
+            coefficients = tuple(-carry[s][None] for s in free)
+            found.append(SetRow(coefficients, *_ends(coefficients), one_kind, has - 1.0))
         return found
 
     def for_rotors(self, sets: DriveSets, goal: Goal) -> DriveSets:
@@ -177,11 +184,11 @@ class Propagation:
         kind, drive = kind.reshape(-1), self.judge.model.drive_slots
         found = []
         for coefficients, upper in self.judge.rotor_rows(kinds[2], kinds[:2], spare):
-            most = sum(coefficients[s].max(axis=1) for s in sets.free)
             used = sum((coefficients[s][kind, sets.builds[:, s]] for s in drive), np.zeros(len(sets)))
-            left = upper[kind] - used
-            if (np.asarray(most)[kind] > left).any():
-                found.append(SetRow(tuple(coefficients[s] for s in sets.free), kind, left))
+            free = tuple(coefficients[s] for s in sets.free)
+            row = SetRow(free, *_ends(free), kind, upper[kind] - used)
+            if row.could_break.any():
+                found.append(row)
         return found
 
     def _strike_pairs(self, sets: DriveSets) -> None:
@@ -195,19 +202,34 @@ class Propagation:
                 theirs &= ours.astype(np.float32) @ fits > 0.5
 
 
+def _ends(coefficients: tuple[FloatArray, ...]) -> tuple[FloatArray, FloatArray]:
+    """Least and greatest coefficient of each slot, of coefficients (R, m_s): arrays (slots, R)."""
+    return np.stack([each.min(axis=1) for each in coefficients]), np.stack([each.max(axis=1) for each in coefficients])
+
+
 def _strike_row(sets: DriveSets, row: SetRow) -> None:
     """Strike out options that break a row even with the mildest options of all other slots."""
     some = np.flatnonzero(row.could_break)
-    step = max(1, BLOCK // max(ok.shape[1] for ok in sets.allowed))
+    moves = (row.high > row.low).any(axis=1)
+    alike, moving = row.low[~moves].sum(axis=0), np.flatnonzero(moves).tolist()
+    if not moving:  # broken whatever is chosen
+        sets.allowed[0][some] = False
+        return
+    step = max(1, BLOCK // max(sets.allowed[f].shape[1] for f in moving))
     for at in range(0, len(some), step):
         block = some[at : at + step]
         kind = row.kind[block]
-        each = [(ok[block], c[kind] if len(c) > 1 else c) for ok, c in zip(sets.allowed, row.coefficients, strict=True)]
-        least = [np.where(ok, c, np.inf).min(axis=1) for ok, c in each]
+        room = row.left[block] - alike[kind]
+        each = []
+        for f in moving:
+            ok, coefficients = sets.allowed[f][block], row.coefficients[f]
+            own = coefficients[kind] if len(coefficients) > 1 else coefficients
+            least = np.where(ok, own, np.inf).min(axis=1)
+            each.append((sets.allowed[f], ok, own, least))
+            room = room - least
         with np.errstate(invalid="ignore"):  # a slot without options left: the set is dropped
-            room = row.left[block] - sum(least, start=np.zeros(len(block)))
-            for whole, (ok, c), low in zip(sets.allowed, each, least, strict=True):
-                whole[block] = ok & (c - low[:, None] <= room[:, None])
+            for whole, ok, own, least in each:
+                whole[block] = ok & (own - least[:, None] <= room[:, None])
 
 
 def _count(sets: DriveSets) -> int:

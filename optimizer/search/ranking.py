@@ -43,6 +43,8 @@ REBOUND_MS = 0.05
 """A rise of the level by this much is worth bounding the waiting drive sets again."""
 FEW_LEAVES, CHEAP_LEAVES = 25, 1000
 """Completions listed for one drive set at first: the fastest, or the cheapest; more when it is opened again."""
+CLEARLY_MS = 0.4
+"""More than estimates of a drive set's speed for the money are too high, mostly."""
 NEAR_MS = 0.15
 """Builds this little below the K-th best are checked too: candidates for the cheapest and most careful choice."""
 ALL_LISTED = 20_000
@@ -187,8 +189,9 @@ class Ranker:
         self._begin(CheapPool(self.judge, floor_ms), None)
         self.climber.by_ones(self.pool)
         self.climber.by_twos(self.pool, self._late)
-        if len(self._bound_all()):
-            self._cheapest_first(floor_ms, lambda: self.budget, briefly=True)
+        if len(self._bound_for_floor()):
+            if len(self.pool.builds) or self._seems_reached(floor_ms):
+                self._cheapest_first(floor_ms, lambda: self.budget, briefly=True)
             self.evidence.closed = self._close()
             if not self.evidence.closed:
                 self._cheapest_first(floor_ms, lambda: self.budget)
@@ -251,6 +254,24 @@ class Ranker:
         self.sets, self.bound = sets.take(order), bound[order]
         self.left = self.sets
         return self.sets
+
+    def _bound_for_floor(self) -> DriveSets:
+        """The same where the level is known beforehand: what it leaves of the drive sets is looked at first."""
+        level, sets = self.pool.level, self._drive_sets()
+        self.progress("best cases of all combinations", 0.05)
+        sets = sets.take(self.memory.cases.of(sets) > level - BOUND_SLACK_MS)
+        sets = self.opener.narrower.tighten(sets, self._goal())
+        bound = self.bounding.optimistic(sets)
+        order = np.argsort(-bound, kind="stable")
+        order = order[bound[order] > level - BOUND_SLACK_MS]
+        self.sets, self.bound = sets.take(order), bound[order]
+        self.left = self.sets
+        return self.sets
+
+    def _seems_reached(self, level: float) -> bool:
+        """Whether the likeliest drive set seems clearly faster than a level, for the money."""
+        estimate = self.opener.estimate(self.sets, self.bound, self.budget)
+        return float(estimate.max(initial=-np.inf)) > level + CLEARLY_MS
 
     def _best_cases(self, sets: DriveSets) -> FloatArray:
         """Speeds (D,) that no completion of drive sets passes, from memory where it has them."""
