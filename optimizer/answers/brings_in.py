@@ -169,23 +169,41 @@ class BringingIn:
             build = self._reaching(lighter, floor_ms)
             if build is None:
                 break
-            low, high = asked, own
-            while high - low > 1:
-                middle = (low + high) // 2
-                low, high = (middle, high) if self._wins(build, middle, floor_ms) else (low, middle)
-            known = low
+            known = self._heaviest(build, asked, own, floor_ms)
         return known
 
-    def _weighing(self, steps: int) -> Study:
+    def _heaviest(self, build: IntArray, low: int, high: int, floor_ms: float) -> int:
+        """Most steps, from ``low`` up to less than ``high``, at which a build that wins at ``low`` does so.
+
+        Speed is close to linear in mass: by a line through what is known, and halving where that does not help.
+        """
+        under, over = self._spare(build, low, floor_ms), self._spare(build, high, floor_ms)
+        halve = False
+        while high - low > 1:
+            guess = (low + high) // 2
+            if not halve and math.isfinite(over) and under > over:
+                guess = min(max(low + math.floor((high - low) * under / (under - over)), low + 1), high - 1)
+            spare, before = self._spare(build, guess, floor_ms), high - low
+            if spare >= 0:
+                low, under = guess, spare
+            else:
+                high, over = guess, spare
+            halve = not halve and high - low > before // 2
+        return low
+
+    def _lighter(self, steps: int) -> Scenario:
         scale = steps * MASS_STEP_KG / self.part.mass_kg
         inertia = scale * cast(Any, self.part).inertia_kgm2
         part = replace(self.part, mass_kg=steps * MASS_STEP_KG, inertia_kgm2=inertia)  # type: ignore[call-arg]
-        return Study.of(with_part(self.study.scenario, part), self._salt, self.study.memory)
+        return with_part(self.study.scenario, part)
 
-    def _wins(self, build: IntArray, steps: int, floor_ms: float) -> bool:
-        """Whether a build, which can be paid for, is legal and fast enough with a part of some mass."""
-        study = self._weighing(steps)
-        return bool(study.legality.allowed(build[None])[0]) and passing_speed(study, build) >= floor_ms
+    def _weighing(self, steps: int) -> Study:
+        return Study.of(self._lighter(steps), self._salt, self.study.memory)
+
+    def _spare(self, build: IntArray, steps: int, floor_ms: float) -> float:
+        """How much faster [m/s] than a floor a build is with a part of some mass; minus infinity where not legal."""
+        study = Study.of(self._lighter(steps), self._salt)
+        return passing_speed(study, build) - floor_ms if study.legality.allowed(build[None])[0] else -math.inf
 
     # --- searches -----------------------------------------------------------------------------------------------
 
