@@ -281,8 +281,12 @@ def on_every_salt(study: Study, top: int, progress: Progress | None = None) -> l
 
     In the order of the event's own condition; builds that are not legal there come last.
     """
-    studies = _on_salts(study)
-    best = [build for each in studies.values() for build in _ranked(each, top, progress).builds[:top]]
+    studies: dict[str, Study] = {}
+    best: list[IntArray] = []
+    last = study
+    for salt in study.scenario.event.salts:
+        last = studies[salt] = last.on_salt(salt)  # what is good in one condition is tried first in the next
+        best += list(_ranked(last, top, progress).builds[:top])
     return _in_every_salt(studies, np.stack(best))
 
 

@@ -85,6 +85,8 @@ class Memory:
     settled : list of Settled
     cases : BestCases
         How fast drive sets could be.
+    hints : array (h, S)
+        Builds that may be good, to begin with; nothing is known of them here.
     """
 
     def __init__(self, options: Options) -> None:
@@ -95,6 +97,12 @@ class Memory:
         self.settled: list[Settled] = []
         self._known: set[bytes] = set()
         self.cases = BestCases()
+        self.hints: IntArray = self.builds
+
+    def fastest(self, count: int) -> IntArray:
+        """The fastest known builds that pass every check, at most so many: (n, S)."""
+        legal = np.flatnonzero(self.legal)
+        return self.builds[legal[np.argsort(-self.numbers[legal, 0], kind="stable")[:count]]]
 
     def learn(self, builds: IntArray, speed_ms: FloatArray, care: FloatArray, legal: BoolArray) -> None:
         """Keep builds (n, S) that were run and checked."""

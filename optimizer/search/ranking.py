@@ -162,10 +162,13 @@ class Ranker:
     def _look_for_best(self, *, thorough: bool) -> None:
         """The whole search for the K best."""
         pool = self.pool
-        self._try(self.judge.options.fitted[None])
+        warm = len(pool.builds) > 0 or len(self.memory.hints) > 0
+        self._try(np.concatenate([self.judge.options.fitted[None], self.memory.hints]))
         self.climber.by_ones(pool)
-        if len(self._bound_all()):
-            self._find(thorough=thorough)
+        if warm:
+            self.climber.by_twos(pool, self._late)
+        if len(self._bound_all(warm=warm)):
+            self._find(thorough=thorough, warm=warm)
         elif thorough:
             self.evidence.closed = True
         if not self.evidence.stopped and self._at_cap():
@@ -189,7 +192,7 @@ class Ranker:
         self._begin(CheapPool(self.judge, floor_ms), None)
         self.climber.by_ones(self.pool)
         self.climber.by_twos(self.pool, self._late)
-        if len(self._bound_for_floor()):
+        if len(self._bound_all(warm=True)):
             if len(self.pool.builds) or self._seems_reached(floor_ms):
                 self._cheapest_first(floor_ms, lambda: self.budget, briefly=True)
             self.evidence.closed = self._close()
@@ -237,31 +240,20 @@ class Ranker:
 
     # --- the search ---------------------------------------------------------------------------------------------
 
-    def _bound_all(self) -> DriveSets:
+    def _bound_all(self, *, warm: bool = False) -> DriveSets:
         """Bound every drive set, and keep those that may reach the level already known, best bound first.
 
-        What rules between the other slots leave of them is looked at once more is known of the level.
+        Where that level is likely good (``warm``), what it leaves of them is looked at before. Else what rules between
+        the other slots leave is looked at once more is known of the level.
         """
-        sets = self._drive_sets()
+        sets, level = self._drive_sets(), self.pool.level
         self.progress("best cases of all combinations", 0.05)
-        bounds = [np.zeros(0)]
-        for start in range(0, len(sets), BLOCK):
-            self.progress("best cases of all combinations", 0.05 + 0.05 * start / len(sets))
-            bounds.append(self._best_cases(sets.take(np.arange(start, min(start + BLOCK, len(sets))))))
-        bound = np.concatenate(bounds)
-        order = np.argsort(-bound, kind="stable")
-        order = order[bound[order] > self.pool.level - BOUND_SLACK_MS]
-        self.sets, self.bound = sets.take(order), bound[order]
-        self.left = self.sets
-        return self.sets
-
-    def _bound_for_floor(self) -> DriveSets:
-        """The same where the level is known beforehand: what it leaves of the drive sets is looked at first."""
-        level, sets = self.pool.level, self._drive_sets()
-        self.progress("best cases of all combinations", 0.05)
-        sets = sets.take(self.memory.cases.of(sets) > level - BOUND_SLACK_MS)
-        sets = self.opener.narrower.tighten(sets, self._goal())
-        bound = self.bounding.optimistic(sets)
+        if warm and np.isfinite(level):
+            sets = sets.take(self.memory.cases.of(sets) > level - BOUND_SLACK_MS)
+            sets = self.opener.narrower.tighten(sets, replace(self._goal_at(level), ties=True))
+            bound = self.bounding.optimistic(sets)
+        else:
+            bound = self._best_cases(sets)
         order = np.argsort(-bound, kind="stable")
         order = order[bound[order] > level - BOUND_SLACK_MS]
         self.sets, self.bound = sets.take(order), bound[order]
@@ -275,17 +267,23 @@ class Ranker:
 
     def _best_cases(self, sets: DriveSets) -> FloatArray:
         """Speeds (D,) that no completion of drive sets passes, from memory where it has them."""
-        bound = self.memory.cases.of(sets)
-        unknown = np.flatnonzero(np.isinf(bound))
-        if len(unknown):
-            bound[unknown] = self.bounding.optimistic(sets.take(unknown))
-            self.memory.cases.learn(sets.take(unknown), bound[unknown])
-        return bound
+        bounds = [np.zeros(0)]
+        for start in range(0, len(sets), BLOCK):
+            self.progress("best cases of all combinations", 0.05 + 0.05 * start / len(sets))
+            some = sets.take(np.arange(start, min(start + BLOCK, len(sets))))
+            bound = self.memory.cases.of(some)
+            unknown = np.flatnonzero(np.isinf(bound))
+            if len(unknown):
+                bound[unknown] = self.bounding.optimistic(some.take(unknown))
+                self.memory.cases.learn(some.take(unknown), bound[unknown])
+            bounds.append(bound)
+        return np.concatenate(bounds)
 
-    def _find(self, *, thorough: bool) -> None:
+    def _find(self, *, thorough: bool, warm: bool) -> None:
         """Find good builds, then rule out the rest by argument if that is wanted and can be done, or by tangents."""
         few = self.sets.completions.sum() <= ALL_LISTED
-        target = self.pool.level if few else self._probe()
+        found = few or (warm and not self._seems_reached(self.pool.level))
+        target = self.pool.level if found else self._probe()
         if thorough and np.isfinite(self.pool.level):
             self.evidence.closed = self._close()
             if self.evidence.closed or self.evidence.stopped:

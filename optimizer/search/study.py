@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from optimizer.choice.legality import Legality, legality_of
 from optimizer.choice.options import Options, options_of
 from optimizer.choice.price import PriceBook
@@ -14,6 +16,9 @@ from optimizer.run.model import RunModel
 from optimizer.scenario.event import Scenario
 from optimizer.search.memory import Memory
 from optimizer.search.ranking import Progress, Ranker, Ranking
+
+HINTS = 100
+"""Builds that are tried first in another condition of the salt."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,8 +122,10 @@ class Study:
         return Ranker(self.judge, legality, self.book, budget_cents, hours, progress, self.memory)
 
     def on_salt(self, salt: str) -> Study:
-        """The same in another condition of the salt, of which nothing is known yet."""
-        return replace(self, judge=Judge(self.judge.model, salt), memory=Memory(self.options))
+        """The same in another condition of the salt, of which nothing is known yet: what is good here may be there."""
+        memory = Memory(self.options)
+        memory.hints = np.concatenate([self.memory.fastest(HINTS), self.memory.hints])
+        return replace(self, judge=Judge(self.judge.model, salt), memory=memory)
 
     def fresh(self) -> Study:
         """The same with nothing known."""
