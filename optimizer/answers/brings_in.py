@@ -144,29 +144,33 @@ class BringingIn:
 
     # --- the mass -----------------------------------------------------------------------------------------------
 
-    def highest_mass(self, level_ms: float, floor_of: Callable[[float], float]) -> float | None:
+    def highest_mass(
+        self, level_ms: float, floor_of: Callable[[float], float], build: IntArray | None = None
+    ) -> float | None:
         """The highest mass below its own [kg] at which a build with the part reaches what a level asks for.
 
         Found to `MASS_STEP_KG`; None where even `NEAR_NOTHING` of the mass does not do. Inertia goes with the mass, as
-        if the part were made of something lighter; the heat that a rotor takes stays.
+        if the part were made of something lighter; the heat that a rotor takes stays. The search begins with a
+        ``build`` (S,) that has the part and can be paid for, where one is known.
         """
-        steps = self._highest_mass(floor_of(level_ms))
+        steps = self._highest_mass(floor_of(level_ms), build)
         while steps is not None and self.elsewhere:
             without = self._best_without(self._weighing(steps))
             if speed_steps(without) <= speed_steps(level_ms):
                 break
             level_ms = without
-            steps = self._highest_mass(floor_of(level_ms))
+            steps = self._highest_mass(floor_of(level_ms), build)
         return None if steps is None else steps * MASS_STEP_KG
 
-    def _highest_mass(self, floor_ms: float) -> int | None:
+    def _highest_mass(self, floor_ms: float, build: IntArray | None) -> int | None:
         """The same in steps of `MASS_STEP_KG`."""
         known: int | None = None
         least = max(1, math.ceil(NEAR_NOTHING * self.part.mass_kg / MASS_STEP_KG))
         own = math.ceil(round(self.part.mass_kg / MASS_STEP_KG, 9))
+        if build is not None and least < own and self._spare(build, least, floor_ms) >= 0:
+            known = self._heaviest(build, least, own, floor_ms)
         while (asked := least if known is None else known + 1) < own:
-            lighter = self._weighing(asked)
-            build = self._reaching(lighter, floor_ms)
+            build = self._reaching(self._weighing(asked), floor_ms)
             if build is None:
                 break
             known = self._heaviest(build, asked, own, floor_ms)

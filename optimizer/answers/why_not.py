@@ -217,7 +217,8 @@ class _Asked:
             price = self._price(asking, nowhere, with_it, level, reach)
         mass = None
         if heavy and not in_best and out is None:
-            mass = MassAnswer(self.part.mass_kg, asking.highest_mass(nowhere, just_above))
+            best = with_it.builds[0] if with_it.listed else None
+            mass = MassAnswer(self.part.mass_kg, asking.highest_mass(nowhere, just_above, best))
         return price, mass, asking.closed
 
     def _price(
