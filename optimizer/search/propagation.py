@@ -8,6 +8,7 @@ until none strikes out anything more (A. K. Mackworth, "Consistency in networks 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import reduce
 
 import numpy as np
 
@@ -123,24 +124,37 @@ class Propagation:
         sets = sets.take(sets.completable)
         if len(sets) == 0:
             return sets
-        sets = replace(sets, allowed=tuple(ok.copy() for ok in sets.allowed))
-        rows = [row for row in self.rows(sets, goal) if row.could_break.any()]
+        mark, left = sets.mark, _by_place(sets)
+        rows = [row for row in self.rows(left, goal) if row.could_break.any()]
+        done = [left.take(np.zeros(0, dtype=np.int64))]
         for _ in range(ROUNDS):
-            before = _count(sets)
-            self._strike_pairs(sets)
-            for row in rows:
-                _strike_row(sets, row)
-            keep = sets.completable
-            if not keep.all():
-                sets = sets.take(keep)
-                rows = [row.take(keep) for row in rows]
-            if np.isfinite(goal.money) and len(sets):
-                kept = within_budget(sets.marked(np.arange(len(sets))), self.bounds, int(goal.money))
-                rows = [row.take(kept.mark) for row in rows]
-                sets = replace(kept, mark=sets.mark[kept.mark])
-            if len(sets) == 0 or _count(sets) == before:
+            before = np.zeros(len(mark), dtype=np.int64)
+            before[left.mark] = _counts(left)
+            left, rows = self._struck(left, rows, goal)
+            # a set from which nothing was struck out is done: none hangs on another
+            changed = _counts(left) < before[left.mark]
+            done.append(left.take(~changed))
+            left, rows = left.take(changed), [row.take(changed) for row in rows]
+            if len(left) == 0:
                 break
-        return sets.take(sets.completable)
+        every = reduce(DriveSets.and_also, [*done, left])
+        every = every.take(np.argsort(every.mark))
+        every = replace(every, mark=mark[every.mark])
+        return every.take(every.completable)
+
+    def _struck(self, sets: DriveSets, rows: list[SetRow], goal: Goal) -> tuple[DriveSets, list[SetRow]]:
+        """Everything once: what is left of drive sets, which are written to, and their rows."""
+        self._strike_pairs(sets)
+        for row in rows:
+            _strike_row(sets, row)
+        keep = sets.completable
+        if not keep.all():
+            sets, rows = sets.take(keep), [row.take(keep) for row in rows]
+        if np.isfinite(goal.money) and len(sets):
+            kept = within_budget(sets.marked(np.arange(len(sets))), self.bounds, int(goal.money))
+            rows = [row.take(kept.mark) for row in rows]
+            sets = replace(kept, mark=sets.mark[kept.mark])
+        return sets, rows
 
     def rows(self, sets: DriveSets, goal: Goal, spare: float = 1.0) -> list[SetRow]:
         """Linear rows that completions must keep: the rules', the rotors', and the equipment that the goal asks for.
@@ -232,6 +246,11 @@ def _strike_row(sets: DriveSets, row: SetRow) -> None:
                 whole[block] = ok & (own - least[:, None] <= room[:, None])
 
 
-def _count(sets: DriveSets) -> int:
-    """Options left over all slots and sets."""
-    return sum(int(ok.sum()) for ok in sets.allowed)
+def _by_place(sets: DriveSets) -> DriveSets:
+    """A copy that can be written to, each set marked with its place."""
+    return replace(sets, allowed=tuple(ok.copy() for ok in sets.allowed), mark=np.arange(len(sets)))
+
+
+def _counts(sets: DriveSets) -> IntArray:
+    """Options left over all slots: (D,)."""
+    return sum((ok.sum(axis=1) for ok in sets.allowed), start=np.zeros(len(sets), dtype=np.int64))
