@@ -117,7 +117,7 @@ class BringingIn:
         limit = known
         while not limit.any_price:
             study = self._priced(0 if limit.cents is None else limit.cents + 1)
-            build = self._reaching(study, floor_ms)
+            build = self._cheapest(study, floor_ms)
             if build is None:
                 break
             limit = self.dearest(build)
@@ -170,9 +170,14 @@ class BringingIn:
         if build is not None and least < own and self._spare(build, least, floor_ms) >= 0:
             known = self._heaviest(build, least, own, floor_ms)
         while (asked := least if known is None else known + 1) < own:
-            build = self._reaching(self._weighing(asked), floor_ms)
-            if build is None:
+            lighter = self._weighing(asked)
+            found = lighter.reaching(
+                floor_ms, budget_cents=self.budget_cents, with_parts=(self.named,), progress=self.progress
+            )
+            if not found.listed:
+                self.closed &= bool(found.evidence.closed)
                 break
+            build = found.builds[0]
             known = self._heaviest(build, asked, own, floor_ms)
         return known
 
@@ -211,7 +216,7 @@ class BringingIn:
 
     # --- searches -----------------------------------------------------------------------------------------------
 
-    def _reaching(self, study: Study, floor_ms: float) -> IntArray | None:
+    def _cheapest(self, study: Study, floor_ms: float) -> IntArray | None:
         found = study.cheapest(
             floor_ms,
             budget_cents=self.budget_cents,

@@ -148,8 +148,11 @@ class _Asked:
 
     def answer(self) -> WhyNot:
         study, options = self.study, self.study.options
-        without = self._best(without_parts=(self.named,))
-        with_it = self._best(with_parts=(self.named,))
+        best = self._best()
+        if best.listed and any(best.builds[0, s] == o for s, o in self.places):
+            with_it, without = best, self._best(without_parts=(self.named,))
+        else:
+            with_it, without = self._best(with_parts=(self.named,)), best
         in_best = self._comes_first(with_it, without)
         band = loss = None
         differences: tuple[Difference, ...] = ()

@@ -96,6 +96,11 @@ class Pool:
         kth = float(np.partition(self.numbers[:, 0], -self.k)[-self.k])
         return float((speed_steps(kth) - 0.5) * SPEED_STEP_MS)
 
+    @property
+    def enough(self) -> bool:
+        """Whether nothing more need be looked for."""
+        return False
+
     def kth_price(self) -> float:
         """Price of the K-th best, by speed and then price."""
         order = self._ordered(np.arange(len(self.builds)))
@@ -123,8 +128,8 @@ class Pool:
         return rows[np.lexsort([self.numbers[rows, 1], -speed_steps(self.numbers[rows, 0])])]
 
 
-class CheapPool(Pool):
-    """Legal builds that score at least a floor: the best of them is the cheapest."""
+class FloorPool(Pool):
+    """Legal builds that score at least a floor."""
 
     ties = True
 
@@ -142,6 +147,10 @@ class CheapPool(Pool):
         """The floor, whatever is known."""
         return self.floor_ms
 
+
+class CheapPool(FloorPool):
+    """Legal builds that score at least a floor: the best of them is the cheapest."""
+
     @property
     def ceiling(self) -> float:
         """What a better build costs at most [cents]."""
@@ -155,3 +164,12 @@ class CheapPool(Pool):
     def _ordered(self, rows: IntArray) -> IntArray:
         """Rows from the cheapest, the faster first of equals."""
         return rows[np.lexsort([-self.numbers[rows, 0], self.numbers[rows, 1]])]
+
+
+class AnyPool(FloorPool):
+    """Legal builds that score at least a floor: one will do, the fastest met."""
+
+    @property
+    def enough(self) -> bool:
+        """Whether there is one."""
+        return len(self.builds) > 0

@@ -27,7 +27,7 @@ from optimizer.search.climbing import Climber
 from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of, within_budget
 from optimizer.search.memory import Limits, Memory
 from optimizer.search.opening import Opener
-from optimizer.search.pool import CheapPool, Evidence, Pool
+from optimizer.search.pool import AnyPool, CheapPool, Evidence, Pool
 from optimizer.search.propagation import Goal
 from optimizer.search.purchases import Purchases
 from optimizer.search.tightening import Tightener
@@ -201,6 +201,20 @@ class Ranker:
                 self.evidence.closed = self._close()
         else:
             self.evidence.closed = True
+        return self._ended(1)
+
+    def reaching(self, floor_ms: float) -> Ranking:
+        """Some build that scores at least a floor [m/s]: nothing is said of others.
+
+        ``listed`` is 0 where there is none; then ``closed`` says whether that was shown by argument.
+        """
+        self._begin(AnyPool(self.judge, floor_ms), None)
+        self.climber.by_ones(self.pool)
+        self.climber.by_twos(self.pool, self._late)
+        if not self.pool.enough:
+            self.evidence.closed = len(self._bound_all(warm=True)) == 0 or self._close()
+        if not self.pool.enough and not self.evidence.closed:
+            self._cheapest_first(floor_ms, lambda: self.budget)
         return self._ended(1)
 
     def _begin(self, pool: Pool, time_limit_s: float | None) -> None:
@@ -465,6 +479,8 @@ class Ranker:
             sets, number = waiting.pop()
             found, sets = tightener.step(sets, goal, number, self._late)
             self._try(found)
+            if self.pool.enough:
+                return False
             if len(sets):
                 waiting.append((sets, number + 1))
             if self._late() and waiting:

@@ -105,6 +105,23 @@ class Study:
                 return self._ranker(money, with_parts, without_parts, progress).cheapest(floor_ms)
         return replace(fastest, listed=0)
 
+    def reaching(
+        self,
+        floor_ms: float,
+        *,
+        budget_cents: int | None,
+        with_parts: Sequence[str] = (),
+        progress: Progress | None = None,
+    ) -> Ranking:
+        """Some build that scores at least a floor [m/s], likely a fast one; ``listed`` is 0 where there is none.
+
+        Raises
+        ------
+        UsageError
+            If a part is no option of any slot.
+        """
+        return self._ranker(budget_cents, with_parts, (), progress).reaching(floor_ms)
+
     def _budgets(self, most: int | None) -> list[int | None]:
         """Budgets to look for a fast build with: the event's first, if that is less. Less money is sooner searched."""
         own = self.scenario.event.budget_cents
