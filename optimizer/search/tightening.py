@@ -44,7 +44,7 @@ CUTS = 2
 """Cuts for each way: one between the best and the worst of everything, one at what the first thought best."""
 SIMULATED = 4096
 """Drive sets whose slowest completions are run at once."""
-CHUNK = 150
+CHUNK = 300
 """Drive sets bounded at once: what fits the processor's cache."""
 FEW, LISTED, LISTED_OF_SPLIT = 2000, 300, 3000
 """Completions of a box that are worth listing before the last of the first rounds; most that one list may have, of a
