@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Mapping
+from functools import lru_cache
 from typing import TypeVar
 
 from optimizer.physics.tires import LOAD_INDEX_KG, load_share_at_pressure, rim_width_range_in
@@ -283,8 +284,15 @@ def _wheel(wheel: Wheel, hub: Hub, found: _Found) -> None:
         found.refuse("wheel pressure", hub.tire_pressure_pa > wheel.max_pressure_pa + 1e-3, wheel)
 
 
+@lru_cache(maxsize=1024)
+def _rims_of(section_width_m: float, aspect: float) -> tuple[float, float]:
+    """Narrowest and widest rim of a size [in], kept: every tire is held against every wheel."""
+    low, high = rim_width_range_in(section_width_m, aspect)
+    return float(low), float(high)
+
+
 def _tire_on_rim(tire: Tire, wheel: Wheel, found: _Found) -> None:
-    low, high = (float(each) for each in rim_width_range_in(tire.size.section_width_m, tire.size.aspect))
+    low, high = _rims_of(tire.size.section_width_m, tire.size.aspect)
     low = low if tire.rim_width_min_in is None else tire.rim_width_min_in
     high = high if tire.rim_width_max_in is None else tire.rim_width_max_in
     found.refuse("tire on rim width", not low - HAIR <= wheel.rim_width_in <= high + HAIR, tire, wheel)
