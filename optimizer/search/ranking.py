@@ -365,8 +365,21 @@ class Ranker:
                 break
         if np.isfinite(self.pool.level):
             self.climber.by_twos(self.pool, self._late)
+            self._probe_higher()
             return self.pool.level
         return top
+
+    def _probe_higher(self) -> None:
+        """Look above the level in the likeliest drive sets, as long as these seem clearly faster and that raises it."""
+        before = -np.inf
+        while self.pool.level > before and not self._late():
+            before = self.pool.level
+            estimate, rows = self._estimates(before)
+            if len(rows) == 0 or estimate[0] <= before + CLEARLY_MS:
+                break
+            most = dict.fromkeys(rows[:PROBES_SEEN].tolist(), FEW_LEAVES)
+            goal = Goal(before, self.budget)
+            self._try(self.opener.open(self.sets, rows[:PROBES_SEEN], goal, most, PROBED).builds)
 
     def _estimates(self, level: float) -> tuple[FloatArray, IntArray]:
         """Estimated speeds of builds that meet what a level asks for, and the rows of their drive sets, best first."""
