@@ -7,6 +7,8 @@ import pytest
 
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.event import Scenario
+from optimizer.search import ranking
+from optimizer.search.memory import Memory
 from optimizer.search.ranking import Ranker, Ranking
 from tests.search.catalogs import enumerate_all, machinery, random_catalog
 
@@ -107,7 +109,8 @@ class Blind(Ranker):
 
     start: np.ndarray
 
-    def _find(self, *, thorough: bool) -> None:
+    def _find(self, *, thorough: bool, warm: bool) -> None:
+        del warm
         self._try(self.start)
         self.evidence.closed = self._close() if thorough else None
 
@@ -132,6 +135,49 @@ def test_a_thorough_search_finds_what_a_blind_one_has_missed(seed):
 
     assert found.evidence.closed
     np.testing.assert_allclose(found.speed_ms[:k], speeds[:k], atol=SPEED_STEP_MS)
+
+
+@pytest.mark.parametrize("seed", [1, 4, 9, 13])
+def test_nothing_is_left_out_where_the_likeliest_go_first(seed, monkeypatch):
+    """As above, with the drive sets in two parts: the likeliest go through all rounds before the others begin."""
+    monkeypatch.setattr(ranking, "HEAD", 5)
+    monkeypatch.setattr(ranking, "WORTH_A_HEAD", 10)
+    test_a_thorough_search_finds_what_a_blind_one_has_missed(seed)
+
+
+@pytest.mark.parametrize("seed", [0, 3, 8])
+def test_what_is_said_of_a_floor_is_so(seed):
+    """Some build that scores at least so much is found where there is one, and none where there is none."""
+    scenario = random_catalog(seed)
+    _, speeds, _, _ = enumerate_all(scenario)
+    _, legality, book, judge = machinery(scenario)
+    for floor in (speeds[len(speeds) // 2], speeds[0] - 0.01, speeds[0] + 0.01):
+        ranker = Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
+        found = ranker.reaching(float(floor))
+
+        assert found.listed == int(floor <= speeds[0])
+        if found.listed:
+            assert found.speed_ms[0] >= floor
+        else:
+            assert found.evidence.closed
+
+
+@pytest.mark.parametrize("seed", [2, 5, 10])
+def test_hints_do_not_change_the_answer(seed):
+    """A search that begins with some builds, good or bad, lists what one without does."""
+    scenario = random_catalog(seed)
+    builds, speeds, _, _ = enumerate_all(scenario)
+    options, legality, book, judge = machinery(scenario)
+    for some in (builds[:3], builds[-3:], builds[len(builds) // 2 :][:3]):
+        memory = Memory(options)
+        memory.hints = some
+        ranker = Ranker(
+            judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit, memory=memory
+        )
+        found = ranker.top(5, thorough=True)
+
+        assert found.evidence.closed
+        np.testing.assert_allclose(found.speed_ms[:5], speeds[:5], atol=SPEED_STEP_MS)
 
 
 @pytest.mark.slow
