@@ -403,6 +403,7 @@ class Envelope:
             np.arange(self.force.shape[1]) <= span[1][:, None]
         )
         pull = np.maximum.reduce([each.force for each in gears[later]])
+        pull = np.where(np.isposinf(self.force), np.inf, pull)  # where the wind pushes nothing is counted
         force = np.where(reached, pull, -np.inf).max(axis=1)
         counts &= np.isfinite(force)
         return Shift(

@@ -155,6 +155,20 @@ def test_every_completion_that_is_fast_enough_is_kept(seed: int) -> None:
             assert builds[place].tobytes() in kept, (share, place, speed[place] - level)
 
 
+@pytest.mark.parametrize("seed", [1, 3, 6])
+def test_a_storm_breaks_no_bound(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With a tailwind that is faster than the car for part of its way, where drag pushes."""
+    calm = random_catalog(seed)
+    behind = calm.event.course.bearing_deg + 180.0
+    weather = tuple(replace(each, wind_ms=14.0, wind_from_deg=behind) for each in calm.event.weather)
+    storm = replace(calm, event=replace(calm.event, weather=weather))
+    monkeypatch.setattr("tests.search.test_bounds_hold.random_catalog", lambda _seed: storm)
+    assert min(each.headwind_ms for each in ranker_of(seed).judge.conditions) < -13.0
+
+    test_every_completion_that_is_fast_enough_is_kept(seed)
+    test_a_completion_that_scores_goes_one_of_the_ways(seed)
+
+
 @pytest.mark.parametrize("seed", SEEDS)
 def test_screening_keeps_every_drive_set_that_is_fast_enough(seed: int) -> None:
     """On coarse cells, without any cut."""
