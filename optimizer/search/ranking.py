@@ -257,17 +257,18 @@ class Ranker:
     def _bound_all(self, *, warm: bool = False) -> DriveSets:
         """Bound every drive set, and keep those that may reach the level already known, best bound first.
 
-        Where that level is likely good (``warm``), what it leaves of them is looked at before. Else what rules between
-        the other slots leave is looked at once more is known of the level.
+        Where that level is likely good (``warm``) and few best cases are known, what the level leaves of them is looked
+        at before. Else what rules between the other slots leave is looked at once more is known of the level.
         """
         sets, level = self._drive_sets(), self.pool.level
         self.progress("best cases of all combinations", 0.05)
-        if warm and np.isfinite(level):
-            sets = sets.take(self.memory.cases.of(sets) > level - BOUND_SLACK_MS)
+        known = self.memory.cases.of(sets)
+        if warm and np.isfinite(level) and 2 * np.isinf(known).sum() > len(known):
+            sets = sets.take(known > level - BOUND_SLACK_MS)
             sets = self.opener.narrower.tighten(sets, replace(self._goal_at(level), ties=True))
             bound = self.bounding.optimistic(sets)
         else:
-            bound = self._best_cases(sets)
+            bound = self._best_cases(sets, known)
         order = np.argsort(-bound, kind="stable")
         order = order[bound[order] > level - BOUND_SLACK_MS]
         self.sets, self.bound = sets.take(order), bound[order]
@@ -276,22 +277,19 @@ class Ranker:
 
     def _seems_reached(self, level: float) -> bool:
         """Whether the likeliest drive set seems clearly faster than a level, for the money."""
-        estimate = self.opener.estimate(self.sets, self.bound, self.budget)
+        estimate, _ = self._estimates(level)
         return float(estimate.max(initial=-np.inf)) > level + CLEARLY_MS
 
-    def _best_cases(self, sets: DriveSets) -> FloatArray:
-        """Speeds (D,) that no completion of drive sets passes, from memory where it has them."""
-        bounds = [np.zeros(0)]
-        for start in range(0, len(sets), BLOCK):
-            self.progress("best cases of all combinations", 0.05 + 0.05 * start / len(sets))
-            some = sets.take(np.arange(start, min(start + BLOCK, len(sets))))
-            bound = self.memory.cases.of(some)
-            unknown = np.flatnonzero(np.isinf(bound))
-            if len(unknown):
-                bound[unknown] = self.bounding.optimistic(some.take(unknown))
-                self.memory.cases.learn(some.take(unknown), bound[unknown])
-            bounds.append(bound)
-        return np.concatenate(bounds)
+    def _best_cases(self, sets: DriveSets, bound: FloatArray) -> FloatArray:
+        """Speeds (D,) that no completion of drive sets passes; ``bound`` (D,) has those known, and infinity."""
+        unknown = np.flatnonzero(np.isinf(bound))
+        for start in range(0, len(unknown), BLOCK):
+            self.progress("best cases of all combinations", 0.05 + 0.05 * start / len(unknown))
+            rows = unknown[start : start + BLOCK]
+            some = sets.take(rows)
+            bound[rows] = self.bounding.optimistic(some)
+            self.memory.cases.learn(some, bound[rows])
+        return bound
 
     def _find(self, *, thorough: bool, warm: bool) -> None:
         """Find good builds, then rule out the rest by argument if that is wanted and can be done, or by tangents."""
