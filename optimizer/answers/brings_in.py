@@ -20,8 +20,10 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any, cast
 
+import numpy as np
+
 from optimizer.answers.unknowns import salt_asked_about
-from optimizer.choice.options import IntArray, Options, options_of
+from optimizer.choice.options import FloatArray, IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import places_of
 from optimizer.run.judge import speed_steps
@@ -32,6 +34,8 @@ from optimizer.search.study import Study
 
 MASS_STEP_KG = 0.01
 """Masses are found to this."""
+TRIED = 50
+"""Builds of which the heaviest part is looked for together."""
 NEAR_NOTHING = 0.01
 """Share of its mass that is left of a part which is made as light as can be imagined."""
 
@@ -145,30 +149,30 @@ class BringingIn:
     # --- the mass -----------------------------------------------------------------------------------------------
 
     def highest_mass(
-        self, level_ms: float, floor_of: Callable[[float], float], build: IntArray | None = None
+        self, level_ms: float, floor_of: Callable[[float], float], builds: IntArray | None = None
     ) -> float | None:
         """The highest mass below its own [kg] at which a build with the part reaches what a level asks for.
 
         Found to `MASS_STEP_KG`; None where even `NEAR_NOTHING` of the mass does not do. Inertia goes with the mass, as
-        if the part were made of something lighter; the heat that a rotor takes stays. The search begins with a
-        ``build`` (S,) that has the part and can be paid for, where one is known.
+        if the part were made of something lighter; the heat that a rotor takes stays. The search begins with ``builds``
+        (n, S) that have the part and can be paid for, where some are known.
         """
-        steps = self._highest_mass(floor_of(level_ms), build)
+        steps = self._highest_mass(floor_of(level_ms), builds)
         while steps is not None and self.elsewhere:
             without = self._best_without(self._weighing(steps))
             if speed_steps(without) <= speed_steps(level_ms):
                 break
             level_ms = without
-            steps = self._highest_mass(floor_of(level_ms), build)
+            steps = self._highest_mass(floor_of(level_ms), builds)
         return None if steps is None else steps * MASS_STEP_KG
 
-    def _highest_mass(self, floor_ms: float, build: IntArray | None) -> int | None:
+    def _highest_mass(self, floor_ms: float, builds: IntArray | None) -> int | None:
         """The same in steps of `MASS_STEP_KG`."""
         known: int | None = None
         least = max(1, math.ceil(NEAR_NOTHING * self.part.mass_kg / MASS_STEP_KG))
         own = math.ceil(round(self.part.mass_kg / MASS_STEP_KG, 9))
-        if build is not None and least < own and self._spare(build, least, floor_ms) >= 0:
-            known = self._heaviest(build, least, own, floor_ms)
+        if builds is not None and least < own and self._spare(builds, least, floor_ms) >= 0:
+            known = self._heaviest(builds, least, own, floor_ms)
         while (asked := least if known is None else known + 1) < own:
             lighter = self._weighing(asked)
             found = lighter.reaching(
@@ -177,22 +181,21 @@ class BringingIn:
             if not found.listed:
                 self.closed &= bool(found.evidence.closed)
                 break
-            build = found.builds[0]
-            known = self._heaviest(build, asked, own, floor_ms)
+            known = self._heaviest(found.builds[:TRIED], asked, own, floor_ms)
         return known
 
-    def _heaviest(self, build: IntArray, low: int, high: int, floor_ms: float) -> int:
-        """Most steps, from ``low`` up to less than ``high``, at which a build that wins at ``low`` does so.
+    def _heaviest(self, builds: IntArray, low: int, high: int, floor_ms: float) -> int:
+        """Most steps, from ``low`` up to less than ``high``, at which one of builds (n, S) wins; at ``low`` one does.
 
         Speed is close to linear in mass: by a line through what is known, and halving where that does not help.
         """
-        under, over = self._spare(build, low, floor_ms), self._spare(build, high, floor_ms)
+        under, over = self._spare(builds, low, floor_ms), self._spare(builds, high, floor_ms)
         halve = False
         while high - low > 1:
             guess = (low + high) // 2
             if not halve and math.isfinite(over) and under > over:
                 guess = min(max(low + math.floor((high - low) * under / (under - over)), low + 1), high - 1)
-            spare, before = self._spare(build, guess, floor_ms), high - low
+            spare, before = self._spare(builds, guess, floor_ms), high - low
             if spare >= 0:
                 low, under = guess, spare
             else:
@@ -209,10 +212,14 @@ class BringingIn:
     def _weighing(self, steps: int) -> Study:
         return Study.of(self._lighter(steps), self._salt, self.study.memory)
 
-    def _spare(self, build: IntArray, steps: int, floor_ms: float) -> float:
-        """How much faster [m/s] than a floor a build is with a part of some mass; minus infinity where not legal."""
+    def _spare(self, builds: IntArray, steps: int, floor_ms: float) -> float:
+        """How much faster [m/s] than a floor the best of builds (n, S) is with a part of some mass.
+
+        Minus infinity where none is legal.
+        """
         study = Study.of(self._lighter(steps), self._salt)
-        return passing_speed(study, build) - floor_ms if study.legality.allowed(build[None])[0] else -math.inf
+        allowed = builds[study.legality.allowed(builds)]
+        return float(passing_speeds(study, allowed).max()) - floor_ms if len(allowed) else -math.inf
 
     # --- searches -----------------------------------------------------------------------------------------------
 
@@ -258,10 +265,10 @@ def highest_affordable(costs: Callable[[int | None], float], budget: float) -> P
     return PriceLimit(price)
 
 
-def passing_speed(study: Study, build: IntArray) -> float:
-    """Speed [m/s] of a build (S,) that meets every check which needs a run; minus infinity where it does not."""
-    runs = study.judge.runs(build[None])
-    return float(study.judge.joined(runs)[0]) if study.judge.judge(build[None], runs).legal[0] else -math.inf
+def passing_speeds(study: Study, builds: IntArray) -> FloatArray:
+    """Speeds [m/s] (n,) of builds (n, S) that meet every check which needs a run; minus infinity where one does not."""
+    runs = study.judge.runs(builds)
+    return np.where(study.judge.judge(builds, runs).legal, study.judge.joined(runs), -np.inf)
 
 
 def with_part(scenario: Scenario, part: Part) -> Scenario:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.answers.brings_in import NO_PRICE, BringingIn, PriceLimit, has_mass, has_price
+from optimizer.answers.brings_in import NO_PRICE, TRIED, BringingIn, PriceLimit, has_mass, has_price
 from optimizer.answers.closeness import Band, closeness
 from optimizer.answers.frontier import just_above
 from optimizer.answers.kept_out import KeptOut, kept_out
@@ -220,8 +220,7 @@ class _Asked:
             price = self._price(asking, nowhere, with_it, level, reach)
         mass = None
         if heavy and not in_best and out is None:
-            best = with_it.builds[0] if with_it.listed else None
-            mass = MassAnswer(self.part.mass_kg, asking.highest_mass(nowhere, just_above, best))
+            mass = MassAnswer(self.part.mass_kg, asking.highest_mass(nowhere, just_above, with_it.builds[:TRIED]))
         return price, mass, asking.closed
 
     def _price(
