@@ -29,7 +29,7 @@ from optimizer.choice.wishes import places_of
 from optimizer.run.judge import speed_steps
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import NONE_ID, Part
-from optimizer.search.ranking import Progress, Ranking
+from optimizer.search.ranking import Progress
 from optimizer.search.study import Study
 
 MASS_STEP_KG = 0.01
@@ -231,16 +231,13 @@ class BringingIn:
             fastest_first=False,
             progress=self.progress,
         )
-        return self._first(found)
+        self.closed &= bool(found.evidence.closed)
+        return found.builds[0] if found.listed else None
 
     def _best_without(self, study: Study) -> float:
         found = study.best(budget_cents=self.budget_cents, without_parts=(self.named,), progress=self.progress)
         self.closed &= bool(found.evidence.closed)
         return float(found.speed_ms[0]) if found.listed else 0.0
-
-    def _first(self, found: Ranking) -> IntArray | None:
-        self.closed &= bool(found.evidence.closed)
-        return found.builds[0] if found.listed else None
 
 
 def highest_affordable(costs: Callable[[int | None], float], budget: float) -> PriceLimit:

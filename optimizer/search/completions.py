@@ -118,8 +118,8 @@ class _Search:
         self.open = [ok[:, options] for ok, options in zip(task.allowed, self.options, strict=True)]
         count = len(task.threshold)
         scores, every = np.concatenate(task.scores, axis=1), self._side_by_side([*task.rows, task.cents, task.hours])
-        starts = np.cumsum([0, *(len(ok) for ok in usable)])[:-1]
-        binds = self._best_of_rest(every[:-2], np.concatenate(usable), starts)[:, 0] > task.row_left
+        starts, some = np.cumsum([0, *(len(ok) for ok in usable)])[:-1], np.concatenate(usable)
+        binds = self._best_of_rest(every[:-2], some, starts)[:, 0] > task.row_left
         every, self.row_left = every[np.append(binds, [True, True])], task.row_left[binds, None]
         harsh, cents = every[:-2], every[-2]
         self.scores = self._by_slot(scores, starts)
@@ -128,7 +128,7 @@ class _Search:
         both = np.concatenate([scores, scores - task.multipliers[:, None] * cents])
         rest = self._best_of_rest(both, np.concatenate([allowed, allowed]), starts)
         self.rest_score, self.rest_net = rest[:count], rest[count:]
-        rest = -self._best_of_rest(-every, np.concatenate(usable), starts)
+        rest = -self._best_of_rest(-every, some, starts)
         self.rest_rows, self.rest_cents, self.rest_hours = rest[:-2], rest[-2], rest[-1]
         self.fits = {
             (f, g): ~forbidden[:, self.options[g]] for (f, g), forbidden in task.pairs.items() if forbidden.any()

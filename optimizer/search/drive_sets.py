@@ -5,8 +5,9 @@ Positions only: a drive set is a build whose free slots do not matter.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -120,13 +121,22 @@ class DriveSets:
 
     def and_also(self, others: DriveSets) -> DriveSets:
         """These and others with the same free slots."""
-        return DriveSets(
-            np.concatenate([self.builds, others.builds]), self.free,
-            tuple(np.concatenate(each) for each in zip(self.allowed, others.allowed, strict=True)),
-            np.concatenate([self.spent, others.spent]), np.concatenate([self.jobs, others.jobs]),
-            np.concatenate([self.cap_ms, others.cap_ms]), np.concatenate([self.board_ms, others.board_ms]),
-            np.concatenate([self.apart, others.apart]), np.concatenate([self.mark, others.mark]),
-        )  # fmt: skip
+        return joined([self, others])
+
+
+def joined(parts: Sequence[DriveSets]) -> DriveSets:
+    """All of some drive sets, at least one lot, with the same free slots, in their order."""
+    if len(parts) == 1:
+        return parts[0]
+
+    def all_of(name: str) -> Any:
+        return np.concatenate([getattr(part, name) for part in parts])
+
+    return DriveSets(
+        all_of("builds"), parts[0].free,
+        tuple(np.concatenate(each) for each in zip(*(part.allowed for part in parts), strict=True)),
+        all_of("spent"), all_of("jobs"), all_of("cap_ms"), all_of("board_ms"), all_of("apart"), all_of("mark"),
+    )  # fmt: skip
 
 
 def drive_sets_of(

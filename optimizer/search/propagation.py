@@ -8,7 +8,6 @@ until none strikes out anything more (A. K. Mackworth, "Consistency in networks 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import reduce
 
 import numpy as np
 
@@ -18,7 +17,7 @@ from optimizer.choice.price import AdditiveBounds
 from optimizer.run.judge import SPEED_STEP_MS, Judge
 from optimizer.run.linear import LinearSpace
 from optimizer.scenario.event import Bracket
-from optimizer.search.drive_sets import DriveSets, within_budget
+from optimizer.search.drive_sets import DriveSets, joined, within_budget
 
 ROUNDS = 8
 """Times that everything is gone through at most: what is then not struck out yet only makes more work."""
@@ -124,20 +123,21 @@ class Propagation:
         sets = sets.take(sets.completable)
         if len(sets) == 0:
             return sets
-        mark, left = sets.mark, _by_place(sets)
+        mark, left = sets.mark, replace(sets, mark=np.arange(len(sets)))  # taken: it may be written to
         rows = [row for row in self.rows(left, goal) if row.could_break.any()]
         done = [left.take(np.zeros(0, dtype=np.int64))]
+        counts = _counts(left)
         for _ in range(ROUNDS):
-            before = np.zeros(len(mark), dtype=np.int64)
-            before[left.mark] = _counts(left)
             left, rows = self._struck(left, rows, goal)
             # a set from which nothing was struck out is done: none hangs on another
-            changed = _counts(left) < before[left.mark]
+            now = _counts(left)
+            changed = now < counts[left.mark]
+            counts[left.mark] = now
             done.append(left.take(~changed))
             left, rows = left.take(changed), [row.take(changed) for row in rows]
             if len(left) == 0:
                 break
-        every = reduce(DriveSets.and_also, [*done, left])
+        every = joined([*done, left])
         every = every.take(np.argsort(every.mark))
         every = replace(every, mark=mark[every.mark])
         return every.take(every.completable)
@@ -244,11 +244,6 @@ def _strike_row(sets: DriveSets, row: SetRow) -> None:
         with np.errstate(invalid="ignore"):  # a slot without options left: the set is dropped
             for whole, ok, own, least in each:
                 whole[block] = ok & (own - least[:, None] <= room[:, None])
-
-
-def _by_place(sets: DriveSets) -> DriveSets:
-    """A copy that can be written to, each set marked with its place."""
-    return replace(sets, allowed=tuple(ok.copy() for ok in sets.allowed), mark=np.arange(len(sets)))
 
 
 def _counts(sets: DriveSets) -> IntArray:

@@ -7,13 +7,12 @@ rest. Once it is known which of these a completion does, its price adds up exact
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import reduce
 
 import numpy as np
 
 from optimizer.choice.options import BoolArray
 from optimizer.choice.price import PriceBook
-from optimizer.search.drive_sets import DriveSets
+from optimizer.search.drive_sets import DriveSets, joined
 
 MOST_TIMES = 12
 """Kits are looked at only where they make no more than so many drive sets of one, on the average."""
@@ -65,7 +64,7 @@ class Purchases:
                 builds[:, s] = ok.argmax(axis=1)
             more = self.book.kit_surcharge(builds, every) - self.book.kit_surcharge(builds, self.drive_slots)
             found.append(replace(part, spent=part.spent + more).take(np.isfinite(more)))
-        return reduce(DriveSets.and_also, found)
+        return joined(found)
 
     def _by_sharing(self, sets: DriveSets, first: tuple[int, int], second: tuple[int, int], saved: int) -> DriveSets:
         """With one part in two slots, of one pack, and without."""

@@ -12,7 +12,6 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import reduce
 
 import numpy as np
 
@@ -24,7 +23,7 @@ from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Bounding
 from optimizer.search.climbing import Climber
-from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of, within_budget
+from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of, joined, within_budget
 from optimizer.search.memory import Limits, Memory
 from optimizer.search.opening import Opener
 from optimizer.search.pool import AnyPool, CheapPool, Evidence, Pool
@@ -354,11 +353,7 @@ class Ranker:
             self.progress("looking for good builds", 0.1)
             if depth > PROBE_DEPTHS_MS[0]:
                 _, rows = self._estimates(top - depth)
-            rows = rows[:PROBES_SEEN]
-            most = dict.fromkeys(rows.tolist(), FEW_LEAVES)
-            goal = Goal(top - depth, self.budget, probe=True)
-            builds = self.opener.open(self.sets, rows, goal, most, PROBED).builds
-            self._try(builds)
+            builds = self._try_likeliest(rows, Goal(top - depth, self.budget, probe=True))
             if self.pool.holds(builds) >= self.pool.k:
                 break
         if np.isfinite(self.pool.level):
@@ -375,9 +370,15 @@ class Ranker:
             estimate, rows = self._estimates(before)
             if len(rows) == 0 or estimate[0] <= before + CLEARLY_MS:
                 break
-            most = dict.fromkeys(rows[:PROBES_SEEN].tolist(), FEW_LEAVES)
-            goal = Goal(before, self.budget)
-            self._try(self.opener.open(self.sets, rows[:PROBES_SEEN], goal, most, PROBED).builds)
+            self._try_likeliest(rows, Goal(before, self.budget))
+
+    def _try_likeliest(self, rows: IntArray, goal: Goal) -> IntArray:
+        """Try a few completions of the likeliest drive sets (by row, best first) for a goal: (n, S)."""
+        rows = rows[:PROBES_SEEN]
+        most = dict.fromkeys(rows.tolist(), FEW_LEAVES)
+        builds = self.opener.open(self.sets, rows, goal, most, PROBED).builds
+        self._try(builds)
+        return builds
 
     def _estimates(self, level: float) -> tuple[FloatArray, IntArray]:
         """Estimated speeds of builds that meet what a level asks for, and the rows of their drive sets, best first."""
@@ -479,12 +480,12 @@ class Ranker:
         tightener = Tightener(self.judge, self.bounding, self.bounds, narrower, self.opener.lister, purchases)
         self.progress("ruling out the rest", 0.7)
         every = self.sets.marked(np.flatnonzero(self.bound > goal.level - BOUND_SLACK_MS))
-        sets = self._able(narrower.by_equipment(narrower.tighten(every, goal), goal), goal.level)
+        sets, bound = self._able(narrower.by_equipment(narrower.tighten(every, goal), goal), goal.level)
         self.touched.update(sets.mark.tolist())
         tightener.learn(sets, goal)
-        waiting = [(part, 0) for part in self._likeliest_last(sets)]
+        waiting = [(part, 0) for part in self._likeliest_last(sets, bound)]
         while waiting:
-            self.left = reduce(DriveSets.and_also, [part for part, _ in waiting])
+            self.left = joined([part for part, _ in waiting])
             if len(self.left) > MOST_BOXES:
                 return False
             sets, number = waiting.pop()
@@ -495,24 +496,26 @@ class Ranker:
             if len(sets):
                 waiting.append((sets, number + 1))
             if self._late() and waiting:
-                self.left = reduce(DriveSets.and_also, [part for part, _ in waiting])
+                self.left = joined([part for part, _ in waiting])
                 self.evidence.highest_left_ms = float(self.bounding.optimistic(self.left).max())
                 return False
             before, goal = goal, self._goal()
             if goal.level > before.level + REBOUND_MS:
-                able = [(self._able(narrower.tighten(part, goal), goal.level), number) for part, number in waiting]
+                able = [(self._able(narrower.tighten(part, goal), goal.level)[0], number) for part, number in waiting]
                 waiting = [(part, number) for part, number in able if len(part)]
         return True
 
-    def _able(self, sets: DriveSets, level: float) -> DriveSets:
-        """Drive sets whose best case reaches a level."""
-        return sets.take(self.bounding.optimistic(sets) > level - BOUND_SLACK_MS)
+    def _able(self, sets: DriveSets, level: float) -> tuple[DriveSets, FloatArray]:
+        """Drive sets whose best case reaches a level, and their best cases."""
+        bound = self.bounding.optimistic(sets)
+        able = bound > level - BOUND_SLACK_MS
+        return sets.take(able), bound[able]
 
-    def _likeliest_last(self, sets: DriveSets) -> list[DriveSets]:
+    def _likeliest_last(self, sets: DriveSets, bound: FloatArray) -> list[DriveSets]:
         """Many drive sets in two parts, last the few that seem fastest for the money: they may raise the level."""
         if len(sets) < WORTH_A_HEAD:
             return [sets] if len(sets) else []
-        likely = self.opener.estimate(sets, self.bounding.optimistic(sets), self.budget)
+        likely = self.opener.estimate(sets, bound, self.budget)
         first = np.zeros(len(sets), dtype=bool)
         first[np.argsort(-likely, kind="stable")[:HEAD]] = True
         return [sets.take(~first), sets.take(first)]

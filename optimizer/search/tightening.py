@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import reduce
 
 import numpy as np
 
@@ -20,7 +19,7 @@ from optimizer.run.judge import Judge
 from optimizer.run.linear import COORDINATES
 from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.demands import Scores, best_case, edges_about
-from optimizer.search.drive_sets import DriveSets, option_cents
+from optimizer.search.drive_sets import DriveSets, joined, option_cents
 from optimizer.search.listing import Line, Lister, Way
 from optimizer.search.narrowing import Narrower
 from optimizer.search.necessary import Demand
@@ -151,7 +150,7 @@ class Tightener:
                     found.append(builds)
                     many[box] = False
             rest.append(piece.batch.sets.take(many))
-        return reduce(DriveSets.and_also, rest)
+        return joined(rest)
 
     def _listed(self, piece: Left, box: int, goal: Goal, most: int, rows: Sequence[SetRow]) -> IntArray | None:
         """Completions (n, S) of a box that keep all cuts of one of its ways; None where there are too many."""
@@ -174,7 +173,7 @@ class Tightener:
         spread[np.stack([ok.sum(axis=1) for ok in sets.allowed]) < 2] = -1.0
         widest = spread.argmax(axis=0)
         parts = [sets.take(widest == f).split(int(f)) for f in np.unique(widest)]
-        return self.propagation.narrowed(reduce(DriveSets.and_also, parts), goal)
+        return self.propagation.narrowed(joined(parts), goal)
 
     def _not_too_fast(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """Without what even the slowest completion, or one at the level, takes past a tire's or a rotor's limit."""
@@ -183,7 +182,7 @@ class Tightener:
             batch = self.bounding.open(sets.take(np.arange(start, min(start + SIMULATED, len(sets)))))
             fit, batch = self.narrower.good_tires(batch, goal.level, sampled=False)
             parts.append(batch.sets.take(fit))
-        sets = reduce(DriveSets.and_also, parts)
+        sets = joined(parts)
         if len(sets) == 0:
             return sets
         slowest = np.minimum(self.bounding.slowest(self.bounding.open(sets)), self._least_cap(goal.level))
