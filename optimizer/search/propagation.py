@@ -183,7 +183,7 @@ class Propagation:
 
     def for_rotors(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """Drop options whose rotors could not take what builds that meet the goal bring to the last board."""
-        rows = [row for row in self._rotor_rows(sets, goal, 1.0) if row.could_break.any()]
+        rows = self._rotor_rows(sets, goal, 1.0)
         if rows:
             sets = replace(sets, allowed=tuple(ok.copy() for ok in sets.allowed))
         for row in rows:
