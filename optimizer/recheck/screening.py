@@ -110,7 +110,8 @@ class Screen:
                 np.maximum(end, np.where(goes, gain, -np.inf), out=end)
         grip = (best.grip_use_limit / (1.0 - best.grip_use_limit * np.maximum(_load_shift(best), 0.0))) * still
         by_grip = (grip - resistance) / best.translating_kg
-        return BestCase(self.edges, *self._distance(best, worst, ends, by_grip, most_slip))
+        distance, driven = self._distance(best, worst, ends, by_grip, most_slip)
+        return BestCase(self.edges, distance, driven, np.zeros((len(best), len(self.edges) - 1)))
 
     def _watts(self, gear: Gear, table: FloatArray, surface: FloatArray) -> FloatArray:
         """Thrust times wheel speed (K, E) in windows that begin at wheel speeds (K, E)."""

@@ -7,6 +7,7 @@ Nothing is sampled and nothing is simulated.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -15,7 +16,7 @@ import numpy as np
 from optimizer.physics.air import crosswind_square
 from optimizer.physics.grip import slip_of_grip_use
 from optimizer.physics.tires import GROWTH_SPEED_MS
-from optimizer.run.affine import Affine, Force, Span, cars_of
+from optimizer.run.affine import POWERS, Affine, Force, Span, cars_of
 from optimizer.run.conditions import Conditions
 from optimizer.run.driving import BoolArray, Gear
 from optimizer.run.extremes import TorqueExtremes
@@ -50,12 +51,15 @@ class Shift(NamedTuple):
 class _InGear:
     """One gear over K cells: highest thrust (-inf where it does not go), where its limiter may act.
 
-    ``ends`` (2, E, K) are the values of a line above thrust at both ends of the cells. ``surface`` are the least wheel
+    ``ends`` (2, E, K) are the values of a line above thrust at both ends of the cells; ``own_ends`` and ``per_grip``
+    (E, K) are another, plus what a newton of a car's own grip without thrust adds. ``surface`` are the least wheel
     speed at the left end and the greatest at the right, inf and -inf where it does not go. ``slip`` is the least.
     """
 
     force: FloatArray
     ends: FloatArray
+    own_ends: FloatArray
+    per_grip: FloatArray
     on_limiter: BoolArray
     surface: tuple[FloatArray, FloatArray]
     slip: FloatArray
@@ -74,6 +78,8 @@ class Envelope:
         Highest thrust of the engine in a cell; -inf where no car gets, inf where the cell is not counted.
     force_ends : array (2, E, K)
         Thrust at both ends of a cell: the line between them is nowhere below the thrust of any car.
+    own_ends : array (2, E, K)
+        The same, where ``per_grip`` (E, K) times a car's own `grip` comes on top.
     share : array (E, K)
         Least inertia in a cell over M, in the gear that pulls there.
     grip_share : array (E,)
@@ -97,8 +103,9 @@ class Envelope:
         edges: FloatArray,
         aim: int,
         top: IntArray | None = None,
+        reached_ms: FloatArray | float = 0.0,
     ) -> None:
-        self.edges, self.span = edges, span
+        self.edges, self.span, self.reached_ms = edges, span, reached_ms
         self.cars, self.base = cars_of(space, frame, span, conditions)
         base_grip = self._base_grip()
         self.resistance, self.grip = self._forces(base_grip)
@@ -119,7 +126,7 @@ class Envelope:
         best = pulls.argmax(axis=0)
         self.top = best[:, aim] if top is None else top
         self.mass = self.cars["translating_kg"].plus(self._of_gear(self.top))
-        shares = self._combine(gears, best)
+        shares = self._combine(gears, best, bases)
         self.shifts = self._shifts(gears, shares)
 
     def _find_mildest(self, low: FloatArray, aim: int) -> None:
@@ -216,7 +223,8 @@ class Envelope:
         inputs, moved = self.base, self._moved()[:, None]
         slide, limit = inputs.slip_at_slide[:, None], inputs.grip_use_limit
         gear = Gear(inputs, number)
-        at_limit = np.minimum(gear.limit_surface, inputs.surface_cap_ms)[:, None]
+        leaves = self._leaves(gear)[:, None]
+        at_limit = self._highest_surface(gear)[:, None]
         # cells beyond the limiter of every drive set are left out
         cells = int(np.searchsorted(self.edges[:-1], at_limit.max(), side="right"))
         left, right = self.edges[:cells], self.edges[1 : cells + 1]
@@ -228,7 +236,7 @@ class Envelope:
 
         least_thrust = np.maximum(self.least_resistance[:, :cells], 0.0)
         low, high = np.zeros_like(least_thrust), np.broadcast_to(slip_of_grip_use(limit, slide), least_thrust.shape)
-        goes = gear.exists[:, None] & (left * (1.0 + slip(least_thrust, most_base)) <= at_limit)
+        idle = slip(least_thrust, most_base)
         lightest = self.cars["translating_kg"].least(self.span)
         turning = self.inertia[number].most(self.span)[:, None] * (1.0 + slip_of_grip_use(limit, slide))
         own = lightest[:, None] / (lightest[:, None] + turning)
@@ -238,20 +246,27 @@ class Envelope:
             if number_of_pass == WINDOW_PASSES:
                 break
             least = self._thrust(gear, window, extremes, highest=False)
-            reached = right * (1.0 + high) >= at_limit
+            reached = ~leaves & (right * (1.0 + high) >= at_limit)
             sure = own * least + (1.0 - own) * np.minimum(least_thrust, least)
             thrust = np.where(reached, least_thrust, np.maximum(sure, least_thrust))
             low = np.maximum(low, slip(thrust, most_base))
             high = np.maximum(np.minimum(high, slip(np.maximum(most, 0.0), least_base)), low)
-        on_limiter = right * (1.0 + high) >= at_limit
+        on_limiter = ~leaves & (right * (1.0 + high) >= at_limit)
+        goes = gear.exists[:, None] & (left * (1.0 + np.where(leaves, low, idle)) <= at_limit)
         ends = np.broadcast_to(most, (2, *most.shape))
         if number:  # in first gear a clutch may slip
-            line = self._line(gear, window, (low, high), cells, extremes)
-            ends = np.where(~on_limiter & (line.sum(axis=0) < 2.0 * most), line, ends)
+            line, own_line, per_grip = self._line(gear, window, (low, high), (thrust, least_base, most_base), extremes)
+            sharper = ~on_limiter & (line.sum(axis=0) < 2.0 * most)
+            ends, own_ends = np.where(sharper, line, ends), np.where(sharper, own_line, ends)
+            per_grip = np.where(sharper & goes, per_grip, 0.0)
+        else:
+            own_ends, per_grip = ends, np.zeros_like(most)
         beyond = ((0, 0), (0, len(self.edges) - 1 - cells))
         return _InGear(
             np.pad(np.where(goes, most, -np.inf), beyond, constant_values=-np.inf),
             np.pad(np.where(goes, ends, -np.inf), ((0, 0), *beyond), constant_values=-np.inf),
+            np.pad(np.where(goes, own_ends, -np.inf), ((0, 0), *beyond), constant_values=-np.inf),
+            np.pad(per_grip, beyond),
             np.pad(on_limiter, beyond),
             (
                 np.pad(np.where(goes, left * (1.0 + low), np.inf), beyond, constant_values=np.inf),
@@ -260,20 +275,34 @@ class Envelope:
             np.pad(low, beyond),
         )
 
+    def _leaves(self, gear: Gear) -> BoolArray:
+        """Whether cars that count surely leave a gear (E,): it does not go as fast as they are once."""
+        found: BoolArray = np.minimum(gear.limit_surface, self.base.surface_cap_ms) < self.reached_ms
+        return found
+
+    def _highest_surface(self, gear: Gear) -> FloatArray:
+        """Wheel speed (E,) up to which a gear is used: that of the shift where it is surely left."""
+        most = np.minimum(gear.limit_surface, self.base.surface_cap_ms)
+        return np.where(self._leaves(gear), np.minimum(gear.shift_surface, most), most)
+
     def _line(
         self,
         gear: Gear,
         window: tuple[FloatArray, FloatArray],
         slips: tuple[FloatArray, FloatArray],
-        cells: int,
+        pushes: tuple[FloatArray, FloatArray, FloatArray],
         extremes: TorqueExtremes,
-    ) -> FloatArray:
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Thrust (2, E, K) at both ends of cells, on a line above that of every car at any slip of its window.
 
         Torque stays below a line in engine speed. Where that falls, the least slip gives most, and engine speed, which
         growth makes concave in ground speed, is at least what its ends say. Where it rises, the most slip gives most,
         and the tire is taken as small as it is at the slowest.
+
+        Second, a line to which ``per_grip`` (E, K) times a car's own grip without thrust is added. ``pushes`` (E, K)
+        are what every car pushes with at least, the least grip and the most.
         """
+        cells = window[0].shape[1]
         per_surface, growth = gear.rpm_per_surface[:, None], self._growth(window[0])
         rpm = tuple(each * per_surface / self._growth(each) for each in window)
         at_low, at_high = extremes.line_above(self.base.engine, rpm[0], rpm[1])
@@ -284,8 +313,45 @@ class Envelope:
             falling = least * per_surface / self._growth(least)
             rising = speed * (1.0 + slips[1]) * per_surface / growth
             ends.append(at_low + slope * (np.where(slope < 0, falling, rising) - rpm[0]))
-        found: FloatArray = np.maximum(np.stack(ends), 0.0) * gear.force_per_torque[:, None] / growth
-        return found
+        pull = gear.force_per_torque[:, None] / growth
+        found = np.maximum(np.stack(ends), 0.0) * pull
+        own, per_grip = self._by_grip(pushes, slope * pull, per_surface, (at_low - slope * rpm[0]) * pull, cells)
+        return found, np.where(per_grip > 0, own, found), per_grip
+
+    def _by_grip(
+        self,
+        pushes: tuple[FloatArray, FloatArray, FloatArray],
+        slope: FloatArray,
+        per_surface: FloatArray,
+        const: FloatArray,
+        cells: int,
+    ) -> tuple[FloatArray, FloatArray]:
+        """A plane above thrust ``const + slope x rpm`` (E, K) that falls: at both ends of cells, and per newton.
+
+        A car of more grip slips less, by ever less, so that thrust at the least slip it can have is concave in grip:
+        the tangent in the middle lies above. ``per_grip`` is 0 where thrust rises, or the driver may have to lift.
+        """
+        thrust, least, most = pushes
+        slide, moved = self.base.slip_at_slide[:, None], self._moved()[:, None]
+        middle, half = 0.5 * (least + most), 0.5 * (most - least)
+        use = thrust / (middle + moved * thrust)
+        low, mid, high = (slip_of_grip_use(thrust / (each + moved * thrust), slide) for each in (most, middle, least))
+        bent = slide / (1.0 + slide)
+        left = np.maximum(1.0 - use, 1e-9)
+        fall = bent / 3.0 * left ** (-2.0 / 3.0) * (1.0 + mid) ** 2 * thrust / (middle + moved * thrust) ** 2
+        free = thrust <= 0.999 * self.base.grip_use_limit * (least + moved * thrust)
+        falls, spread = (slope < 0) & self.gripping[:, :cells] & free, np.maximum(high - low, 1e-12)
+        ends: list[FloatArray] = []
+        per_grip = np.zeros_like(slope)
+        for speed in (self.edges[:cells], self.edges[1 : cells + 1]):
+            rpm = [speed * (1.0 + slip) * per_surface / self._growth(speed * (1.0 + slip)) for slip in (low, high)]
+            per_slip = np.where(high - low > 1e-12, (rpm[1] - rpm[0]) / spread, 0.0)
+            own = -slope * per_slip * fall
+            if not ends:
+                per_grip = np.where(falls, np.maximum(own, 0.0), 0.0)
+            at_middle = const + slope * (rpm[0] + per_slip * (mid - low))
+            ends.append(at_middle + np.abs(own - per_grip) * half - per_grip * middle)
+        return np.stack(ends), per_grip
 
     def _thrust(
         self, gear: Gear, window: tuple[FloatArray, FloatArray], extremes: TorqueExtremes, *, highest: bool
@@ -315,7 +381,7 @@ class Envelope:
         share: FloatArray = 1.0 + least / over
         return share
 
-    def _combine(self, gears: list[_InGear], best: IntArray) -> FloatArray:
+    def _combine(self, gears: list[_InGear], best: IntArray, bases: tuple[FloatArray, FloatArray]) -> FloatArray:
         """One thrust and inertia for each cell that no gear beats, whatever the resistance.
 
         The gear with most thrust stands for all; where it carries more inertia than another, its thrust is raised by
@@ -334,12 +400,17 @@ class Envelope:
         shares = np.where(limited, np.minimum(free, self.grip_share[:, None]), free)
         own = np.take_along_axis(free, best[None], 0)[0]
         force, ends = np.full(best.shape, -np.inf), np.full((2, *best.shape), -np.inf)
+        least_grip = bases[0]
+        per_grip = np.take_along_axis(np.stack([each.per_grip for each in gears]), best[None], 0)[0]
+        own_ends = np.full((2, *best.shape), -np.inf)
         for number, gear in enumerate(gears):
             heavier = np.where(best == number, 1.0, np.maximum(own / shares[number], 1.0))
             goes = np.isfinite(gear.force)
             for whole, own_force in ((force, gear.force), (ends, gear.ends)):
                 raised = own_force + (heavier - 1.0) * np.maximum(own_force - self.least_resistance, 0.0)
                 np.maximum(whole, np.where(goes, raised, -np.inf), out=whole)
+            here = np.where(best == number, gear.own_ends, raised - per_grip * least_grip)
+            np.maximum(own_ends, np.where(goes, here, -np.inf), out=own_ends)
         self.share = np.take_along_axis(shares, best[None], 0)[0]
         left = self.edges[:-1]
         clutch = left < Gear(inputs, 0).launch_surface[:, None]
@@ -348,9 +419,10 @@ class Envelope:
         capped = left >= inputs.cap_ms[:, None]
         # with the wind faster than the car its drag pushes: such cells are not counted
         pushed = left < -float(inputs.headwind_ms)
-        self.force, self.force_ends = (
-            np.where(pushed, np.inf, np.where(capped, -np.inf, each)) for each in (force, ends)
+        self.force, self.force_ends, self.own_ends = (
+            np.where(pushed, np.inf, np.where(capped, -np.inf, each)) for each in (force, ends, own_ends)
         )
+        self.per_grip = np.where(pushed | capped, 0.0, per_grip) / self._grip_factor()[:, None]
         self.gripping = self.gripping & ~pushed
         return shares
 
@@ -389,31 +461,74 @@ class Envelope:
         gear is taken up is skipped without a pause, and does not count.
         """
         inputs, here = self.base, Gear(self.base, number)
-        rows, pause = np.arange(len(inputs)), inputs.shift_time_s
-        gear, later = gears[number], slice(number + 1, None)
-        earliest, latest = self._ground(gear, here.shift_surface)
-        span = self._cell(earliest), self._cell(latest)
+        pause = inputs.shift_time_s
+        earliest, latest = self._ground(gears[number], here.shift_surface)
         coasting = self.cars["translating_kg"].plus(self.cars["wheel_side_kg"])
-        least_loss = pause * np.maximum(self.least_resistance[rows, np.maximum(span[0] - 1, 0)], 0.0)
-        least_loss = least_loss / coasting.most(self.span)
-        most_loss = pause * self.most_resistance[rows, span[1]] / coasting.least(self.span)
+        most_loss = pause * self.most_resistance[np.arange(len(inputs)), self._cell(latest)] / coasting.least(self.span)
         slowest = earliest - most_loss
-        counts = here.exists & (inputs.overall[number + 1] > 0) & (slowest > before)
-        reached = (np.arange(self.force.shape[1]) >= self._cell(slowest)[:, None]) & (
-            np.arange(self.force.shape[1]) <= span[1][:, None]
-        )
-        pull = np.maximum.reduce([each.force for each in gears[later]])
-        pull = np.where(np.isposinf(self.force), np.inf, pull)  # where the wind pushes nothing is counted
-        force = np.where(reached, pull, -np.inf).max(axis=1)
-        counts &= np.isfinite(force)
+        # what resists in the middle of the pause, where it only grows with speed, and ever faster
+        steady = self._grows(slowest, latest)
+        middle = np.maximum(earliest - np.where(steady, 0.5, 1.0) * most_loss, 0.0)
+        powers = middle ** np.arange(POWERS)[:, None]
+        least = (self.resistance.coefficients(self.mildest) * powers).sum(axis=0) - self.mildest_above.max(axis=1)
+        least_loss = np.minimum(pause * np.maximum(least, 0.0) / coasting.most(self.span), most_loss)
+        force, share = self._regained(number + 1, gears, shares, (slowest, earliest, latest))
+        counts = here.exists & (inputs.overall[number + 1] > 0) & (slowest > before) & np.isfinite(force)
         return Shift(
-            beyond_ms=self._ground(gear, np.minimum(here.limit_surface, inputs.surface_cap_ms))[1],
-            rolled_m=np.where(counts, pause * slowest, 0.0),
-            gained_m2s2=np.where(counts, least_loss * slowest, 0.0),
-            speed_ms=np.maximum(slowest, 0.0),
+            beyond_ms=self._ground(gears[number], self._highest_surface(here))[1],
+            rolled_m=np.where(counts, pause * (earliest - 0.5 * most_loss), 0.0),
+            gained_m2s2=np.where(counts, least_loss * (earliest - 0.5 * least_loss), 0.0),
+            speed_ms=middle,
             force_n=np.where(counts, force, 0.0),
-            share=np.where(reached, shares[later].min(axis=0), np.inf).min(axis=1, initial=np.inf),
+            share=np.where(counts, share, 1.0),
         ), np.maximum(before, latest)
+
+    def _grows(self, low: FloatArray, high: FloatArray) -> BoolArray:
+        """Whether resistance surely grows with speed, and ever faster, between ground speeds (E,), in any car."""
+        term = self.resistance.const + np.minimum(
+            self.resistance.slope * self.span.least, self.resistance.slope * self.span.most
+        ).sum(axis=-1)
+        found = np.ones(len(low), dtype=np.bool_)
+        for order in (1, 2):
+            rise = np.zeros(len(low))
+            for power in range(order, POWERS):
+                factor = math.perm(power, order)
+                rise += factor * term[power] * np.where(term[power] >= 0, low, high) ** (power - order)
+            found &= rise >= 0
+        return found
+
+    def _regained(
+        self, first: int, gears: list[_InGear], shares: FloatArray, speeds: tuple[FloatArray, FloatArray, FloatArray]
+    ) -> tuple[FloatArray, FloatArray]:
+        """Mean thrust (E,) in gears from ``first`` on while what a pause cost is regained, and the share of M then.
+
+        ``speeds`` (E,) are the lowest there is after the pause, and the lowest and highest before it. Over them thrust
+        stays below a falling line; no mean over a stretch of it is above that over the first.
+        """
+        low, before, high = speeds
+        cells = slice(int(self._cell(low).min()), int(self._cell(high).max()) + 1)
+        left, right = self.edges[:-1][cells], self.edges[1:][cells]
+        within = (right > low[:, None]) & (left <= high[:, None])
+        share = np.where(within, shares[first][:, cells], 1.0).min(axis=1)
+        ends = np.full((2, *within.shape), -np.inf)
+        for number in range(first, len(gears)):
+            own = np.where(within, shares[number][:, cells], 1.0).min(axis=1)
+            heavier = np.maximum(share / own, 1.0)[:, None]
+            each = gears[number].ends[:, :, cells]
+            raised = each + (heavier - 1.0) * np.maximum(each - self.least_resistance[:, cells], 0.0)
+            np.maximum(ends, np.where(np.isfinite(each), raised, -np.inf), out=ends)
+        ends = np.where(within, ends, -np.inf)
+        after = np.maximum.accumulate(ends.max(axis=0)[:, ::-1], axis=1)[:, ::-1]
+        later = np.concatenate([after[:, 1:], np.full((len(after), 1), -np.inf)], axis=1)
+        begin, finish = after, np.maximum(ends[1], later)
+        start, stop = np.maximum(left, low[:, None]), np.minimum(right, before[:, None])
+        share_in = 0.5 * (start + stop - 2.0 * left) / (right - left)
+        with np.errstate(invalid="ignore"):  # where no gear goes
+            value = begin + (finish - begin) * share_in
+        value = np.where(np.isfinite(begin) & np.isfinite(finish), value, begin)
+        width = stop - start
+        total = np.where(width > 0, value, 0.0) * np.maximum(width, 0.0)
+        return total.sum(axis=1) / np.maximum(before - low, 1e-12), share
 
     def _cell(self, speed: FloatArray) -> IntArray:
         """The cell (E,) in which a ground speed (E,) lies, the nearest where in none."""

@@ -52,11 +52,13 @@ class BestCase:
     """The best of everything in E drive sets: the least distance to each edge (E, K + 1), inf where none gets.
 
     ``driven_m`` (E, K + 1) is without what shifts add: from one edge to another no car gains speed in less.
+    ``rise_s`` (E, K) is the distance that a gain of speed takes at least in each cell, per m/s.
     """
 
     edges: FloatArray
     distance_m: FloatArray
     driven_m: FloatArray
+    rise_s: FloatArray
 
     def speed_at(self, mark_m: float) -> FloatArray:
         """Speed (E,) that no car has at a distance."""
@@ -81,9 +83,14 @@ class BestCase:
             ahead = np.where(np.isfinite(ahead), ahead, np.inf)
         short = np.maximum(mark_m - start[:, None] - ahead, 0.0) * (np.arange(len(edges)) >= reach[:, None])
         least = 1.0 / high[:, None]
-        width = np.maximum(inverse, least) - np.maximum(np.append(inverse[1:], 0.0), least)
+        above = np.append(inverse[1:], 0.0)
+        worth = short * (np.maximum(inverse, least) - np.maximum(above, least))
+        width = np.diff(edges)
+        by_end = np.maximum(short[:, :-1] - self.rise_s[rows] * width, 0.0)
+        whole = 0.5 * (short[:, :-1] + by_end) * (width * inverse[:-1] ** 2)
+        worth[:, :-1] = np.where(inverse[1:] >= least, np.minimum(worth[:, :-1], whole), worth[:, :-1])
         room = mark_m - start
-        return np.where(room > 0, (short * width).sum(axis=1) / np.where(room > 0, room, 1.0), 0.0)
+        return np.where(room > 0, worth.sum(axis=1) / np.where(room > 0, room, 1.0), 0.0)
 
     def time_s(self, marks_m: tuple[float, float]) -> FloatArray:
         """Time (E,) between two boards that every car at least takes.
@@ -91,10 +98,30 @@ class BestCase:
         ``1 / u`` is the integral of ``dw / w^2`` over w above u, and a car is slower than w until it has come as far as
         it takes to reach w: so time is the integral over w of that distance, cut to what lies between the boards.
         """
-        inverse = 1.0 / np.maximum(self.edges, 1e-9)
-        behind = np.clip(self.distance_m - marks_m[0], 0.0, marks_m[1] - marks_m[0])
-        known = ((inverse[:-1] - inverse[1:]) * behind[:, :-1])[:, 1:].sum(axis=1)
-        return known + inverse[-1] * behind[:, -1]
+        passed, behind = self._behind(marks_m)
+        return passed.sum(axis=1) + behind[:, -1] / self.edges[-1]
+
+    def least_last(self, marks_m: tuple[float, float], time_s: FloatArray) -> FloatArray:
+        """Speed (E,) below which no car's highest lies that takes a time (E,) at most between two boards.
+
+        With v for the highest, ``1 / u`` is ``1 / v`` and the integral of ``dw / w^2`` over w from u to v.
+        """
+        passed, _ = self._behind(marks_m)
+        least = np.cumsum(passed, axis=1) + (marks_m[1] - marks_m[0]) / self.edges[1:]
+        # the time that goes with the edge above a speed is the least of its cell
+        return np.asarray(self.edges[np.minimum((least > time_s[:, None]).sum(axis=1), len(self.edges) - 1)])
+
+    def _behind(self, marks_m: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
+        """How far beyond the first board no car has a speed, up to the last: at the edges (E, K + 1).
+
+        First its integral over ``dw / w^2`` in each cell (E, K), where it grows by ``rise_s`` at least.
+        """
+        edges, length = self.edges, marks_m[1] - marks_m[0]
+        behind = np.clip(self.distance_m - marks_m[0], 0.0, length)
+        width, inverse = np.diff(edges), 1.0 / np.maximum(edges, 1e-9)
+        gained = np.minimum(self.rise_s * width, length - behind[:, :-1]) * (self.distance_m[:, :-1] >= marks_m[0])
+        passed = (inverse[:-1] - inverse[1:]) * behind[:, :-1] + 0.5 * gained * (width * inverse[1:] ** 2)
+        return passed, behind
 
 
 def best_case(envelope: Envelope) -> BestCase:
@@ -108,6 +135,10 @@ def best_case(envelope: Envelope) -> BestCase:
     push = np.where(envelope.gripping, np.minimum(push, by_grip), push)
     steps = np.where(push > 0, whole * whole / np.where(push > 0, push, 1.0), np.inf)
     lightest = envelope.mass.least(envelope.span)[:, None]
+    most = (envelope.force_ends.max(axis=0) - envelope.least_resistance) / envelope.share
+    held = (envelope.most_grip - envelope.least_resistance) / envelope.grip_share[:, None]
+    most = np.where(envelope.gripping, np.minimum(most, held), most)
+    rise = np.where(most > 0, edges[:-1] * lightest / np.where(most > 0, most, 1.0), np.inf)
     driven = np.concatenate([np.zeros((len(push), 1)), np.cumsum(steps, axis=1)], axis=1) * lightest
     distance = driven.copy()
     for shift in envelope.shifts:
@@ -115,7 +146,7 @@ def best_case(envelope: Envelope) -> BestCase:
         surplus = (shift.force_n - (against * powers).sum(axis=0) + envelope.mildest_above.max(axis=1)) / shift.share
         again = np.where(surplus > 0, shift.gained_m2s2 / np.where(surplus > 0, surplus, 1.0), 0.0) * lightest[:, 0]
         distance += np.where(edges > shift.beyond_ms[:, None], (shift.rolled_m + again)[:, None], 0.0)
-    return BestCase(edges, distance, driven)
+    return BestCase(edges, distance, driven, rise)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,12 +154,14 @@ class Ways:
     """Ways in which completions of drive sets could score: way i is one of drive set ``rows[i]``.
 
     A completion that scores meets every demand of at least one way of its drive set; it then has been as fast as
-    ``highest_ms`` (n,) up to the last board in one of its runs.
+    ``highest_ms`` (n,) up to the last board in one of its runs. Whatever its way, it has been as fast as ``each_ms``
+    (E, runs) in each.
     """
 
     rows: IntArray
     demands: tuple[Demand, ...]
     highest_ms: FloatArray
+    each_ms: FloatArray
 
 
 class Scores:
@@ -160,16 +193,26 @@ class Scores:
             return np.where(inverse > 0, 1.0 / np.where(inverse > 0, inverse, 1.0), np.inf)
         return 2.0 * level - speed
 
+    def each(self, bounds: Sequence[FloatArray], level: float) -> FloatArray:
+        """Score that a completion needs at least in each run for a level, beside what the best case has in the other.
+
+        Shape (E, runs). No run scores more than the highest speed in it.
+        """
+        if len(bounds) == 1:
+            return np.full((len(bounds[0]), 1), level)
+        needed = [self.other_run(level, bounds[1]), self.other_run(level, bounds[0])]
+        return np.maximum(np.stack(needed, axis=1), 0.0)
+
     def ways(self, envelopes: Sequence[Envelope], cases: Sequence[BestCase], level: float, bins: int) -> Ways:
         """Every way in which a completion could reach a level; `bins` ranges for each speed that is split."""
         bounds = self.bounds(cases)
-        possible = np.flatnonzero(self.joined(bounds) >= level)
+        possible, each = np.flatnonzero(self.joined(bounds) >= level), self.each(bounds, level)
         edges = envelopes[0].edges
         if self.scoring.measure == "mean":
             return self._by_time(envelopes, cases, bounds, possible, level, bins)
         if len(envelopes) == 1:
             needed = np.full(len(possible), level)
-            return Ways(possible, (self._at_mark(envelopes[0], possible, needed),), needed)
+            return Ways(possible, (self._at_mark(envelopes[0], possible, needed),), needed, each)
         rows = np.repeat(possible, bins)
         number = np.tile(np.arange(bins), len(possible))
         most = np.minimum(bounds[0], edges[-1])[rows]
@@ -178,7 +221,7 @@ class Scores:
         high = least + (most - least) * (number + 1) / bins
         other = self.other_run(level, high)
         demands = (self._at_mark(envelopes[0], rows, low), self._at_mark(envelopes[1], rows, other))
-        return Ways(rows, demands, np.maximum(low, other))
+        return Ways(rows, demands, np.maximum(low, other), each)
 
     def _at_mark(self, envelope: Envelope, rows: IntArray, speed: FloatArray) -> Demand:
         """The board is reached at a speed (n,) or more: not further than the board to get there."""
@@ -207,7 +250,8 @@ class Scores:
         for run, case in enumerate(cases):
             number = np.tile(grid[run], len(possible))
             most = np.minimum(case.speed_at(self.marks_m[1]), edges[-1])[rows]
-            least = np.clip(least_speeds[run][rows], edges[1], most)
+            least = case.least_last(self.marks_m, self.length / np.maximum(least_speeds[run], 1e-9))
+            least = np.clip(np.maximum(least, least_speeds[run])[rows], edges[1], most)
             low, high = (least + (most - least) * (number + end) / bins for end in (0, 1))
             ranges.append((low, high, most))
         # no mean is above the highest speed; where a best case has no end in sight its last range is open
@@ -230,7 +274,8 @@ class Scores:
             limit += factor * (self.marks_m[0] / edges[first] - self.marks_m[1] * less)
         per_ms = np.asarray(level**2 / self.length / sum(factor[rows] for factor in factors))
         demand = Demand(envelopes[0].mass.take(rows), tuple(parts), limit, per_ms, tuple(stretches))
-        return Ways(rows, (demand,), np.maximum.reduce([low for low, _, _ in ranges]))
+        highest = np.maximum.reduce([low for low, _, _ in ranges])
+        return Ways(rows, (demand,), highest, self.each(bounds, level))
 
     def _times(self, bounds: list[FloatArray], level: float) -> tuple[list[FloatArray], FloatArray, list[FloatArray]]:
         """Factors on the runs' times and the most their sum may be, all (E,); and the least mean in each run.

@@ -43,6 +43,8 @@ class DriveSets:
         Ground speed that no completion may pass, for want of the equipment a speed bracket asks for; else inf.
     board_ms : array (D,)
         Ground speed at which every completion that counts passes the last board at least, in one of its runs.
+    each_ms : array (D, 2)
+        Ground speed that every completion that counts once reaches at least, in its first and in its second run.
     apart : bool array (D,)
         Whether no completion shares a pack between two slots, but for what is counted in ``spent``.
     mark : array (D,)
@@ -56,6 +58,7 @@ class DriveSets:
     jobs: IntArray
     cap_ms: FloatArray
     board_ms: FloatArray
+    each_ms: FloatArray
     apart: BoolArray
     mark: IntArray
 
@@ -82,7 +85,7 @@ class DriveSets:
         """Some of the drive sets."""
         return DriveSets(
             self.builds[rows], self.free, tuple(ok[rows] for ok in self.allowed), self.spent[rows], self.jobs[rows],
-            self.cap_ms[rows], self.board_ms[rows], self.apart[rows], self.mark[rows],
+            self.cap_ms[rows], self.board_ms[rows], self.each_ms[rows], self.apart[rows], self.mark[rows],
         )  # fmt: skip
 
     def marked(self, rows: IntArray) -> DriveSets:
@@ -135,7 +138,8 @@ def joined(parts: Sequence[DriveSets]) -> DriveSets:
     return DriveSets(
         all_of("builds"), parts[0].free,
         tuple(np.concatenate(each) for each in zip(*(part.allowed for part in parts), strict=True)),
-        all_of("spent"), all_of("jobs"), all_of("cap_ms"), all_of("board_ms"), all_of("apart"), all_of("mark"),
+        all_of("spent"), all_of("jobs"), all_of("cap_ms"), all_of("board_ms"), all_of("each_ms"), all_of("apart"),
+        all_of("mark"),
     )  # fmt: skip
 
 
@@ -156,8 +160,8 @@ def drive_sets_of(
     mark = np.flatnonzero(np.isfinite(spent))
     builds, spent, jobs = builds[mark], spent[mark], jobs[mark]
     allowed = tuple(_allowed(legality, builds, drive_slots, s, bounds.available[s]) for s in free)
-    no_cap, no_speed = np.full(len(builds), np.inf), np.zeros(len(builds))
-    sets = DriveSets(builds, free, allowed, spent, jobs, no_cap, no_speed, np.zeros(len(builds), dtype=np.bool_), mark)
+    no_cap, no_speed, apart = np.full(len(builds), np.inf), np.zeros((len(builds), 2)), np.zeros(len(builds), dtype=bool)
+    sets = DriveSets(builds, free, allowed, spent, jobs, no_cap, no_speed[:, 0], no_speed, apart, mark)
     del allowed
     if not (possible := sets.completable).all():
         sets = sets.take(possible)

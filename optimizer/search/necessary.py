@@ -122,7 +122,8 @@ class Part:
         self.cells, self.factor = cells, factor
         self.resistance, self.grip = envelope.resistance.take(rows), envelope.grip.take(rows)
         self.share, self.grip_share = envelope.share[rows], envelope.grip_share[rows][:, None]
-        self.force_ends, self.could_grip = envelope.force_ends[:, rows], envelope.gripping[rows]
+        self.own_ends, self.per_grip = envelope.own_ends[:, rows], envelope.per_grip[rows]
+        self.could_grip = envelope.gripping[rows]
         self.made = [shift.take(rows) for shift in envelope.shifts]
         self.powers = [shift.speed_ms[None] ** np.arange(POWERS)[:, None] for shift in self.made]
         self.gained = np.stack([s.gained_m2s2 for s in self.made], axis=1) if self.made else np.zeros((len(rows), 0))
@@ -133,7 +134,7 @@ class Part:
         self.weights, self.whole = weights, self.cells.whole(weights)
         self.counted = self.whole > 0
         self.gripping = self.could_grip & self.counted
-        pull = np.where(self.counted, self.cells.between(weights, self.force_ends), UNLIMITED)
+        pull = np.where(self.counted, self.cells.between(weights, self.own_ends), UNLIMITED)
         self.pull = np.clip(pull, -UNLIMITED, UNLIMITED)
         count = len(self.factor)
         each = [weights.of_shift(shift.beyond_ms) for shift in self.made]
@@ -167,7 +168,7 @@ class Part:
             for shift, power in zip(self.made, self.powers, strict=True)
         ]
         return _Push(
-            (self.pull - lost) / self.share,
+            (self.pull + self.per_grip * held - lost) / self.share,
             np.where(self.gripping, (held - lost) / self.grip_share, UNLIMITED),
             np.stack(shifts, axis=1) if shifts else np.zeros((len(points), 0)),
         )
@@ -192,7 +193,7 @@ class Part:
             pull = push.shifts[:, place]
             each = self.shift_weight[:, place] * self.gained[:, place] / shift.share
             against += np.where(pull > 0, each / np.where(pull > 0, pull, 1.0) ** 2, 0.0) * power
-        for_it = self.cells.moments(self.weights, grip)
+        for_it = self.cells.moments(self.weights, grip + self.per_grip * engine)
         slope: FloatArray = np.einsum("pe,pel->el", against, self.resistance.slope)
         slope -= np.einsum("pe,pel->el", for_it, self.grip.slope)
         return self.factor[:, None] * slope

@@ -32,7 +32,7 @@ RUN_ERROR_MS = 2e-3
 level."""
 ROUNDING_MS = 1e-7
 """Cuts are loosened by this for rounding."""
-BINS, SPLIT_BINS = (1, 1, 2), 3
+BINS, SPLIT_BINS = (1, 2, 4), 4
 """Ranges into which speeds are split: round by round at first, and once drive sets are split."""
 COARSER = (4, 2, 1)
 """How many times as wide as in later rounds cells of speed are in the first: bounds hold on any, and most drive sets
@@ -45,7 +45,7 @@ SIMULATED = 4096
 """Drive sets whose slowest completions are run at once."""
 CHUNK = 300
 """Drive sets bounded at once: what fits the processor's cache."""
-FEW, LISTED, LISTED_OF_SPLIT = 2000, 300, 3000
+FEW, LISTED, LISTED_OF_SPLIT = 2000, 2000, 3000
 """Completions of a box that are worth listing before the last of the first rounds; most that one list may have, of a
 whole drive set and of a split one: to split it once more takes as long as to simulate some thousand builds."""
 
@@ -205,6 +205,9 @@ class Tightener:
         batch, envelopes = self.envelopes(sets, goal.level - RUN_ERROR_MS, coarser)
         cases = [best_case(each) for each in envelopes]
         ways = self.scores.ways(envelopes, cases, goal.level - RUN_ERROR_MS, bins)
+        each_ms = batch.sets.each_ms.copy()
+        each_ms[:, : len(cases)] = np.maximum(each_ms[:, : len(cases)], ways.each_ms)
+        batch = replace(batch, sets=replace(batch.sets, each_ms=each_ms))
         every = batch.take(ways.rows)
         cents, left = option_cents(every.sets, self.bounds), goal.money - every.sets.spent
         cuts: list[Cut] = []
@@ -240,9 +243,10 @@ class Tightener:
         batch = self.bounding.open(sets)
         edges, aim = edges_about(level_ms, self.judge.model.car.start_speed_ms, coarser)
         found: list[Envelope] = []
-        for conditions in self.judge.conditions:
+        for run, conditions in enumerate(self.judge.conditions):
             top = found[0].top if found else None
-            found.append(Envelope(self.bounding.space, batch.frame, batch.span, conditions, edges, aim, top))
+            reached = sets.each_ms[:, run]
+            found.append(Envelope(self.bounding.space, batch.frame, batch.span, conditions, edges, aim, top, reached))
         return batch, found
 
     def _cut(

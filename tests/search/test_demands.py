@@ -17,7 +17,7 @@ MARKS = (3000.0, 4600.0)
 
 def case_of(edges: np.ndarray, distance: np.ndarray) -> BestCase:
     """A best case without shifts."""
-    return BestCase(edges, distance, distance)
+    return BestCase(edges, distance, distance, np.zeros((len(distance), len(edges) - 1)))
 
 
 def test_time_of_even_acceleration() -> None:
