@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.choice.options import FloatArray, IntArray
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.run.envelope import Envelope
 from optimizer.scenario.event import Scoring
 from optimizer.search.necessary import Cells, Demand, Part, Stretch, distance_weights, time_weights
@@ -203,10 +203,21 @@ class Scores:
         needed = [self.other_run(level, bounds[1]), self.other_run(level, bounds[0])]
         return np.maximum(np.stack(needed, axis=1), 0.0)
 
-    def ways(self, envelopes: Sequence[Envelope], cases: Sequence[BestCase], level: float, bins: int) -> Ways:
-        """Every way in which a completion could reach a level; `bins` ranges for each speed that is split."""
+    def ways(
+        self,
+        envelopes: Sequence[Envelope],
+        cases: Sequence[BestCase],
+        level: float,
+        bins: int,
+        among: BoolArray | None = None,
+    ) -> Ways:
+        """Every way in which a completion could reach a level; `bins` ranges for each speed that is split.
+
+        Of the drive sets ``among`` (E,) which completions are left that count: of all where left out.
+        """
         bounds = self.bounds(cases)
-        possible, each = np.flatnonzero(self.joined(bounds) >= level), self.each(bounds, level)
+        able = self.joined(bounds) >= level
+        possible, each = np.flatnonzero(able if among is None else able & among), self.each(bounds, level)
         edges = envelopes[0].edges
         if self.scoring.measure == "mean":
             return self._by_time(envelopes, cases, bounds, possible, level, bins)

@@ -160,7 +160,8 @@ def drive_sets_of(
     mark = np.flatnonzero(np.isfinite(spent))
     builds, spent, jobs = builds[mark], spent[mark], jobs[mark]
     allowed = tuple(_allowed(legality, builds, drive_slots, s, bounds.available[s]) for s in free)
-    no_cap, no_speed, apart = np.full(len(builds), np.inf), np.zeros((len(builds), 2)), np.zeros(len(builds), dtype=bool)
+    no_cap, no_speed = np.full(len(builds), np.inf), np.zeros((len(builds), 2))
+    apart = np.zeros(len(builds), dtype=np.bool_)
     sets = DriveSets(builds, free, allowed, spent, jobs, no_cap, no_speed[:, 0], no_speed, apart, mark)
     del allowed
     if not (possible := sets.completable).all():

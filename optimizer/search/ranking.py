@@ -50,7 +50,7 @@ ALL_LISTED = 20_000
 """Completions of all drive sets, up to which they are all listed rather than looked for."""
 FIRST_STEP_MS, STEP_GROWTH = 0.1, 1.3
 """How far the target is lowered at first, and how much further every time."""
-ESTIMATED, PROBES_SEEN, PROBED = 3000, 400, 60
+ESTIMATED, PROBES_SEEN, PROBED = 1500, 400, 20
 """Drive sets, by best case, whose speed for the money is estimated; how many of the best are looked at for good builds,
 and how many of those whose tires will do are opened."""
 ESTIMATES = 5

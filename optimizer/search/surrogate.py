@@ -22,6 +22,10 @@ Below 0 for a car that is too weak for what is asked of it: a measure of what it
 
 LINE_PASSES, LINE_NEAR_MS = 10, 1e-2
 """Bracketing passes along the line on which the level is looked for, and how close below it is close enough."""
+WORTH_DROPPING = 0.7
+"""Share of options allowed anywhere below which the others are taken out of the tables."""
+MULTIPLIER_PASSES, MULTIPLIER_NEAR_MS = 30, 1e-9
+"""Times that the price of money is taken anew at most, and by how much the bound may stay above the least there is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,10 +142,66 @@ def _on_level(
     return fast + high[:, None] * (slow - fast)
 
 
+@dataclass(frozen=True, slots=True)
+class _Menu:
+    """What may be chosen in each slot for B drive sets: scores, prices, and what is allowed, (B, m_s) each."""
+
+    scores: list[FloatArray]
+    cents: list[FloatArray]
+    allowed: list[BoolArray]
+
+    def take(self, rows: IntArray) -> _Menu:
+        """The same for some of the drive sets."""
+        return _Menu(
+            [each[rows] for each in self.scores], [each[rows] for each in self.cents],
+            [each[rows] for each in self.allowed],
+        )  # fmt: skip
+
+    def without_idle(self) -> _Menu:
+        """Without options that no set has, where these are many."""
+        columns = [np.flatnonzero(ok.any(axis=0)) for ok in self.allowed]
+        if sum(map(len, columns)) >= WORTH_DROPPING * sum(ok.shape[1] for ok in self.allowed):
+            return self
+        return _Menu(
+            [each[:, some] for each, some in zip(self.scores, columns, strict=True)],
+            [each[:, some] for each, some in zip(self.cents, columns, strict=True)],
+            [each[:, some] for each, some in zip(self.allowed, columns, strict=True)],
+        )
+
+    def best(self, multiplier: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """The score of the choice with most score less the multiplier (B,) times price, and its price: (B,) each.
+
+        The dearest multiplier of all, infinity, chooses the cheapest, and of these the best.
+        """
+        rows, every = np.arange(len(multiplier)), (np.zeros(len(multiplier)), np.zeros(len(multiplier)))
+        dearest = np.isposinf(multiplier)
+        factor = np.where(dearest, 0.0, multiplier)[:, None]
+        for score, price, ok in zip(self.scores, self.cents, self.allowed, strict=True):
+            net = factor * price
+            np.subtract(score, net, out=net)
+            net[~ok] = -np.inf
+            if dearest.any():
+                least = np.where(ok, price, np.inf).min(axis=1, initial=np.inf)
+                net[dearest[:, None] & (price > least[:, None])] = -np.inf
+            if net.shape[1]:
+                place = net.argmax(axis=1)
+                open_ = ok[rows, place]
+                every[0][:] += np.where(open_, score[rows, place], -np.inf)
+                every[1][:] += np.where(open_, price[rows, place], np.inf)
+            else:
+                every[0][:], every[1][:] = -np.inf, np.inf
+        return every
+
+
 def lagrangian_bound(
     scores: list[FloatArray], cents: list[FloatArray], left: FloatArray, allowed: list[BoolArray]
 ) -> tuple[FloatArray, FloatArray]:
-    """Most that options can add to a score within the money left: one multiplier per drive set, by bisection.
+    """Most that options can add to a score within the money left: one multiplier of money per drive set.
+
+    As a function of the multiplier the bound is convex and made of straight lines, one for every choice. The next
+    multiplier is where the line of a choice that is too dear meets that of one that is not; where the bound is no
+    higher there than the two lines, it is the least (J. E. Kelley, "The cutting-plane method for solving convex
+    programs", 1960, from memory).
 
     Parameters
     ----------
@@ -157,30 +217,30 @@ def lagrangian_bound(
     bound, multiplier : arrays (B,)
         The bound, valid whatever the multiplier; -inf where even the cheapest options cost too much.
     """
-    cheapest = sum(np.where(ok, price, np.inf).min(axis=1) for price, ok in zip(cents, allowed, strict=True))
-    affordable = cheapest <= left
-    limited = np.isfinite(left)
-    money = np.where(limited, left, 0.0)
-    low, high = np.zeros(len(left)), np.where(limited, 1.0, 0.0)
-    rows = np.arange(len(left))
-    open_scores = [np.where(ok, score, -np.inf) for score, ok in zip(scores, allowed, strict=True)]
-
-    def value(multiplier: FloatArray) -> tuple[FloatArray, FloatArray]:
-        total, spent = np.zeros(len(left)), np.zeros(len(left))
-        for score, price in zip(open_scores, cents, strict=True):
-            net = multiplier[:, None] * price
-            np.subtract(score, net, out=net)
-            best = net.argmax(axis=1)
-            total += net[rows, best]
-            spent += price[rows, best]
-        return total + multiplier * money, spent
-
-    best, chosen = value(low)[0], low
-    for _ in range(40):
-        middle = np.where(low > 0, np.sqrt(low * high), high * 1e-3) if _ % 2 else 0.5 * (low + high)
-        total, spent = value(middle)
-        better = total < best
-        best, chosen = np.where(better, total, best), np.where(better, middle, chosen)
-        over = spent > money
-        low, high = np.where(over, middle, low), np.where(over, high, middle)
-    return np.where(affordable, best, -np.inf), chosen
+    menu, chosen = _Menu(scores, cents, allowed).without_idle(), np.zeros(len(left))
+    best, dear = menu.best(chosen)
+    rows = np.flatnonzero(dear > left)
+    if len(rows) == 0:
+        return best, chosen
+    menu, money = menu.take(rows), left[rows]
+    score, spent = menu.best(np.full(len(rows), np.inf))
+    possible = spent <= money
+    best[rows[~possible]] = -np.inf
+    low = np.stack([best[rows], money - dear[rows]])  # each line: its value at no multiplier, and its slope
+    high = np.stack([score, money - spent])
+    open_ = np.flatnonzero(possible)
+    for _ in range(MULTIPLIER_PASSES):
+        if len(open_) == 0:
+            break
+        if len(open_) < len(rows):
+            menu, rows, money, low, high = menu.take(open_), rows[open_], money[open_], low[:, open_], high[:, open_]
+        multiplier = np.maximum(low[0] - high[0], 0.0) / (high[1] - low[1])
+        lines = low[0] + multiplier * low[1]
+        score, spent = menu.best(multiplier)
+        bound = score + multiplier * (money - spent)
+        better = bound < best[rows]
+        best[rows[better]], chosen[rows[better]] = bound[better], multiplier[better]
+        line, too_dear = np.stack([score, money - spent]), spent > money
+        low, high = np.where(too_dear, line, low), np.where(too_dear, high, line)
+        open_ = np.flatnonzero(bound > lines + MULTIPLIER_NEAR_MS)
+    return best, chosen

@@ -18,7 +18,7 @@ from optimizer.run.envelope import Envelope
 from optimizer.run.judge import Judge
 from optimizer.run.linear import COORDINATES
 from optimizer.search.bounding import Batch, Bounding
-from optimizer.search.demands import Scores, best_case, edges_about
+from optimizer.search.demands import Scores, Ways, best_case, edges_about
 from optimizer.search.drive_sets import DriveSets, joined, option_cents
 from optimizer.search.listing import Line, Lister, Way
 from optimizer.search.narrowing import Narrower
@@ -32,8 +32,10 @@ RUN_ERROR_MS = 2e-3
 level."""
 ROUNDING_MS = 1e-7
 """Cuts are loosened by this for rounding."""
-BINS, SPLIT_BINS = (1, 2, 4), 4
+BINS, SPLIT_BINS = (1, 3, 5), 5
 """Ranges into which speeds are split: round by round at first, and once drive sets are split."""
+WORTH_A_LOOK = 3
+"""Ranges from which a look at one range goes before, which most boxes do not survive."""
 COARSER = (4, 2, 1)
 """How many times as wide as in later rounds cells of speed are in the first: bounds hold on any, and most drive sets
 are out by far."""
@@ -202,13 +204,37 @@ class Tightener:
 
     def _round(self, sets: DriveSets, goal: Goal, bins: int, coarser: int) -> Left:
         """One round: the ways that are left with their cuts, and their drive sets with the options that are left."""
-        batch, envelopes = self.envelopes(sets, goal.level - RUN_ERROR_MS, coarser)
-        cases = [best_case(each) for each in envelopes]
-        ways = self.scores.ways(envelopes, cases, goal.level - RUN_ERROR_MS, bins)
+        level = goal.level - RUN_ERROR_MS
+        batch, envelopes = self.envelopes(sets, level, coarser)
+        cases, among = [best_case(each) for each in envelopes], None
+        if bins >= WORTH_A_LOOK:
+            ways = self.scores.ways(envelopes, cases, level, 1)
+            some, _, living = self._cuts(batch.take(ways.rows), ways, goal)
+            among = np.zeros(len(sets), dtype=bool)
+            among[ways.rows[living]] = True
+            batch = replace(batch, sets=_struck(batch.sets, ways.rows[living], [ok[living] for ok in some]))
+        ways = self.scores.ways(envelopes, cases, level, bins, among)
         each_ms = batch.sets.each_ms.copy()
         each_ms[:, : len(cases)] = np.maximum(each_ms[:, : len(cases)], ways.each_ms)
         batch = replace(batch, sets=replace(batch.sets, each_ms=each_ms))
         every = batch.take(ways.rows)
+        options, cuts, living = self._cuts(every, ways, goal)
+        each = replace(every.sets, allowed=tuple(options)).marked(np.arange(len(ways.rows))).take(living)
+        each = self.propagation.for_rotors(_past(each, goal.past(ways.highest_ms[living] - RUN_ERROR_MS)), goal)
+        each = each.take(each.completable)
+        alive, options = each.mark, list(each.allowed)
+        rows = ways.rows[alive]
+        after = self.propagation.narrowed(_merged(batch.sets, rows, options, each.board_ms), goal)
+        kept = np.flatnonzero(np.isin(rows, after.mark))
+        return Left(
+            replace(batch.take(after.mark), sets=replace(after, mark=sets.mark[after.mark])),
+            np.searchsorted(after.mark, rows[kept]),
+            tuple(ok[kept] for ok in options),
+            tuple(cut.take(alive[kept]) for cut in cuts),
+        )
+
+    def _cuts(self, every: Batch, ways: Ways, goal: Goal) -> tuple[list[BoolArray], list[Cut], BoolArray]:
+        """Options that the cuts of each of n ways leave, the cuts, and whether anything affordable is left (n,)."""
         cents, left = option_cents(every.sets, self.bounds), goal.money - every.sets.spent
         cuts: list[Cut] = []
         spare = np.full(len(ways.rows), np.inf)
@@ -224,19 +250,7 @@ class Tightener:
                 options = [ok & kept for ok, kept in zip(options, saved, strict=True)]
                 fast, slow = self._line_through(demand, best, every)
         living = (spare >= -ROUNDING_MS) & np.logical_and.reduce([ok.any(axis=1) for ok in options])
-        each = replace(every.sets, allowed=tuple(options)).marked(np.arange(len(ways.rows))).take(living)
-        each = self.propagation.for_rotors(_past(each, goal.past(ways.highest_ms[living] - RUN_ERROR_MS)), goal)
-        each = each.take(each.completable)
-        alive, options = each.mark, list(each.allowed)
-        rows = ways.rows[alive]
-        after = self.propagation.narrowed(_merged(batch.sets, rows, options, each.board_ms), goal)
-        kept = np.flatnonzero(np.isin(rows, after.mark))
-        return Left(
-            replace(batch.take(after.mark), sets=replace(after, mark=sets.mark[after.mark])),
-            np.searchsorted(after.mark, rows[kept]),
-            tuple(ok[kept] for ok in options),
-            tuple(cut.take(alive[kept]) for cut in cuts),
-        )
+        return options, cuts, living
 
     def envelopes(self, sets: DriveSets, level_ms: float, coarser: int = 1) -> tuple[Batch, list[Envelope]]:
         """Drive sets opened, and their envelope in each run, on speeds about a level."""
@@ -281,14 +295,19 @@ def _past(sets: DriveSets, board_ms: FloatArray) -> DriveSets:
     return replace(sets, board_ms=np.maximum(sets.board_ms, board_ms))
 
 
+def _struck(sets: DriveSets, rows: IntArray, options: list[BoolArray]) -> DriveSets:
+    """Drive sets with what any of some ways leaves: options per free slot (n, m_s), of the sets ``rows`` (n,)."""
+    allowed = [np.zeros_like(ok) for ok in sets.allowed]
+    for merged, ok in zip(allowed, options, strict=True):
+        np.logical_or.at(merged, rows, ok)
+    return replace(sets, allowed=tuple(allowed))
+
+
 def _merged(sets: DriveSets, rows: IntArray, options: list[BoolArray], board_ms: FloatArray) -> DriveSets:
     """Drive sets, marked by row, with what any of their ways left; those without a way are dropped.
 
     Options per free slot (n, m_s) and speeds at the last board (n,) are those of the ways.
     """
-    allowed = [np.zeros_like(ok) for ok in sets.allowed]
-    for merged, ok in zip(allowed, options, strict=True):
-        np.logical_or.at(merged, rows, ok)
     slowest = np.full(len(sets), np.inf)
     np.minimum.at(slowest, rows, board_ms)
-    return replace(sets, allowed=tuple(allowed), board_ms=slowest).marked(np.unique(rows))
+    return replace(_struck(sets, rows, options), board_ms=slowest).marked(np.unique(rows))
