@@ -84,6 +84,9 @@ run.model
 run.linear
 run.affine
 run.extremes
+run.ranges
+run.pulls
+run.shifts
 run.envelope
 run.traces
 run.stopping

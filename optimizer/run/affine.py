@@ -87,6 +87,12 @@ class Force:
         self.const[power] += each * term.const
         self.slope[power] += each[:, None] * term.slope
 
+    def times(self, factor: FloatArray) -> Force:
+        """The force times a factor (E,)."""
+        found = Force(0)
+        found.const, found.slope = self.const * factor, self.slope * factor[:, None]
+        return found
+
     def coefficients(self, points: FloatArray) -> FloatArray:
         """Coefficients (POWERS, E) of the polynomials of cars at points (E, L)."""
         found: FloatArray = self.const + np.einsum("pel,el->pe", self.slope, points)

@@ -93,8 +93,11 @@ def points_of(batch: Batch, rows: IntArray, builds: IntArray) -> np.ndarray:
     return points
 
 
-def highest_acceleration(inputs: RunInputs, speed: float) -> np.ndarray:
-    """Most acceleration (n,) of cars at a ground speed over all gears that go that fast, by the simulator."""
+def highest_acceleration(inputs: RunInputs, speed: float, reached_ms: float = 0.0) -> np.ndarray:
+    """Most acceleration (n,) of cars at a ground speed over all gears that go that fast, by the simulator.
+
+    Gears that do not go as fast as ``reached_ms`` only up to their shift.
+    """
     best = np.full(len(inputs), -np.inf)
     for number in range(len(inputs.overall)):
         for clutch in (False, True) if number == 0 else (False,):
@@ -102,15 +105,20 @@ def highest_acceleration(inputs: RunInputs, speed: float) -> np.ndarray:
             surface = gear.surface_at(np.full(len(inputs), speed))
             push = gear.push(surface[None])
             limit = np.minimum(gear.limit_surface, inputs.surface_cap_ms)
+            limit = np.where(limit < reached_ms, np.minimum(gear.shift_surface, limit), limit)
             most = gear.launch_surface if clutch else limit
             goes = gear.exists & (surface <= most) & (np.abs(push.speed[0] - speed) < 1e-6 * speed)
             best = np.where(goes, np.maximum(best, push.acceleration[0]), best)
     return best
 
 
+@pytest.mark.parametrize("reached_ms", [0.0, 40.0])
 @pytest.mark.parametrize("seed", SEEDS)
-def test_no_completion_accelerates_harder_than_the_envelope(seed: int) -> None:
-    """At forty speeds, in every gear: a is at most the mean force over inertia of the cell."""
+def test_no_completion_accelerates_harder_than_the_envelope(seed: int, reached_ms: float) -> None:
+    """At forty speeds, in every gear: a is at most the mean force over inertia of the cell.
+
+    By the highest thrust in the cell, and by the line that hangs on a car's own grip.
+    """
     ranker, rng = ranker_of(seed), np.random.default_rng(seed)
     sets = sets_of(ranker, rng, 12)
     batch = ranker.bounding.open(sets)
@@ -118,7 +126,7 @@ def test_no_completion_accelerates_harder_than_the_envelope(seed: int) -> None:
     points = points_of(batch, rows, builds)
     for conditions in ranker.judge.conditions:
         edges, aim = edges_about(45.0, 0.0)
-        envelope = Envelope(ranker.space, batch.frame, batch.span, conditions, edges, aim)
+        envelope = Envelope(ranker.space, batch.frame, batch.span, conditions, edges, aim, None, reached_ms)
         inputs = ranker.judge.model.inputs(builds, conditions)
         against, grip = (force.take(rows).coefficients(points) for force in (envelope.resistance, envelope.grip))
         mass = envelope.mass.take(rows).at(points)
@@ -128,10 +136,43 @@ def test_no_completion_accelerates_harder_than_the_envelope(seed: int) -> None:
             force = envelope.force[rows, cell]
             by_engine = (force - powers @ against) / envelope.share[rows, cell]
             by_grip = (powers @ grip - powers @ against) / envelope.grip_share[rows]
+            line = 0.5 * envelope.own_ends[:, rows, cell].sum(axis=0) + envelope.per_grip[rows, cell] * (powers @ grip)
+            by_line = (line - powers @ against) / envelope.share[rows, cell]
+            by_engine = np.minimum(by_engine, by_line)
             most = np.where(envelope.gripping[rows, cell], np.minimum(by_engine, by_grip), by_engine) / mass
-            real = highest_acceleration(inputs, float(speed))
+            real = highest_acceleration(inputs, float(speed), reached_ms)
             counts = real > 0
             assert (real[counts] <= most[counts] * (1 + 1e-9) + 1e-9).all(), speed
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_no_completion_is_sooner_at_a_speed_than_the_best_case(seed: int) -> None:
+    """Along the way of cars that are fast in the end: gears that do not go so fast count as left at their shift.
+
+    Boxes of single builds too, where the best case is closest.
+    """
+    ranker, rng = ranker_of(seed), np.random.default_rng(500 + seed)
+    sets = sets_of(ranker, rng, 20)
+    rows, builds = some_completions(sets, rng, 6)
+    length, close = ranker.judge.marks_m[1], []
+    for conditions in ranker.judge.conditions:
+        inputs = ranker.judge.model.inputs(builds, conditions)
+        final = simulate(inputs, (0.5 * length, length), "exit").score_ms
+        level = float(np.quantile(final[final > 0], 0.5))
+        edges, aim = edges_about(level, ranker.judge.model.car.start_speed_ms)
+        ones = zip(sets.free, sets.allowed, strict=True)
+        only = tuple(np.arange(ok.shape[1]) == builds[:, s, None] for s, ok in ones)
+        for some, which in ((sets, rows), (replace(sets.take(rows), allowed=only), np.arange(len(rows)))):
+            batch = ranker.bounding.open(some)
+            case = best_case(Envelope(ranker.space, batch.frame, batch.span, conditions, edges, aim, None, level))
+            for share in (0.02, 0.05, 0.1, 0.2, 0.3, 0.45, 0.6, 0.8, 0.95):
+                run = simulate(inputs, (share * length, length), "exit")
+                fast = np.flatnonzero((run.score_ms >= level) & np.isfinite(run.passing.speed[0]))
+                edge = np.searchsorted(edges, run.passing.speed[0][fast] - RUN_ERROR_MS, side="right") - 1
+                least = case.distance_m[which[fast], np.maximum(edge, 0)]
+                assert (least <= share * length + 1e-3).all(), share
+                close.append(np.median(least / (share * length)))
+    assert max(close) > 0.97, "it comes near"
 
 
 @pytest.mark.parametrize("seed", SEEDS)
