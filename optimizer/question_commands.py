@@ -279,11 +279,12 @@ def shortlist(
 def salts(folder: Path, top: int, budget: str | None, race_class: str | None, as_json: bool) -> None:
     """Say which builds are best in every condition of the salt, and which change places."""
     from optimizer import questions  # noqa: PLC0415
+    from optimizer.executor import one_beside  # noqa: PLC0415
     from optimizer.report.questions import salts_text  # noqa: PLC0415
 
-    study = read_study(folder, race_class, None, budget)
+    study, pool = read_study(folder, race_class, None, budget), one_beside()
     with Progress() as progress:
-        found = questions.on_every_salt(study, top, progress)
+        found = questions.on_every_salt(study, top, progress, pool)
     tell(study.options, "salts", None, found, lambda words: salts_text(words, study.options, found), as_json=as_json)
 
 

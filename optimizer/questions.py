@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -23,6 +24,7 @@ from optimizer.answers.swaps import Swap, best_swaps, savings, single_swaps
 from optimizer.choice.options import IntArray
 from optimizer.choice.wishes import places_of
 from optimizer.errors import NoLegalBuildError, UsageError
+from optimizer.executor import Pool
 from optimizer.pipeline import Question, refuse_the_impossible, study_of
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.offers import with_offers
@@ -31,6 +33,8 @@ from optimizer.search.study import Study
 
 LAST_PLACE = 100
 """Places of the ranking that builds may be named by."""
+FEW_SALTS = 2
+"""Conditions of the salt that are looked at in no time worth a second process."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,18 +280,33 @@ def build_named(study: Study, named: str, progress: Progress | None = None) -> I
     return build
 
 
-def on_every_salt(study: Study, top: int, progress: Progress | None = None) -> list[OnEverySalt]:
+def on_every_salt(
+    study: Study, top: int, progress: Progress | None = None, pool: Pool | None = None
+) -> list[OnEverySalt]:
     """The best builds in every condition of the salt, each with its speed and place in all of them.
 
-    In the order of the event's own condition; builds that are not legal there come last.
+    In the order of the event's own condition; builds that are not legal there come last. With a ``pool`` the condition
+    of least grip, where other builds are best than elsewhere, is looked at by one of its workers.
     """
-    studies: dict[str, Study] = {}
-    best: list[IntArray] = []
-    last = study
-    for salt in study.scenario.event.salts:
-        last = studies[salt] = last.on_salt(salt)  # what is good in one condition is tried first in the next
-        best += list(_ranked(last, top, progress).builds[:top])
-    return _in_every_salt(studies, np.stack(best))
+    salts = study.scenario.event.salts
+    away = min(salts, key=lambda salt: salts[salt].grip) if pool is not None and len(salts) > FEW_SALTS else ""
+    found: dict[str, Ranking] = {}
+    last, studies = study, {salt: study.on_salt(salt) for salt in salts}
+    with pool.open() if pool is not None and away else nullcontext() as executor:
+        asked = executor.submit(_best_on, study.scenario, away, top) if executor is not None else None
+        for salt in salts:
+            if salt != away:
+                last = studies[salt] = last.on_salt(salt)  # what is good in one condition is tried first in the next
+                found[salt] = _ranked(last, top, progress)
+        if asked is not None:
+            found[away] = asked.result()
+            _refuse_if_none(studies[away], found[away])
+    return _in_every_salt(studies, np.concatenate([found[salt].builds[:top] for salt in salts]))
+
+
+def _best_on(scenario: Scenario, salt: str, top: int) -> Ranking:
+    """The best builds in one condition of the salt, known to nobody before; called in a worker."""
+    return Study.of(scenario, salt).best(top, budget_cents=scenario.event.budget_cents)
 
 
 def beside_the_best_on_salts(
@@ -339,9 +358,14 @@ def _ranked(study: Study, top: int, progress: Progress | None) -> Ranking:
     """The best builds within the event's budget; at least one."""
     budget_cents = study.scenario.event.budget_cents
     ranking = study.best(top, budget_cents=budget_cents, progress=progress)
-    if ranking.listed == 0:
-        raise refuse_nothing(study, budget_cents, ranking)
+    _refuse_if_none(study, ranking)
     return ranking
+
+
+def _refuse_if_none(study: Study, ranking: Ranking) -> None:
+    """Refuse where a ranking within the event's budget found no build."""
+    if ranking.listed == 0:
+        raise refuse_nothing(study, study.scenario.event.budget_cents, ranking)
 
 
 def refuse_nothing(study: Study, budget_cents: int | None, asked: Ranking | None = None) -> NoLegalBuildError:

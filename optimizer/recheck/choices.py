@@ -35,6 +35,8 @@ class Boxes:
         Lower bound on the price of the drive set, jobs and fixed costs with it [cents].
     cents : per free slot, array (E, m_s)
         What each option adds at least.
+    each_ms : array (E, 2)
+        Ground speed that every build that counts once reaches at least, in its first and in its second run.
     """
 
     builds: IntArray
@@ -42,6 +44,7 @@ class Boxes:
     allowed: tuple[BoolArray, ...]
     spent: FloatArray
     cents: tuple[FloatArray, ...]
+    each_ms: FloatArray
 
     def __len__(self) -> int:
         return len(self.builds)
@@ -50,7 +53,7 @@ class Boxes:
         """Some of the boxes, or boxes repeated."""
         return Boxes(
             self.builds[rows], self.free, tuple(ok[rows] for ok in self.allowed), self.spent[rows],
-            tuple(each[rows] for each in self.cents),
+            tuple(each[rows] for each in self.cents), self.each_ms[rows],
         )  # fmt: skip
 
     @property
@@ -84,6 +87,7 @@ def joined(pieces: Sequence[Boxes]) -> Boxes:
         tuple(np.concatenate(each) for each in zip(*(piece.allowed for piece in pieces), strict=True)),
         np.concatenate([each.spent for each in pieces]),
         tuple(np.concatenate(each) for each in zip(*(piece.cents for piece in pieces), strict=True)),
+        np.concatenate([each.each_ms for each in pieces]),
     )
 
 

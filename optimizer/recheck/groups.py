@@ -84,7 +84,8 @@ class Groups:
         # a head stands for its kind, hopeless or not; whether a set's own parts are hopeless is asked of each
         costs = case.costing.of(heads)
         money = case.budget - steps[first] * MONEY_STEP if np.isfinite(case.budget) else spent[first]
-        kinds = Boxes(heads, case.free, case.choices.allowed(heads, case.drive_slots), money, costs.cents)
+        allowed, unknown = case.choices.allowed(heads, case.drive_slots), np.zeros((len(heads), 2))
+        kinds = Boxes(heads, case.free, allowed, money, costs.cents, unknown)
         left, rows = rounds.striking.kinds(kinds)
         place = np.full(len(first), -1)
         place[rows] = np.arange(len(rows))
@@ -105,6 +106,7 @@ class Sieved:
 
     def __init__(self, groups: Groups, kinds: Boxes, kind: IntArray, rows: IntArray, spent: FloatArray) -> None:
         self.groups, self.kinds, self.kind, self.rows, self.spent = groups, kinds, kind, rows, spent
+        self.each_ms = np.zeros((len(rows), 2))
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -113,7 +115,8 @@ class Sieved:
         """Boxes of some of the sets."""
         boxes = self.kinds.take(self.kind[places])
         strike(list(boxes.allowed), boxes.cents, self.groups.case.budget + CENT - self.spent[places])
-        return replace(boxes, builds=self.groups.builds[self.rows[places]], spent=self.spent[places])
+        builds, spent = self.groups.builds[self.rows[places]], self.spent[places]
+        return replace(boxes, builds=builds, spent=spent, each_ms=self.each_ms[places])
 
     def highest(self, rounds: Rounds) -> tuple[FloatArray, BoolArray]:
         """Score (n,) that no build of each set passes, and whether that is too low for the level.
@@ -127,8 +130,9 @@ class Sieved:
             for start in range(0, len(waiting), CHUNK):
                 some = waiting[start : start + CHUNK]
                 opened = rounds.open(self.boxes(some))
-                cases = screen.cases(opened.frame, opened.span)
-                bound[some] = rounds.scores.joined(rounds.scores.bounds(cases))
+                bounds = rounds.scores.bounds(screen.cases(opened.frame, opened.span))
+                bound[some] = rounds.scores.joined(bounds)
+                self.each_ms[some, : len(bounds)] = rounds.scores.each(bounds, rounds.aim)
             waiting = waiting[bound[waiting] >= rounds.aim]
         return bound, bound < rounds.aim
 

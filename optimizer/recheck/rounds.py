@@ -165,9 +165,9 @@ class Rounds:
         """The most that boxes can do in each run that counts."""
         edges, aim = edges_about(self.aim, self.case.judge.model.car.start_speed_ms, coarser)
         found: list[Envelope] = []
-        for conditions in self.case.judge.conditions:
-            top = found[0].top if found else None
-            found.append(Envelope(self.case.space, opened.frame, opened.span, conditions, edges, aim, top))
+        for run, conditions in enumerate(self.case.judge.conditions):
+            top, reached = found[0].top if found else None, opened.boxes.each_ms[:, run]
+            found.append(Envelope(self.case.space, opened.frame, opened.span, conditions, edges, aim, top, reached))
         return found
 
     def go(self, boxes: Boxes, coarser: int, bins: int, decisions: Decisions) -> Left:
@@ -195,7 +195,9 @@ class Rounds:
         merged = [np.zeros_like(ok) for ok in boxes.allowed]
         for into, ok in zip(merged, allowed, strict=True):
             np.logical_or.at(into, ways.rows[alive], ok[alive])
-        rest = replace(boxes, allowed=tuple(merged))
+        each_ms = boxes.each_ms.copy()
+        each_ms[:, : len(envelopes)] = np.maximum(each_ms[:, : len(envelopes)], ways.each_ms)
+        rest = replace(boxes, allowed=tuple(merged), each_ms=each_ms)
         rows = np.unique(ways.rows[alive])
         after, kept = self.striking.narrowed(rest.take(rows), opened.frame.drive.radius_m[:, rows])
         rows = rows[kept]

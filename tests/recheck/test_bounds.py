@@ -29,7 +29,7 @@ def boxes_of(case: Case, rng: np.random.Generator, count: int) -> Boxes:
     for ok in case.choices.allowed(builds, case.drive_slots):
         some = ok & (rng.random(ok.shape) < rng.uniform(0.2, 1.0, (len(ok), 1)))
         allowed.append(np.where(some.any(axis=1, keepdims=True), some, ok))
-    boxes = Boxes(builds, case.free, tuple(allowed), costs.spent, costs.cents)
+    boxes = Boxes(builds, case.free, tuple(allowed), costs.spent, costs.cents, np.zeros((len(builds), 2)))
     return boxes.take(boxes.alive)
 
 
@@ -54,7 +54,7 @@ def test_no_build_is_faster_than_the_screen_of_its_box(seed, fine):
     single = Boxes(
         builds, boxes.free,
         tuple(np.eye(ok.shape[1], dtype=bool)[builds[:, s]] for s, ok in zip(boxes.free, boxes.allowed, strict=True)),
-        boxes.spent[rows], tuple(cents[rows] for cents in boxes.cents),
+        boxes.spent[rows], tuple(cents[rows] for cents in boxes.cents), boxes.each_ms[rows],
     )  # fmt: skip
     for level in np.quantile(speed[speed > 0], [0.3, 0.7, 0.99]):
         rounds, screen = Rounds(case, float(level)), Screen(case, float(level), fine=fine)
