@@ -4,11 +4,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import pytest
 
 from optimizer import cli
+from optimizer.errors import NoLegalBuildError
+from optimizer.executor import Pool
+from optimizer.questions import on_every_salt
 from optimizer.report.wording import CAUTION
+from optimizer.scenario.reading import read_scenario
+from optimizer.search.study import Study
 from tests.json_schema import faults_of
 from tests.scenes import STARTER
 from tests.test_cli import FORBIDDEN
@@ -112,3 +119,34 @@ def test_money_that_buys_no_legal_car(ask) -> None:
     code, _, err = ask("buy-order", "--spend", "10", "--spend", "3000")
     assert code == 4
     assert "stage 1" in err
+
+
+def test_salts_are_the_same_with_a_worker_and_without() -> None:
+    """The condition of least grip is looked at by the worker, and by nobody else; processes in the test of commands."""
+    study = Study.of(read_scenario(STARTER))
+    given: list[str] = []
+
+    class Here(ThreadPoolExecutor):
+        def submit(self, fn, /, *args, **kwargs):
+            given.append(args[1])
+            return super().submit(fn, *args, **kwargs)
+
+    alone = on_every_salt(study.fresh(), 2)
+    shared = on_every_salt(study.fresh(), 2, pool=Pool(lambda: Here(1), 1))
+
+    salts = study.scenario.event.salts
+    assert given == [min(salts, key=lambda salt: salts[salt].grip)]
+    assert [each.by_salt for each in shared] == [each.by_salt for each in alone]
+    assert [each.build.tolist() for each in shared] == [each.build.tolist() for each in alone]
+
+
+def test_a_salt_without_a_legal_build_is_refused_by_a_worker_too() -> None:
+    """With the same words."""
+    starter = read_scenario(STARTER)
+    study = Study.of(replace(starter, event=replace(starter.event, budget_cents=100)))
+    said = []
+    for pool in (None, Pool(lambda: ThreadPoolExecutor(1), 1)):
+        with pytest.raises(NoLegalBuildError) as refused:
+            on_every_salt(study.fresh(), 1, pool=pool)
+        said.append(str(refused.value))
+    assert said[0] == said[1]

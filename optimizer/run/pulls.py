@@ -72,16 +72,19 @@ class Pulls:
         below = np.full(self.ranges.least_resistance.shape, -np.inf)
         for number in range(len(self.base.overall)):
             gear = Gear(self.base, number)
-            found.append(self._pull(gear, self._first_cell(gear, below)))
+            pull = self._pull(gear, self._first_cell(gear, below))
+            found.append(pull)
             heavy = 1.0 + self.ranges.inertia[number].most(self.ranges.span) * (1.0 + self.most_slip) / self.lightest
-            np.maximum(below, found[-1].force / heavy[:, None], out=below)
+            lowest = np.minimum(pull.ends, pull.own_ends + pull.per_grip * self.ranges.least_grip).min(axis=0)
+            np.maximum(below, lowest / heavy[:, None], out=below)
         return found
 
     def _first_cell(self, gear: Gear, below: FloatArray) -> int:
         """The cell below which no car of any drive set is faster in a gear than in one of those below it.
 
-        ``below`` (E, K) is their thrust, less what makes up for the inertia they carry. At any resistance a car gains
-        less with less thrust, and with as much thrust and as much more inertia in proportion it gains no more.
+        ``below`` (E, K) is the lowest that bounds on their thrust come to, less what makes up for the inertia they
+        carry. So these bounds hold in the gear too: at any resistance a car gains no more with less thrust, nor with as
+        much more inertia as thrust.
         """
         if gear.number == 0 or self.ranges.least_resistance.min() < 0:
             return 0

@@ -120,10 +120,11 @@ class Shifts:
         cells = slice(int(ranges.cell(low).min()), int(ranges.cell(high).max()) + 1)
         left, right = self.edges[:-1][cells], self.edges[1:][cells]
         within = (right > low[:, None]) & (left <= high[:, None])
-        share = np.where(within, self.shares[first][:, cells], 1.0).min(axis=1)
+        share = np.where(within, self.shares[first][:, cells], np.inf).min(axis=1)
+        share = np.where(np.isfinite(share), share, 1.0)
         ends = np.full((2, *within.shape), -np.inf)
         for number in range(first, len(self.gears)):
-            own = np.where(within, self.shares[number][:, cells], 1.0).min(axis=1)
+            own = np.where(within, self.shares[number][:, cells], np.inf).min(axis=1)
             heavier = np.maximum(share / own, 1.0)[:, None]
             each = self.gears[number].ends[:, :, cells]
             raised = each + (heavier - 1.0) * np.maximum(each - ranges.least_resistance[:, cells], 0.0)
