@@ -28,8 +28,9 @@ SPEED_AGREES_MS, BOUND_AGREES_MS = 1e-6, 1e-3
 """How near speeds of builds, and bounds as they are rounded in the file, must be to what is found."""
 MOST_FAULTS = 50
 """Faults that are named one by one."""
-MOST_PARTIAL = 2_000
-"""Builds of a box, or parts of builds on the way to them, that may be left to be gone through one by one."""
+MOST_PARTIAL = 20_000
+"""Builds of a box, or parts of builds on the way to them, that may be left to be gone through one by one. Far more than
+where evidence is made: how many parts there are on the way hangs on which boxes are looked at together."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -92,7 +92,7 @@ class Shifts:
         most_loss = pause * most / coasting.least(ranges.span)
         slowest = earliest - most_loss
         # what resists in the middle of the pause, where it only grows with speed, and ever faster
-        steady = ranges.grows(slowest, latest)
+        steady = ranges.grows(np.maximum(slowest, 0.0), latest)
         middle = np.maximum(earliest - np.where(steady, 0.5, 1.0) * most_loss, 0.0)
         powers = middle ** np.arange(POWERS)[:, None]
         least = (ranges.resistance.coefficients(ranges.mildest) * powers).sum(axis=0) - ranges.mildest_above.max(axis=1)

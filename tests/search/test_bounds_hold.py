@@ -13,6 +13,7 @@ from optimizer.run.affine import Span
 from optimizer.run.driving import Gear
 from optimizer.run.envelope import Envelope
 from optimizer.run.inputs import IntArray, RunInputs
+from optimizer.run.ranges import Ranges
 from optimizer.run.simulator import simulate
 from optimizer.scenario.parts import Gearset, Tire
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
@@ -143,6 +144,32 @@ def test_no_completion_accelerates_harder_than_the_envelope(seed: int, reached_m
             real = highest_acceleration(inputs, float(speed), reached_ms)
             counts = real > 0
             assert (real[counts] <= most[counts] * (1 + 1e-9) + 1e-9).all(), speed
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_where_resistance_is_said_to_grow_ever_faster_it_does(seed: int) -> None:
+    """In cars anywhere in the span, between any two speeds; with any lift, which may take rolling away."""
+    ranker, rng = ranker_of(seed), np.random.default_rng(600 + seed)
+    batch = ranker.bounding.open(sets_of(ranker, rng, 30))
+    edges, aim = edges_about(45.0, 0.0)
+    said = []
+    for conditions in ranker.judge.conditions:
+        ranges = Ranges(ranker.space, batch.frame, batch.span, conditions, edges, aim)
+        lift = rng.choice([-1.0, 1.0, 30.0], (1, len(batch.sets), 1))
+        for power in (2, 3, 4):  # lift that is far from that of any car
+            ranges.resistance.slope[power] *= lift[0]
+        low = rng.uniform(0.0, 50.0, len(batch.sets))
+        high = low + rng.uniform(0.5, 5.0, len(low))
+        grows = ranges.grows(low, high)
+        said.append(grows.mean())
+        for _ in range(20):
+            points = batch.span.least + rng.random(batch.span.least.shape) * (batch.span.most - batch.span.least)
+            speeds = low + (high - low) * np.linspace(0.0, 1.0, 9)[:, None]
+            powers = speeds[:, None] ** np.arange(5)[:, None]
+            force = (ranges.resistance.coefficients(points) * powers).sum(axis=1)[:, grows]
+            assert (np.diff(force, axis=0) >= -1e-9).all()
+            assert (np.diff(force, 2, axis=0) >= -1e-9).all()
+    assert 0.0 < np.mean(said) < 1.0
 
 
 @pytest.mark.parametrize("seed", SEEDS)
