@@ -184,6 +184,7 @@ def rank_in(
         asked.top,
         budget_cents=event.budget_cents,
         thorough=asked.thorough,
+        around=True,
         time_limit_s=asked.time_limit_s,
         interruptible=interruptible,
         progress=tell,

@@ -23,7 +23,7 @@ from optimizer.units import from_unit
 WINDOW_MS = from_unit(1.0, "mph", "speed")
 """Builds slower than the fastest by more are no candidates, however little is known about them."""
 ASKED = 10
-"""Best builds that are asked for to begin with: searches for them meet hundreds of others near."""
+"""Best builds that are asked for to begin with: the search for them, and around them, meets hundreds of others near."""
 MOST_CANDIDATES = 1000
 """Builds that are compared with the fastest; where a cap holds the speed there may be many more."""
 
@@ -85,7 +85,9 @@ def _searched(
 
     Only choices that differ from the part now fitted are asked about.
     """
-    best = study.best(ASKED, budget_cents=budget_cents, progress=lambda what, share: tell(what, 0.4 * share))
+    best = study.best(
+        ASKED, budget_cents=budget_cents, around=True, progress=lambda what, share: tell(what, 0.4 * share)
+    )  # fmt: skip
     found, closed = best.builds[:0], bool(best.evidence.closed)
     if best.listed == 0 or not ask_without:
         return found, closed

@@ -13,7 +13,7 @@ FIRST_CLIMBS, CLIMBS, CLIMB_WIDTH = 12, 4, 4
 """Builds whose neighbors are tried, by one change at first and by two later, taken from among the best few."""
 IDLE_CLIMBS = 2
 """Changes by one in a row, without any gain, after which no more are tried."""
-TRIED_BY_TWOS, GOOD_BUILDS = 60, 150
+TRIED_BY_TWOS, GOOD_BUILDS = 400, 300
 """Options of all slots up to which they are tried by twos; where there are more, those of so many good builds are."""
 
 

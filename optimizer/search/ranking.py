@@ -22,7 +22,7 @@ from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge
 from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Bounding
-from optimizer.search.climbing import Climber
+from optimizer.search.climbing import Climber, one_change
 from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of, joined, within_budget
 from optimizer.search.memory import Limits, Memory
 from optimizer.search.opening import Opener
@@ -44,8 +44,11 @@ FEW_LEAVES, CHEAP_LEAVES = 25, 1000
 """Completions listed for one drive set at first: the fastest, or the cheapest; more when it is opened again."""
 CLEARLY_MS = 0.4
 """More than estimates of a drive set's speed for the money are too high, mostly."""
-NEAR_MS = 0.15
-"""Builds this little below the K-th best are checked too: candidates for the cheapest and most careful choice."""
+NEAR_MS, AROUND_MS = 0.15, 0.45
+"""Builds this little below the K-th best are checked too: candidates for the cheapest and most careful choice; and this
+little, where these are looked for."""
+AROUND, AROUND_WIDTH = 20, 8
+"""Times, at most, that the most careful, cheapest and fastest builds near are changed in one slot; how many of each."""
 ALL_LISTED = 20_000
 """Completions of all drive sets, up to which they are all listed rather than looked for."""
 FIRST_STEP_MS, STEP_GROWTH = 0.1, 1.3
@@ -133,7 +136,13 @@ class Ranker:
         self.evidence = Evidence(combinations=math.prod(judge.options.sizes))
 
     def top(
-        self, k: int, *, thorough: bool = False, time_limit_s: float | None = None, interruptible: bool = False
+        self,
+        k: int,
+        *,
+        thorough: bool = False,
+        around: bool = False,
+        time_limit_s: float | None = None,
+        interruptible: bool = False,
     ) -> Ranking:
         """Best K builds in the total order, with the evidence.
 
@@ -143,6 +152,8 @@ class Ranker:
             How many builds are wanted.
         thorough : bool
             Whether everything that is not listed is to be ruled out by argument, nothing by samples.
+        around : bool
+            Whether careful and cheap builds near the best are looked for, beside those met on the way.
         time_limit_s : float, optional
             Time after which the search stops with what it has, and says how much faster what is left could be. How far
             it gets then depends on the machine; without it the same question always takes the same way.
@@ -152,6 +163,8 @@ class Ranker:
         self._begin(Pool(self.judge, k), time_limit_s)
         try:
             self._look_for_best(thorough=thorough)
+            if around and not self.evidence.stopped:
+                self._look_around()
         except KeyboardInterrupt:
             if not interruptible:
                 raise
@@ -173,6 +186,21 @@ class Ranker:
         if not self.evidence.stopped and self._at_cap():
             self.progress("cheapest of the equally fast", 0.7)
             self._cheapest_first(pool.level, pool.kth_price)
+
+    def _look_around(self) -> None:
+        """Change the most careful, the cheapest and the fastest builds near the best in one slot, some times over."""
+        done: set[bytes] = set()
+        self.near_ms = AROUND_MS
+        for _ in range(AROUND):
+            near = np.flatnonzero(self.pool.numbers[:, 0] >= self.pool.numbers[:, 0].max(initial=0.0) - AROUND_MS)
+            speed, cents, _hours, care = self.pool.numbers[near].T
+            orders = [np.argsort(each, kind="stable") for each in (-np.round(care, 3), cents, -speed)]
+            rows = near[np.unique(np.concatenate([order[:AROUND_WIDTH] for order in orders]))]
+            picked = [build for build in self.pool.builds[rows] if build.tobytes() not in done]
+            if not picked:
+                break
+            done |= {build.tobytes() for build in picked}
+            self._try(np.concatenate([one_change(build, self.climber.usable) for build in picked]))
 
     def _interrupted(self) -> None:
         """Leave off in the midst of anything: what is in the pool counts, and the best cases say how much is left."""
@@ -219,7 +247,7 @@ class Ranker:
     def _begin(self, pool: Pool, time_limit_s: float | None) -> None:
         """Start with a pool, and with what is known."""
         self.deadline = math.inf if time_limit_s is None else time.monotonic() + time_limit_s
-        self.pool, self.touched = pool, set[int]()
+        self.pool, self.touched, self.near_ms = pool, set[int](), NEAR_MS
         self.left: DriveSets | None = None
         self._recall()
 
@@ -551,7 +579,7 @@ class Ranker:
             return
         runs = self.judge.runs(builds)
         speed = self.judge.joined(runs)
-        near = speed >= pool.level - NEAR_MS
+        near = speed >= pool.level - self.near_ms
         rows = np.flatnonzero(near)
         if len(rows) == 0:
             return

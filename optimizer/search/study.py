@@ -62,11 +62,14 @@ class Study:
         with_parts: Sequence[str] = (),
         without_parts: Sequence[str] = (),
         thorough: bool = True,
+        around: bool = False,
         time_limit_s: float | None = None,
         interruptible: bool = False,
         progress: Progress | None = None,
     ) -> Ranking:
         """The best K builds for a budget (None: any money), with parts that must or must not be in.
+
+        ``around``: careful and cheap builds near them are looked for, too.
 
         Raises
         ------
@@ -74,7 +77,9 @@ class Study:
             If a part is no option of any slot.
         """
         ranker = self._ranker(budget_cents, with_parts, without_parts, progress)
-        return ranker.top(k, thorough=thorough, time_limit_s=time_limit_s, interruptible=interruptible)
+        return ranker.top(
+            k, thorough=thorough, around=around, time_limit_s=time_limit_s, interruptible=interruptible
+        )  # fmt: skip
 
     def cheapest(
         self,

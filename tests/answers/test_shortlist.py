@@ -67,7 +67,7 @@ STEPS = {"fastest": SPEED_STEP_MS, "best on soft salt": SPEED_STEP_MS, "most car
 def test_what_speaks_for_builds_is_what_brute_force_finds(asked: tuple[Study, Shortlist]) -> None:
     """Nothing among the candidates is faster, cheaper, safer, less changed or less work than the build named so."""
     study, found = asked
-    candidates = near_best(study, budget_of(study), WIDE_MS).known.builds
+    candidates = near_best(study.fresh(), budget_of(study), WIDE_MS).known.builds
     best = numbers_of(study, candidates, found.soft_salt)
     named = {argument.name: (each, argument) for each in found.entries for argument in each.arguments}
 

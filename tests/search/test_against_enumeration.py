@@ -180,6 +180,27 @@ def test_hints_do_not_change_the_answer(seed):
         np.testing.assert_allclose(found.speed_ms[:5], speeds[:5], atol=SPEED_STEP_MS)
 
 
+@pytest.mark.parametrize("seed", [1, 3, 5, 9])
+def test_looking_around_lists_the_same_and_meets_more_careful_and_cheaper_builds(seed):
+    """The best stay as they are; what is met besides is legal, near, and never worse in either regard."""
+    scenario = random_catalog(seed, sizes=(2, 2, 3, 3, 2, 2, 2))
+    _, legality, book, judge = machinery(scenario)
+    limits = scenario.event.budget_cents, scenario.event.hours_limit
+    alone = Ranker(judge, legality, book, *limits).top(3, thorough=True)
+    found = Ranker(judge, legality, book, *limits).top(3, thorough=True, around=True)
+
+    np.testing.assert_array_equal(found.builds[:3], alone.builds[:3])
+    assert found.evidence.closed == alone.evidence.closed
+    near, met = (each.speed_ms >= each.speed_ms[0] - ranking.NEAR_MS for each in (alone, found))
+    assert met.sum() >= near.sum()
+    assert found.care[met].max() >= alone.care[near].max()
+    assert found.cents[met].min() <= alone.cents[near].min()
+    builds, speeds, cents, _ = enumerate_all(scenario)
+    legal = {build.tobytes(): (speed, price) for build, speed, price in zip(builds, speeds, cents, strict=True)}
+    for build, speed, price in zip(found.builds, found.speed_ms, found.cents, strict=True):
+        assert legal[build.tobytes()] == (speed, price)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(("seed", "sizes"), BIG)
 def test_a_thorough_search_of_large_catalogs_agrees(seed, sizes):
