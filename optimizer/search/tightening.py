@@ -117,13 +117,13 @@ class Tightener:
         """One round of cuts: completions (n, S) that may meet the goal, and drive sets in which others may.
 
         No other completion of the sets given meets it. Rounds are numbered from 0. In the first ones drive sets stay
-        whole; after the first, prices are sharpened; from the last of them on completions that keep the cuts are listed
-        where they are few enough, and what is left is split by the slot that matters most to speed. Once ``late``,
-        drive sets are given back as they are.
+        whole; after the first, prices are sharpened, and tires too slow are out; from the last of them on completions
+        that keep the cuts are listed where they are few enough, and what is left is split by the slot that matters most
+        to speed. Once ``late``, drive sets are given back as they are.
         """
         found = [np.zeros((0, sets.builds.shape[1]), dtype=np.int64)]
         if number == 1:
-            sets = self.propagation.narrowed(self.purchases.split(sets), goal)
+            sets = self._not_too_fast(self.propagation.narrowed(self.purchases.split(sets), goal), goal)
         if number >= len(BINS):
             sets = self._not_too_fast(self._split(sets, goal), goal)
         rest = self._rounds(sets, goal, number, found, late)
