@@ -87,7 +87,7 @@ def processes(workers: int | None = None, *, worth_s: float = WORTH_S) -> Pool:
 
 def one_beside() -> Pool | None:
     """One process beside this one; None where this machine has no processor for it."""
-    return processes(1, worth_s=0.0) if _processors() > 1 else None
+    return processes(1) if _processors() > 1 else None
 
 
 def cluster(address: str) -> Pool:

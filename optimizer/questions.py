@@ -291,13 +291,16 @@ def on_every_salt(
     salts = study.scenario.event.salts
     away = min(salts, key=lambda salt: salts[salt].grip) if pool is not None and len(salts) > FEW_SALTS else ""
     found: dict[str, Ranking] = {}
-    last, studies = study, {salt: study.on_salt(salt) for salt in salts}
+    studies: dict[str, Study] = {}
+    last = study
     with pool.open() if pool is not None and away else nullcontext() as executor:
         asked = executor.submit(_best_on, study.scenario, away, top) if executor is not None else None
         for salt in salts:
-            if salt != away:
-                last = studies[salt] = last.on_salt(salt)  # what is good in one condition is tried first in the next
-                found[salt] = _ranked(last, top, progress)
+            if salt == away:
+                studies[salt] = study.on_salt(salt)
+                continue
+            last = studies[salt] = last.on_salt(salt)  # what is good in one condition is tried first in the next
+            found[salt] = _ranked(last, top, progress)
         if asked is not None:
             found[away] = asked.result()
             _refuse_if_none(studies[away], found[away])

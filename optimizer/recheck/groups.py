@@ -132,7 +132,7 @@ class Sieved:
                 opened = rounds.open(self.boxes(some))
                 bounds = rounds.scores.bounds(screen.cases(opened.frame, opened.span))
                 bound[some] = rounds.scores.joined(bounds)
-                self.each_ms[some, : len(bounds)] = rounds.scores.each(bounds, rounds.aim)
+                self.each_ms[some] = rounds.scores.each(bounds, rounds.aim)
             waiting = waiting[bound[waiting] >= rounds.aim]
         return bound, bound < rounds.aim
 

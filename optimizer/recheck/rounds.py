@@ -195,9 +195,7 @@ class Rounds:
         merged = [np.zeros_like(ok) for ok in boxes.allowed]
         for into, ok in zip(merged, allowed, strict=True):
             np.logical_or.at(into, ways.rows[alive], ok[alive])
-        each_ms = boxes.each_ms.copy()
-        each_ms[:, : len(envelopes)] = np.maximum(each_ms[:, : len(envelopes)], ways.each_ms)
-        rest = replace(boxes, allowed=tuple(merged), each_ms=each_ms)
+        rest = replace(boxes, allowed=tuple(merged), each_ms=np.maximum(boxes.each_ms, ways.each_ms))
         rows = np.unique(ways.rows[alive])
         after, kept = self.striking.narrowed(rest.take(rows), opened.frame.drive.radius_m[:, rows])
         rows = rows[kept]

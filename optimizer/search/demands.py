@@ -155,7 +155,7 @@ class Ways:
 
     A completion that scores meets every demand of at least one way of its drive set; it then has been as fast as
     ``highest_ms`` (n,) up to the last board in one of its runs. Whatever its way, it has been as fast as ``each_ms``
-    (E, runs) in each.
+    (E, 2) in each.
     """
 
     rows: IntArray
@@ -196,11 +196,13 @@ class Scores:
     def each(self, bounds: Sequence[FloatArray], level: float) -> FloatArray:
         """Score that a completion needs at least in each run for a level, beside what the best case has in the other.
 
-        Shape (E, runs). No run scores more than the highest speed in it.
+        Shape (E, 2); 0 where any does, and where there is no second run. No run scores more than the highest speed in
+        it.
         """
         if len(bounds) == 1:
-            return np.full((len(bounds[0]), 1), level)
-        needed = [self.other_run(level, bounds[1]), self.other_run(level, bounds[0])]
+            needed = [np.full(len(bounds[0]), level), np.zeros(len(bounds[0]))]
+        else:
+            needed = [self.other_run(level, bounds[1]), self.other_run(level, bounds[0])]
         return np.maximum(np.stack(needed, axis=1), 0.0)
 
     def ways(
@@ -220,7 +222,7 @@ class Scores:
         possible, each = np.flatnonzero(able if among is None else able & among), self.each(bounds, level)
         edges = envelopes[0].edges
         if self.scoring.measure == "mean":
-            return self._by_time(envelopes, cases, bounds, possible, level, bins)
+            return self._by_time(envelopes, cases, bounds, possible, each, level, bins)
         if len(envelopes) == 1:
             needed = np.full(len(possible), level)
             return Ways(possible, (self._at_mark(envelopes[0], possible, needed),), needed, each)
@@ -248,11 +250,12 @@ class Scores:
         cases: Sequence[BestCase],
         bounds: list[FloatArray],
         possible: IntArray,
+        each: FloatArray,
         level: float,
         bins: int,
     ) -> Ways:
         """Means over the timed distance: times, by ranges of the speed at the last board in each run."""
-        factors, most_time, least_speeds = self._times(bounds, level)
+        factors, most_time = self._times(bounds, each, level)
         runs = len(envelopes)
         grid = np.array(np.meshgrid(*[np.arange(bins)] * runs, indexing="ij")).reshape(runs, -1)
         rows = np.repeat(possible, grid.shape[1])
@@ -261,8 +264,8 @@ class Scores:
         for run, case in enumerate(cases):
             number = np.tile(grid[run], len(possible))
             most = np.minimum(case.speed_at(self.marks_m[1]), edges[-1])[rows]
-            least = case.least_last(self.marks_m, self.length / np.maximum(least_speeds[run], 1e-9))
-            least = np.clip(np.maximum(least, least_speeds[run])[rows], edges[1], most)
+            least = case.least_last(self.marks_m, self.length / np.maximum(each[:, run], 1e-9))
+            least = np.clip(np.maximum(least, each[:, run])[rows], edges[1], most)
             low, high = (least + (most - least) * (number + end) / bins for end in (0, 1))
             ranges.append((low, high, most))
         # no mean is above the highest speed; where a best case has no end in sight its last range is open
@@ -286,26 +289,27 @@ class Scores:
         per_ms = np.asarray(level**2 / self.length / sum(factor[rows] for factor in factors))
         demand = Demand(envelopes[0].mass.take(rows), tuple(parts), limit, per_ms, tuple(stretches))
         highest = np.maximum.reduce([low for low, _, _ in ranges])
-        return Ways(rows, (demand,), highest, self.each(bounds, level))
+        return Ways(rows, (demand,), highest, each)
 
-    def _times(self, bounds: list[FloatArray], level: float) -> tuple[list[FloatArray], FloatArray, list[FloatArray]]:
-        """Factors on the runs' times and the most their sum may be, all (E,); and the least mean in each run.
+    def _times(
+        self, bounds: list[FloatArray], each: FloatArray, level: float
+    ) -> tuple[list[FloatArray], FloatArray]:
+        """Factors on the runs' times and the most their sum may be, all (E,); ``each`` (E, 2) are least means.
 
         With the mean of speeds, the time of the second run as a function of the first's is convex: the chord over the
         range that the best cases leave lies above it.
         """
         count = len(bounds[0])
         if len(bounds) == 1:
-            return [np.ones(count)], np.full(count, self.length / level), [np.full(count, level)]
-        needed = [self.other_run(level, bounds[1]), self.other_run(level, bounds[0])]
+            return [np.ones(count)], np.full(count, self.length / level)
         if self.scoring.mean_of == "times":
-            return [np.ones(count)] * 2, np.full(count, 2 * self.length / level), needed
-        usable = np.isfinite(bounds[0]) & np.isfinite(bounds[1]) & (needed[0] > 0) & (needed[1] > 0)
-        fast, slow = (np.where(usable, each, level) for each in (bounds[0], needed[0]))
+            return [np.ones(count)] * 2, np.full(count, 2 * self.length / level)
+        usable = np.isfinite(bounds[0]) & np.isfinite(bounds[1]) & (each > 0).all(axis=1)
+        fast, slow = (np.where(usable, speed, level) for speed in (bounds[0], each[:, 0]))
         second: Callable[[FloatArray], FloatArray] = lambda first: self.length / (2.0 * level - first)  # noqa: E731
         span = self.length / slow - self.length / fast
         drop = second(fast) - second(slow)
         factor = np.where(span > 1e-12, drop / np.where(span > 1e-12, span, 1.0), 1.0)
         most = second(fast) + factor * self.length / fast
         # where a best case has no end both runs may be as fast as they like
-        return [np.where(usable, factor, 1.0), np.ones(count)], np.where(usable, most, np.inf), needed
+        return [np.where(usable, factor, 1.0), np.ones(count)], np.where(usable, most, np.inf)

@@ -190,7 +190,6 @@ class Ranker:
     def _look_around(self) -> None:
         """Change the most careful, the cheapest and the fastest builds near the best in one slot, some times over."""
         done: set[bytes] = set()
-        self.near_ms = AROUND_MS
         for _ in range(AROUND):
             near = np.flatnonzero(self.pool.numbers[:, 0] >= self.pool.numbers[:, 0].max(initial=0.0) - AROUND_MS)
             speed, cents, _hours, care = self.pool.numbers[near].T
@@ -200,7 +199,7 @@ class Ranker:
             if not picked:
                 break
             done |= {build.tobytes() for build in picked}
-            self._try(np.concatenate([one_change(build, self.climber.usable) for build in picked]))
+            self._try(np.concatenate([one_change(build, self.climber.usable) for build in picked]), AROUND_MS)
 
     def _interrupted(self) -> None:
         """Leave off in the midst of anything: what is in the pool counts, and the best cases say how much is left."""
@@ -247,7 +246,7 @@ class Ranker:
     def _begin(self, pool: Pool, time_limit_s: float | None) -> None:
         """Start with a pool, and with what is known."""
         self.deadline = math.inf if time_limit_s is None else time.monotonic() + time_limit_s
-        self.pool, self.touched, self.near_ms = pool, set[int](), NEAR_MS
+        self.pool, self.touched = pool, set[int]()
         self.left: DriveSets | None = None
         self._recall()
 
@@ -564,8 +563,8 @@ class Ranker:
 
     # --- builds -------------------------------------------------------------------------------------------------
 
-    def _try(self, builds: IntArray) -> None:
-        """Price, simulate and check builds; the legal ones enter the pool."""
+    def _try(self, builds: IntArray, near_ms: float = NEAR_MS) -> None:
+        """Price, simulate and check builds; the legal ones enter the pool, those that are not far below its level."""
         pool = self.pool
         builds = pool.fresh(builds)
         builds = builds[self.legality.allowed(builds)]
@@ -579,7 +578,7 @@ class Ranker:
             return
         runs = self.judge.runs(builds)
         speed = self.judge.joined(runs)
-        near = speed >= pool.level - self.near_ms
+        near = speed >= pool.level - near_ms
         rows = np.flatnonzero(near)
         if len(rows) == 0:
             return

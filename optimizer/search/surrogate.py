@@ -158,10 +158,11 @@ class _Menu:
         )  # fmt: skip
 
     def without_idle(self) -> _Menu:
-        """Without options that no set has, where these are many."""
+        """Without options that no set has, where these are many; every slot keeps one, allowed or not."""
         columns = [np.flatnonzero(ok.any(axis=0)) for ok in self.allowed]
         if sum(map(len, columns)) >= WORTH_DROPPING * sum(ok.shape[1] for ok in self.allowed):
             return self
+        columns = [some if len(some) else np.zeros(1, dtype=np.int64) for some in columns]
         return _Menu(
             [each[:, some] for each, some in zip(self.scores, columns, strict=True)],
             [each[:, some] for each, some in zip(self.cents, columns, strict=True)],
@@ -171,26 +172,28 @@ class _Menu:
     def best(self, multiplier: FloatArray) -> tuple[FloatArray, FloatArray]:
         """The score of the choice with most score less the multiplier (B,) times price, and its price: (B,) each.
 
-        The dearest multiplier of all, infinity, chooses the cheapest, and of these the best.
+        Minus infinity and infinity where a slot has no option.
         """
-        rows, every = np.arange(len(multiplier)), (np.zeros(len(multiplier)), np.zeros(len(multiplier)))
-        dearest = np.isposinf(multiplier)
-        factor = np.where(dearest, 0.0, multiplier)[:, None]
+        rows, total, spent = np.arange(len(multiplier)), np.zeros(len(multiplier)), np.zeros(len(multiplier))
         for score, price, ok in zip(self.scores, self.cents, self.allowed, strict=True):
-            net = factor * price
+            net = multiplier[:, None] * price
             np.subtract(score, net, out=net)
             net[~ok] = -np.inf
-            if dearest.any():
-                least = np.where(ok, price, np.inf).min(axis=1, initial=np.inf)
-                net[dearest[:, None] & (price > least[:, None])] = -np.inf
-            if net.shape[1]:
-                place = net.argmax(axis=1)
-                open_ = ok[rows, place]
-                every[0][:] += np.where(open_, score[rows, place], -np.inf)
-                every[1][:] += np.where(open_, price[rows, place], np.inf)
-            else:
-                every[0][:], every[1][:] = -np.inf, np.inf
-        return every
+            place = net.argmax(axis=1)
+            open_ = ok[rows, place]
+            total += np.where(open_, score[rows, place], -np.inf)
+            spent += np.where(open_, price[rows, place], np.inf)
+        return total, spent
+
+    def cheapest(self, count: int) -> tuple[FloatArray, FloatArray]:
+        """The score of the cheapest choice, the best of equally cheap ones, and its price: (B,) each, of ``count``."""
+        total, spent = np.zeros(count), np.zeros(count)
+        for score, price, ok in zip(self.scores, self.cents, self.allowed, strict=True):
+            own = np.where(ok, price, np.inf)
+            least = own.min(axis=1)
+            total += np.where(ok & (own == least[:, None]), score, -np.inf).max(axis=1)
+            spent += least
+        return total, spent
 
 
 def lagrangian_bound(
@@ -223,7 +226,7 @@ def lagrangian_bound(
     if len(rows) == 0:
         return best, chosen
     menu, money = menu.take(rows), left[rows]
-    score, spent = menu.best(np.full(len(rows), np.inf))
+    score, spent = menu.cheapest(len(rows))
     possible = spent <= money
     best[rows[~possible]] = -np.inf
     low = np.stack([best[rows], money - dear[rows]])  # each line: its value at no multiplier, and its slope

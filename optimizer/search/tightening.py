@@ -214,8 +214,7 @@ class Tightener:
             among[ways.rows[living]] = True
             batch = replace(batch, sets=_struck(batch.sets, ways.rows[living], [ok[living] for ok in some]))
         ways = self.scores.ways(envelopes, cases, level, bins, among)
-        each_ms = batch.sets.each_ms.copy()
-        each_ms[:, : len(cases)] = np.maximum(each_ms[:, : len(cases)], ways.each_ms)
+        each_ms = np.maximum(batch.sets.each_ms, ways.each_ms)
         batch = replace(batch, sets=replace(batch.sets, each_ms=each_ms))
         every = batch.take(ways.rows)
         options, cuts, living = self._cuts(every, ways, goal)

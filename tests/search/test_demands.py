@@ -77,7 +77,8 @@ def test_two_runs_that_reach_a_level_meet_the_sum_of_times(mean_of: str) -> None
     """Random pairs of speeds under the best cases: those at the level or above keep the inequality; few others do."""
     scores = Scores(Scoring(measure="mean", runs=2, mean_of=mean_of), MARKS)
     level, best = 50.0, [np.array([52.0]), np.array([50.5])]
-    factors, most, least = scores._times(best, level)
+    least = scores.each(best, level)
+    factors, most = scores._times(best, least, level)
     rng = np.random.default_rng(1)
     first, second = rng.uniform(47.0, 52.0, 4000), rng.uniform(47.0, 50.5, 4000)
     reach = scores.joined([first, second]) >= level
@@ -85,8 +86,8 @@ def test_two_runs_that_reach_a_level_meet_the_sum_of_times(mean_of: str) -> None
 
     assert reach.sum() > 100
     assert (spent[reach] <= most[0] * (1 + 1e-12)).all()
-    assert (first[reach] >= least[0][0]).all()
-    assert (second[reach] >= least[1][0]).all()
+    assert (first[reach] >= least[0, 0]).all()
+    assert (second[reach] >= least[0, 1]).all()
     assert (spent[scores.joined([first, second]) < level - 0.05] > most[0]).all()
 
 
