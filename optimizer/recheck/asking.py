@@ -68,10 +68,6 @@ class Case:
         budget = self.scenario.event.budget_cents
         self.budget = np.inf if budget is None else float(budget)
 
-    def at_cap(self, level_ms: float) -> bool:
-        """Whether a level is a speed that some build is held to."""
-        return bool(np.isclose(self.judge.caps_ms(), level_ms, rtol=0, atol=SPEED_STEP_MS).any())
-
     def refused(self, build: IntArray) -> tuple[str, ...]:
         """Why a build (S,) may not be, rules before a run and money; empty if nothing is wrong."""
         reading = self.choices.reading

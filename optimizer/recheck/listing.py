@@ -50,7 +50,7 @@ def level_for(case: Case, listed: List) -> Level:
         return Level(0.0, 0.0)
     kth = float(listed.speed_ms[-1])
     level = level_of(kth)
-    return Level(kth, level + SPEED_STEP_MS * case.at_cap(level))
+    return Level(kth, level + SPEED_STEP_MS * case.judge.caps(level))
 
 
 def better(case: Case, builds: IntArray, level_ms: float, listed: List) -> IntArray:

@@ -178,6 +178,12 @@ class Judge:
         brackets = [bracket.cap_ms for bracket in self.options.scenario.race_class.brackets]
         return (*brackets, *self._part_caps_ms())
 
+    def caps(self, level_ms: float) -> bool:
+        """Whether a cap holds cars in the very step of speed that a level begins: thousands may be just as fast."""
+        if not np.isfinite(level_ms):
+            return False
+        return bool((speed_steps(np.array(self.caps_ms())) == speed_steps(level_ms + 0.5 * SPEED_STEP_MS)).any())
+
     def _part_caps_ms(self) -> tuple[float, ...]:
         """Caps that come with parts."""
         own = [part.cap_ms for parts in self.options.parts for part in parts if isinstance(part, Extra)]

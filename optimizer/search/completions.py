@@ -83,11 +83,21 @@ class _Block:
     rows: FloatArray
     hope: FloatArray
 
-    def take(self, keep: BoolArray | slice) -> _Block:
+    def take(self, keep: BoolArray | IntArray | slice) -> _Block:
         return _Block(
             self.choices[keep], self.ways[:, keep], self.scores[:, keep], self.cents[keep], self.hours[keep],
             self.jobs[keep], self.rows[:, keep], self.hope[keep],
         )  # fmt: skip
+
+    @classmethod
+    def joined(cls, parts: list[_Block]) -> _Block:
+        """Several one after the other."""
+        one = [np.concatenate([getattr(part, name) for part in parts]) for name in ("choices", "cents", "hours")]
+        jobs, hope = (np.concatenate([getattr(part, name) for part in parts]) for name in ("jobs", "hope"))
+        ways, scores, rows = (
+            np.concatenate([getattr(part, name) for part in parts], axis=1) for name in ("ways", "scores", "rows")
+        )
+        return cls(one[0], ways, scores, one[1], one[2], jobs, rows, hope)
 
 
 def complete(task: Task, most: int, *, cheapest: bool = False, whole: bool = False) -> Found:
@@ -169,7 +179,7 @@ class _Search:
             block = stack.pop()
             depth = block.choices.shape[1]
             if self.cut_off and not self.cheapest:
-                block = block.take(block.hope >= self.threshold[0])
+                block = block.take(block.hope > self.threshold[0])
             if depth == self.slots:
                 leaves = self._keep_best(leaves, block)
                 continue
@@ -191,12 +201,14 @@ class _Search:
             return leaves
         self.cut_off = True
         if self.cheapest:
-            spent = [self._spent(leaf.cents, leaf.jobs) for leaf in leaves]
-            self.cents_left = float(np.partition(np.concatenate(spent), self.most - 1)[self.most - 1])
-            return [leaf.take(cents <= self.cents_left) for leaf, cents in zip(leaves, spent, strict=True)]
-        scores = np.concatenate([leaf.scores[0] for leaf in leaves])
-        self.threshold[0] = max(self.threshold[0], np.partition(scores, -self.most)[-self.most])
-        return [leaf.take(leaf.scores[0] >= self.threshold[0]) for leaf in leaves]
+            spent = np.concatenate([self._spent(leaf.cents, leaf.jobs) for leaf in leaves])
+            order = np.argsort(spent, kind="stable")[: self.most]
+            self.cents_left = float(np.nextafter(spent[order[-1]], -np.inf))
+        else:
+            scores = np.concatenate([leaf.scores[0] for leaf in leaves])
+            order = np.argsort(-scores, kind="stable")[: self.most]
+            self.threshold[0] = scores[order[-1]]
+        return [_Block.joined(leaves).take(order)]
 
     def _spent(self, cents: FloatArray, jobs: IntArray) -> FloatArray:
         """Lower bound on the price of partial builds, with the jobs they need so far."""
@@ -249,4 +261,4 @@ def _split(block: _Block, size: int) -> Iterator[_Block]:
     order = np.argsort(block.hope, kind="stable")
     first = len(order) % size
     for start in range(first - size if first else 0, len(order), size):
-        yield block.take(order[max(start, 0) : start + size])  # type: ignore[arg-type]
+        yield block.take(order[max(start, 0) : start + size])

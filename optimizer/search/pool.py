@@ -51,14 +51,12 @@ class Evidence:
 class Pool:
     """Legal builds met so far, each once, with their speed, price, hours and margin.
 
-    ``ties`` says whether all that reaches the level is looked for; otherwise, at a cap, only what is faster: among the
-    equally fast the price decides.
+    ``ties`` says whether all that reaches the level is looked for, if it does not cost more than the last of the best;
+    otherwise, at a cap, only what is faster: among the equally fast the price decides.
     """
 
-    ties = False
-
-    def __init__(self, judge: Judge, k: int) -> None:
-        self.judge, self.k = judge, k
+    def __init__(self, judge: Judge, k: int, *, ties: bool = False) -> None:
+        self.judge, self.k, self.ties = judge, k, ties
         count = len(judge.options.slots)
         self.builds: IntArray = np.zeros((0, count), dtype=np.int64)
         self.numbers: FloatArray = np.zeros((0, 4))
@@ -86,7 +84,7 @@ class Pool:
     @property
     def ceiling(self) -> float:
         """What a better build costs at most [cents], for all that is known here."""
-        return np.inf
+        return self.kth_price() if self.ties and len(self.builds) >= self.k else np.inf
 
     @property
     def level(self) -> float:
@@ -131,10 +129,8 @@ class Pool:
 class FloorPool(Pool):
     """Legal builds that score at least a floor."""
 
-    ties = True
-
     def __init__(self, judge: Judge, floor_ms: float) -> None:
-        super().__init__(judge, 1)
+        super().__init__(judge, 1, ties=True)
         self.floor_ms = floor_ms
 
     def add(self, builds: IntArray, speed: FloatArray, cents: IntArray, hours: FloatArray, care: FloatArray) -> None:
@@ -146,6 +142,11 @@ class FloorPool(Pool):
     def level(self) -> float:
         """The floor, whatever is known."""
         return self.floor_ms
+
+    @property
+    def ceiling(self) -> float:
+        """Any price will do."""
+        return np.inf
 
 
 class CheapPool(FloorPool):

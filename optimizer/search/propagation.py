@@ -23,10 +23,10 @@ ROUNDS = 8
 """Times that everything is gone through at most: what is then not struck out yet only makes more work."""
 BLOCK = 1 << 18
 """Options of drive sets looked at together: what fits the cache."""
-
-
 BOARD_STEP_MS = 0.05
 """Steps in which speeds at the last board are told apart."""
+CAP_ROUNDING_MS = 1e-6
+"""What rounding may add to the score of a car that a cap holds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +49,10 @@ class Goal:
     def at_board(self) -> float:
         """Least speed at the last board of a build at the level."""
         return self.level - self.dip
+
+    def passes(self, cap_ms: float) -> bool:
+        """Whether it is more than builds held to a cap score, or can score where ties do not count."""
+        return self.level > cap_ms + (CAP_ROUNDING_MS if self.ties else -SPEED_STEP_MS)
 
     def past(self, highest_ms: FloatArray) -> FloatArray:
         """Least speeds at the last board of builds that have been as fast before: what a pause costs grows slowly."""
@@ -114,8 +118,7 @@ class Propagation:
 
     def equipment(self, goal: Goal) -> list[tuple[BoolArray, ...]]:
         """For each speed bracket that the goal lies above: which options carry what it asks for."""
-        step = SPEED_STEP_MS if goal.ties else -SPEED_STEP_MS
-        needed = [each for each in self.brackets if goal.level > each.cap_ms + step]
+        needed = [each for each in self.brackets if goal.passes(each.cap_ms)]
         return [self.judge.options.carrying(each.requires) for each in needed]
 
     def narrowed(self, sets: DriveSets, goal: Goal) -> DriveSets:

@@ -40,7 +40,7 @@ BATCH, OPEN_FEW, OPEN_MANY = 1000, 40, 400
 """Drive sets looked at together; how many of these get tangents at once, at first and when the level rests."""
 REBOUND_MS = 0.05
 """A rise of the level by this much is worth bounding the waiting drive sets again."""
-FEW_LEAVES, CHEAP_LEAVES = 25, 1000
+FEW_LEAVES, CHEAP_LEAVES = 25, 50
 """Completions listed for one drive set at first: the fastest, or the cheapest; more when it is opened again."""
 CLEARLY_MS = 0.4
 """More than estimates of a drive set's speed for the money are too high, mostly."""
@@ -49,6 +49,8 @@ NEAR_MS, AROUND_MS = 0.15, 0.45
 little, where these are looked for."""
 AROUND, AROUND_WIDTH = 20, 8
 """Times, at most, that the most careful, cheapest and fastest builds near are changed in one slot; how many of each."""
+CAREFUL_CLIMBS = 20
+"""Builds whose neighbors are tried, at most, where any legal build will do."""
 ALL_LISTED = 20_000
 """Completions of all drive sets, up to which they are all listed rather than looked for."""
 FIRST_STEP_MS, STEP_GROWTH = 0.1, 1.3
@@ -184,8 +186,16 @@ class Ranker:
         elif thorough:
             self.evidence.closed = True
         if not self.evidence.stopped and self._at_cap():
-            self.progress("cheapest of the equally fast", 0.7)
-            self._cheapest_first(pool.level, pool.kth_price)
+            self._settle_equals()
+
+    def _settle_equals(self) -> None:
+        """Where a cap holds the K-th best: look for builds as fast that cost no more than it, until none is unknown."""
+        pool, money = self.pool, self.budget
+        self.progress("cheapest of the equally fast", 0.7)
+        pool.ties, self.budget = True, min(money, pool.ceiling)
+        if not self._close() and not self.evidence.stopped:
+            self._cheapest_first(pool.level)
+        pool.ties, self.budget = False, money
 
     def _look_around(self) -> None:
         """Change the most careful, the cheapest and the fastest builds near the best in one slot, some times over."""
@@ -220,10 +230,14 @@ class Ranker:
         self.climber.by_twos(self.pool, self._late)
         if len(self._bound_all(warm=True)):
             if len(self.pool.builds) or self._seems_reached(floor_ms):
-                self._cheapest_first(floor_ms, lambda: self.budget, briefly=True)
+                if not len(self.pool.builds):
+                    _, rows = self._estimates(floor_ms)
+                    self._try_likeliest(rows, Goal(floor_ms, self.budget, probe=True))
+                    self.climber.by_twos(self.pool, self._late)
+                self._cheapest_first(floor_ms, briefly=True)
             self.evidence.closed = self._close()
             if not self.evidence.closed:
-                self._cheapest_first(floor_ms, lambda: self.budget)
+                self._cheapest_first(floor_ms)
                 self.evidence.closed = self._close()
         else:
             self.evidence.closed = True
@@ -240,8 +254,38 @@ class Ranker:
         if not self.pool.enough:
             self.evidence.closed = len(self._bound_all(warm=True)) == 0 or self._close()
         if not self.pool.enough and not self.evidence.closed:
-            self._cheapest_first(floor_ms, lambda: self.budget)
+            self._cheapest_first(floor_ms)
         return self._ended(1)
+
+    def any(self, start: IntArray) -> Ranking:
+        """Some build of any speed; ``listed`` is 0 where there is none.
+
+        Parameters
+        ----------
+        start : array (S,)
+            A build that meets everything before a run: from it on, one slot is changed after the other for more margin.
+        """
+        self._begin(AnyPool(self.judge, -np.inf), None)
+        self._try(start[None])
+        done: set[bytes] = set()
+        while not self.pool.enough:
+            safest = self._safest(done)
+            if safest is None or len(done) == CAREFUL_CLIMBS:
+                break
+            done.add(safest.tobytes())
+            self._try(one_change(safest, self.climber.usable))
+        if not self.pool.enough and len(self._bound_all(warm=True)):
+            self._lower_target(-np.inf)
+        return self._ended(1)
+
+    def _safest(self, done: set[bytes]) -> IntArray | None:
+        """The build that was run, of those the question allows, with the most margin: one that is not ``done``."""
+        known = self.memory.builds
+        allowed = np.flatnonzero(self.legality.allowed(known))
+        prices = self.book.price(known[allowed])
+        rows = allowed[prices.available & (prices.cents <= self.budget)]
+        best = rows[np.argsort(-self.memory.numbers[rows, 1], kind="stable")]
+        return next((known[row] for row in best if known[row].tobytes() not in done), None)
 
     def _begin(self, pool: Pool, time_limit_s: float | None) -> None:
         """Start with a pool, and with what is known."""
@@ -433,7 +477,7 @@ class Ranker:
                 waiting, bounded_at = [int(row) for row in kept], level
                 continue
             rows = [row for row in waiting[:BATCH] if self.bound[row] > level - BOUND_SLACK_MS]
-            if not rows or self._late():
+            if not rows or pool.enough or self._late():
                 break
             self.progress("looking for faster builds", 0.1 + 0.6 * looked / (looked + len(waiting)))
             looked += len(rows)
@@ -464,30 +508,27 @@ class Ranker:
         order = np.argsort(-bound, kind="stable")
         return tight.mark[order[bound[order] > goal.level - BOUND_SLACK_MS]]
 
-    def _cheapest_first(self, level: float, ceiling: Callable[[], float], *, briefly: bool = False) -> None:
-        """Open drive sets that can reach the level for at most ``ceiling``, cheapest first, as the ceiling falls.
+    def _cheapest_first(self, level: float, *, briefly: bool = False) -> None:
+        """Open drive sets that can reach the level, cheapest first, as what a build may cost falls.
 
-        ``briefly``: of few drive sets, only until that brings nothing; the rest is then sooner ruled out by argument.
+        ``briefly``: only until that brings nothing; the rest is then sooner ruled out by argument.
         """
-        if self.budget < ceiling():
-            return
-        sets = self.opener.narrower.tighten(self.sets, Goal(level, ceiling(), ties=True))
+        sets = self.opener.narrower.tighten(self.sets, Goal(level, self.budget, ties=True))
         sets = sets.take(self.bounding.optimistic(sets) > level - BOUND_SLACK_MS)
         least = sets.spent + sum(cheapest_cents(sets, self.bounds), start=np.zeros(len(sets)))
         waiting = [int(row) for row in np.argsort(least, kind="stable")]
         most, width = dict.fromkeys(waiting, CHEAP_LEAVES), OPEN_FEW
-        briefly &= len(waiting) <= BATCH
-        while waiting:
-            money = ceiling()
+        while waiting and not self.pool.enough:
+            money = self.budget
             rows = [row for row in waiting[:BATCH] if least[row] <= money + 0.5]
             if not rows:
                 break
             goal = Goal(level, money, ties=True, cheapest=True)
             opened = self.opener.open(sets, np.array(rows), goal, most, width)
             self._try(opened.builds)
-            if briefly and ceiling() >= money:
+            if briefly and self.budget >= money:
                 break
-            width = OPEN_FEW if ceiling() < money else min(4 * width, OPEN_MANY)
+            width = OPEN_FEW if self.budget < money else min(4 * width, OPEN_MANY)
             for row in opened.cut_off:
                 most[row] *= 4
             waiting = sorted([*opened.cut_off, *opened.later, *waiting[len(rows) :]], key=lambda row: float(least[row]))
@@ -558,8 +599,7 @@ class Ranker:
 
     def _at_cap(self) -> bool:
         """Whether a cap holds the K-th best, so that thousands may be just as fast."""
-        level = self.pool.level
-        return bool(np.isfinite(level) and np.isclose(self.judge.caps_ms(), level, rtol=0, atol=SPEED_STEP_MS).any())
+        return self.judge.caps(self.pool.level)
 
     # --- builds -------------------------------------------------------------------------------------------------
 

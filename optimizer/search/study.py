@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.choice.legality import Legality, legality_of
-from optimizer.choice.options import Options, options_of
+from optimizer.choice.options import IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import with_wishes
 from optimizer.run.judge import Judge
@@ -126,6 +126,25 @@ class Study:
             If a part is no option of any slot.
         """
         return self._ranker(budget_cents, with_parts, (), progress).reaching(floor_ms)
+
+    def any(
+        self,
+        start: IntArray,
+        *,
+        budget_cents: int | None,
+        with_parts: Sequence[str] = (),
+        progress: Progress | None = None,
+    ) -> Ranking:
+        """Some legal build, whatever it scores; ``listed`` is 0 where there is none.
+
+        ``start`` (S,): a build that meets everything before a run.
+
+        Raises
+        ------
+        UsageError
+            If a part is no option of any slot.
+        """
+        return self._ranker(budget_cents, with_parts, (), progress).any(start)
 
     def _budgets(self, most: int | None) -> list[int | None]:
         """Budgets to look for a fast build with: the event's first, if that is less. Less money is sooner searched."""
