@@ -86,11 +86,13 @@ def why_not(
     PART is an id, or slot=id for one slot.
     """
     from optimizer.answers import why_not as answer  # noqa: PLC0415
+    from optimizer.executor import one_beside  # noqa: PLC0415
     from optimizer.report.offers import why_not_text  # noqa: PLC0415
 
-    study = read_study(folder, race_class, salt, budget)
+    study, pool = read_study(folder, race_class, salt, budget), one_beside()
+    limit = study.scenario.event.budget_cents
     with Progress() as progress:
-        found = answer.why_not(study, part, budget_cents=study.scenario.event.budget_cents, progress=progress)
+        found = answer.why_not(study, part, budget_cents=limit, progress=progress, pool=pool)
     tell(study.options, "why-not", salt, found, lambda words: why_not_text(words, found), as_json=as_json)
 
 

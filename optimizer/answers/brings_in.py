@@ -29,7 +29,7 @@ from optimizer.choice.wishes import places_of
 from optimizer.run.judge import speed_steps
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import NONE_ID, Part
-from optimizer.search.ranking import Progress
+from optimizer.search.ranking import Progress, Ranking
 from optimizer.search.study import Study
 
 MASS_STEP_KG = 0.01
@@ -118,13 +118,14 @@ class BringingIn:
 
     def _highest_price(self, floor_ms: float, known: PriceLimit) -> PriceLimit:
         """The same for one least speed: at ``known`` some build reaches it."""
-        limit = known
+        limit, likely_last = known, not known.none
         while not limit.any_price:
             study = self._priced(0 if limit.cents is None else limit.cents + 1)
-            build = self._cheapest(study, floor_ms)
+            # Where nothing is likely left, any build would do, and that there is none is sooner shown.
+            build = self._some(study, floor_ms) if likely_last else self._cheapest(study, floor_ms)
             if build is None:
                 break
-            limit = self.dearest(build)
+            limit, likely_last = self.dearest(build), not likely_last
         return limit
 
     def dearest(self, build: IntArray) -> PriceLimit:
@@ -175,11 +176,8 @@ class BringingIn:
             known = self._heaviest(builds, least, own, floor_ms)
         while (asked := least if known is None else known + 1) < own:
             lighter = self._weighing(asked)
-            found = lighter.reaching(
-                floor_ms, budget_cents=self.budget_cents, with_parts=(self.named,), progress=self.progress
-            )
+            found = self._reaching(lighter, floor_ms)
             if not found.listed:
-                self.closed &= bool(found.evidence.closed)
                 break
             known = self._heaviest(found.builds[:TRIED], asked, own, floor_ms)
         return known
@@ -233,6 +231,17 @@ class BringingIn:
         )
         self.closed &= bool(found.evidence.closed)
         return found.builds[0] if found.listed else None
+
+    def _some(self, study: Study, floor_ms: float) -> IntArray | None:
+        found = self._reaching(study, floor_ms)
+        return found.builds[0] if found.listed else None
+
+    def _reaching(self, study: Study, floor_ms: float) -> Ranking:
+        found = study.reaching(
+            floor_ms, budget_cents=self.budget_cents, with_parts=(self.named,), progress=self.progress
+        )
+        self.closed &= found.listed > 0 or bool(found.evidence.closed)
+        return found
 
     def _best_without(self, study: Study) -> float:
         found = study.best(budget_cents=self.budget_cents, without_parts=(self.named,), progress=self.progress)

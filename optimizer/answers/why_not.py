@@ -8,8 +8,13 @@ place. Where no legal build has the part, what keeps it out.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import pickle
+from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
+from contextlib import nullcontext
 from dataclasses import dataclass
+from functools import lru_cache, partial
+from typing import Any
 
 import numpy as np
 
@@ -17,9 +22,11 @@ from optimizer.answers.brings_in import NO_PRICE, TRIED, BringingIn, PriceLimit,
 from optimizer.answers.closeness import Band, closeness
 from optimizer.answers.frontier import just_above
 from optimizer.answers.kept_out import KeptOut, kept_out
+from optimizer.answers.unknowns import salt_asked_about
 from optimizer.choice.options import IntArray
 from optimizer.choice.price import BUDGET
 from optimizer.choice.wishes import places_of
+from optimizer.executor import Pool
 from optimizer.run.judge import order_keys
 from optimizer.search.ranking import Progress, Ranking
 from optimizer.search.study import Study
@@ -122,25 +129,38 @@ class WhyNot:
     closed: bool
 
 
-def why_not(study: Study, named: str, *, budget_cents: int | None, progress: Progress | None = None) -> WhyNot:
+def why_not(
+    study: Study, named: str, *, budget_cents: int | None, progress: Progress | None = None, pool: Pool | None = None
+) -> WhyNot:
     """Find out why a part is not in the best build for a budget (None: any money), and what would bring it in.
 
     Prices and masses are those of the part wherever it stands. Named for one slot only, it has to rank before builds
-    that have it elsewhere too, whatever they gain by its lower price or mass.
+    that have it elsewhere too, whatever they gain by its lower price or mass. With a ``pool`` one of its workers looks
+    for the best build without the part, and for some of the limits; the answer is the same.
 
     Raises
     ------
     UsageError
         If the part is no option of any slot, or of the slot named; it names the nearest ids.
     """
-    return _Asked(study, named, budget_cents, progress).answer()
+    places_of(study.options, named)
+    with nullcontext() if pool is None else pool.open() as executor:
+        return _Asked(study, named, budget_cents, progress, executor).answer()
 
 
 class _Asked:
     """One question on its way to the answer."""
 
-    def __init__(self, study: Study, named: str, budget_cents: int | None, progress: Progress | None) -> None:
+    def __init__(
+        self,
+        study: Study,
+        named: str,
+        budget_cents: int | None,
+        progress: Progress | None,
+        executor: Executor | None,
+    ) -> None:
         self.study, self.named, self.budget_cents, self.progress = study, named, budget_cents, progress
+        self.executor = executor
         self.places = places_of(study.options, named)
         s, o = self.places[0]
         self.part = study.options.parts[s][o]
@@ -148,11 +168,11 @@ class _Asked:
 
     def answer(self) -> WhyNot:
         study, options = self.study, self.study.options
-        best = self._best()
-        if best.listed and any(best.builds[0, s] == o for s, o in self.places):
-            with_it, without = best, self._best(without_parts=(self.named,))
-        else:
-            with_it, without = self._best(with_parts=(self.named,)), best
+        found_beside = self._beside(_best_without, None, self.named, self.budget_cents)
+        with_it = self._best(with_parts=(self.named,))
+        without = found_beside()
+        self.rankings.append(without)
+        study.met(without)
         in_best = self._comes_first(with_it, without)
         band = loss = None
         differences: tuple[Difference, ...] = ()
@@ -186,6 +206,14 @@ class _Asked:
         self.rankings.append(found)
         return found
 
+    def _beside(self, work: Callable[..., Any], met: Ranking | None, *arguments: Any) -> Callable[[], Any]:
+        """Have something found out by another worker, which is told what was met; here and now where there is none."""
+        if self.executor is None:
+            found = work(self.study, self.progress, *arguments)
+            return lambda: found
+        scenario, salt = pickle.dumps(self.study.scenario), salt_asked_about(self.study.judge)
+        return self.executor.submit(_elsewhere, scenario, salt, work, met, *arguments).result
+
     def _comes_first(self, with_it: Ranking, without: Ranking) -> bool:
         """Whether the best build with the part is the best of all, in the total order."""
         if not (with_it.listed and without.listed):
@@ -213,30 +241,39 @@ class _Asked:
             )
         if not priced and (in_best or not heavy or out is not None):
             return price, None, True
-        asking = BringingIn(self.study, self.named, self.budget_cents, self.progress)
         # What builds that have it elsewhere gain is asked about at the price or mass that is found.
+        asking = BringingIn(self.study, self.named, self.budget_cents, self.progress)
         nowhere = speed_of(self._best(without_parts=(self.part.id,))) if asking.elsewhere else level
-        if priced:
-            price = self._price(asking, nowhere, with_it, level, reach)
-        mass = None
-        if heavy and not in_best and out is None:
-            mass = MassAnswer(self.part.mass_kg, asking.highest_mass(nowhere, just_above, with_it.builds[:TRIED]))
-        return price, mass, asking.closed
-
-    def _price(
-        self, asking: BringingIn, nowhere_ms: float, with_it: Ranking, level_ms: float, reach_ms: float | None
-    ) -> PriceAnswer:
-        """The prices up to which the part comes first, or near enough."""
         # The best build with the part, at the price of the sheet: where that is fast enough, a dearer part may be too.
-        speed = speed_of(with_it)
         known = asking.dearest(with_it.builds[0]) if with_it.listed and not asking.elsewhere else NO_PRICE
-        first = asking.highest_price(nowhere_ms, just_above, known if speed >= just_above(level_ms) else NO_PRICE)
+        first_known = (known if speed >= just_above(level) else NO_PRICE) if priced else None
+        lighter = with_it.builds[:TRIED] if heavy and not in_best and out is None else None
+        first_and_mass = self._beside(
+            _first_place, with_it, self.named, self.budget_cents, nowhere, first_known, lighter
+        )
         close = None
-        if reach_ms is not None:
-            near = known if speed >= level_ms - reach_ms else NO_PRICE
-            close = asking.highest_price(nowhere_ms, lambda ms: ms - reach_ms, max(first, near, key=_dearness))
-        return PriceAnswer(self.part.price_cents, self.part.pack, matters=True, first=first, close=close)
+        if priced and reach is not None:
+            near = known if speed >= level - reach else NO_PRICE
+            close = asking.highest_price(nowhere, partial(_below, reach_ms=reach), near)
+        first, mass_kg, complete = first_and_mass()
+        if priced:
+            price = PriceAnswer(self.part.price_cents, self.part.pack, matters=True, first=first, close=close)
+        mass = None if lighter is None else MassAnswer(self.part.mass_kg, mass_kg)
+        return price, mass, asking.closed and complete
 
+
+@lru_cache(maxsize=1)
+def _study_of(scenario: bytes, salt: str) -> Study:
+    """A worker's own study, kept from one thing it is asked to the next."""
+    return Study.of(pickle.loads(scenario), salt)  # noqa: S301 - made by this program a moment ago
+
+
+def _elsewhere(scenario: bytes, salt: str, work: Callable[..., Any], met: Ranking | None, *arguments: Any) -> Any:
+    """Find something out about a scenario; called in a worker."""
+    study = _study_of(scenario, salt)
+    if met is not None:
+        study.met(met)
+    return work(study, None, *arguments)
 
 _KEYS = ("builds", "speed_ms", "care", "cents")
 """What `order_keys` ranks by."""
@@ -245,6 +282,35 @@ _KEYS = ("builds", "speed_ms", "care", "cents")
 def _dearness(limit: PriceLimit) -> float:
     """Order of limits: none at all, then prices, then any."""
     return math.inf if limit.any_price else -1 if limit.cents is None else limit.cents
+
+
+def _best_without(study: Study, progress: Progress | None, named: str, budget_cents: int | None) -> Ranking:
+    """The best build that does not have a part."""
+    return study.best(budget_cents=budget_cents, without_parts=(named,), progress=progress)
+
+
+def _first_place(
+    study: Study,
+    progress: Progress | None,
+    named: str,
+    budget_cents: int | None,
+    level_ms: float,
+    known: PriceLimit | None,
+    builds: IntArray | None,
+) -> tuple[PriceLimit | None, float | None, bool]:
+    """Price and mass that would bring a part past a level, each where wanted; and whether all searches were complete.
+
+    ``known`` is a price at which it does, and ``builds`` (n, S) may do at some mass.
+    """
+    asking = BringingIn(study, named, budget_cents, progress)
+    price = None if known is None else asking.highest_price(level_ms, just_above, known)
+    mass_kg = None if builds is None else asking.highest_mass(level_ms, just_above, builds)
+    return price, mass_kg, asking.closed
+
+
+def _below(level_ms: float, reach_ms: float) -> float:
+    """The least speed that is too close to call."""
+    return level_ms - reach_ms
 
 
 def speed_of(ranking: Ranking) -> float:

@@ -181,6 +181,24 @@ class Opener:
 
         An estimate to start from and no bound: what money keeps a build from having, at the typical slope.
         """
+        losses = self._typical_losses(sets, bound)
+        if losses is None:
+            return bound
+        lost, _ = lagrangian_bound(losses, option_cents(sets, self.bounds), money - sets.spent, list(sets.allowed))
+        return bound + lost
+
+    def estimate_cents(self, sets: DriveSets, bound: FloatArray, level: float) -> FloatArray:
+        """Rough prices (D,) at which each drive set reaches a level, likewise; infinite where it never seems to."""
+        losses = self._typical_losses(sets, bound)
+        cents = option_cents(sets, self.bounds)
+        if losses is None:
+            losses = [np.zeros_like(each) for each in cents]
+        spent, lost = [-each for each in cents], [-each for each in losses]
+        saved, _ = lagrangian_bound(spent, lost, bound - level, list(sets.allowed))
+        return sets.spent - saved
+
+    def _typical_losses(self, sets: DriveSets, bound: FloatArray) -> list[FloatArray] | None:
+        """Speed (D, m_s) that options cost at the typical slope; None where no car tells one."""
         if self.typical is None:
             sample = np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int))
             batch = self.bounding.open(sets.take(sample))
@@ -188,11 +206,9 @@ class Opener:
             self._learn(tangents)
             good = tangents.of_moving_cars(C["drag_area_m2"])
             if not good.any():
-                return bound
+                return None
             self.typical = np.maximum(-np.median(tangents.slope[good], axis=0), 0.0)
-        losses = self.bounding.losses(self.bounding.open(sets), self.typical)
-        lost, _ = lagrangian_bound(losses, option_cents(sets, self.bounds), money - sets.spent, list(sets.allowed))
-        return bound + lost
+        return self.bounding.losses(self.bounding.open(sets), self.typical)
 
     def _likely(self, batch: Batch, speed: FloatArray, free: BoolArray, goal: Goal) -> FloatArray:
         """Speed that no affordable completion passes, by slopes gentler than any met so far; -inf if there is none.

@@ -99,6 +99,11 @@ class Pool:
         """Whether nothing more need be looked for."""
         return False
 
+    @property
+    def cheaper(self) -> bool:
+        """Whether cheaper builds are looked for than are known."""
+        return self.ties
+
     def kth_price(self) -> float:
         """Price of the K-th best, by speed and then price."""
         order = self._ordered(np.arange(len(self.builds)))
@@ -169,6 +174,11 @@ class CheapPool(FloorPool):
 
 class AnyPool(FloorPool):
     """Legal builds that score at least a floor: one will do, the fastest met."""
+
+    @property
+    def cheaper(self) -> bool:
+        """One is enough."""
+        return False
 
     @property
     def enough(self) -> bool:

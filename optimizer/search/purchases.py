@@ -14,8 +14,8 @@ from optimizer.choice.options import BoolArray
 from optimizer.choice.price import PriceBook
 from optimizer.search.drive_sets import DriveSets, joined
 
-MOST_TIMES = 12
-"""Kits are looked at only where they make no more than so many drive sets of one, on the average."""
+MOST_TIMES, MOST = 12, 1000
+"""Kits are looked at only where they make no more than so many drive sets of one, on the average, and in all."""
 
 
 class Purchases:
@@ -54,7 +54,7 @@ class Purchases:
             if self.in_kits[s].any():
                 kinds = [~self.in_kits[s], *np.eye(len(self.in_kits[s]), dtype=bool)[self.in_kits[s]]]
                 parts = [part for each in parts for kind in kinds if len(part := each.only(f, kind))]
-                if sum(map(len, parts)) > MOST_TIMES * len(sets):
+                if sum(map(len, parts)) > min(MOST_TIMES * len(sets), MOST):
                     return sets
         every = tuple(range(sets.builds.shape[1]))
         found = []

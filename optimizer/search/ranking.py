@@ -38,6 +38,9 @@ BLOCK = 8192
 """Drive sets bounded at once: what they may be completed with is a large table."""
 BATCH, OPEN_FEW, OPEN_MANY = 1000, 40, 400
 """Drive sets looked at together; how many of these get tangents at once, at first and when the level rests."""
+CHEAP_BATCH, CHEAP_FEW, IDLE = 300, 20, 2
+"""Likewise, where the cheapest are looked for: of the likeliest, few will do. Steps in vain after which these are no
+longer looked for."""
 REBOUND_MS = 0.05
 """A rise of the level by this much is worth bounding the waiting drive sets again."""
 FEW_LEAVES, CHEAP_LEAVES = 25, 50
@@ -194,7 +197,7 @@ class Ranker:
         self.progress("cheapest of the equally fast", 0.7)
         pool.ties, self.budget = True, min(money, pool.ceiling)
         if not self._close() and not self.evidence.stopped:
-            self._cheapest_first(pool.level)
+            self._cheapest_first()
         pool.ties, self.budget = False, money
 
     def _look_around(self) -> None:
@@ -229,15 +232,9 @@ class Ranker:
         self.climber.by_ones(self.pool)
         self.climber.by_twos(self.pool, self._late)
         if len(self._bound_all(warm=True)):
-            if len(self.pool.builds) or self._seems_reached(floor_ms):
-                if not len(self.pool.builds):
-                    _, rows = self._estimates(floor_ms)
-                    self._try_likeliest(rows, Goal(floor_ms, self.budget, probe=True))
-                    self.climber.by_twos(self.pool, self._late)
-                self._cheapest_first(floor_ms, briefly=True)
             self.evidence.closed = self._close()
             if not self.evidence.closed:
-                self._cheapest_first(floor_ms)
+                self._cheapest_first()
                 self.evidence.closed = self._close()
         else:
             self.evidence.closed = True
@@ -254,7 +251,7 @@ class Ranker:
         if not self.pool.enough:
             self.evidence.closed = len(self._bound_all(warm=True)) == 0 or self._close()
         if not self.pool.enough and not self.evidence.closed:
-            self._cheapest_first(floor_ms)
+            self._cheapest_first()
         return self._ended(1)
 
     def any(self, start: IntArray) -> Ranking:
@@ -508,30 +505,40 @@ class Ranker:
         order = np.argsort(-bound, kind="stable")
         return tight.mark[order[bound[order] > goal.level - BOUND_SLACK_MS]]
 
-    def _cheapest_first(self, level: float, *, briefly: bool = False) -> None:
-        """Open drive sets that can reach the level, cheapest first, as what a build may cost falls.
+    def _cheapest_first(self) -> None:
+        """List all that can reach the level, drive sets that are likely cheap first."""
+        goal = replace(self._goal(), ties=True)
+        self._open_cheapest(*self._able(self.opener.narrower.tighten(self.sets, goal), goal.level))
 
-        ``briefly``: only until that brings nothing; the rest is then sooner ruled out by argument.
+    def _open_cheapest(self, sets: DriveSets, bound: FloatArray, *, briefly: bool = False) -> None:
+        """Open drive sets, by what they may reach, likely the cheapest first, as what a build may cost falls.
+
+        ``briefly``: only until builds that are tried bring nothing; the rest is then sooner ruled out by argument.
         """
-        sets = self.opener.narrower.tighten(self.sets, Goal(level, self.budget, ties=True))
-        sets = sets.take(self.bounding.optimistic(sets) > level - BOUND_SLACK_MS)
+        level = self.pool.level
+        if len(sets) == 0:
+            return
         least = sets.spent + sum(cheapest_cents(sets, self.bounds), start=np.zeros(len(sets)))
-        waiting = [int(row) for row in np.argsort(least, kind="stable")]
-        most, width = dict.fromkeys(waiting, CHEAP_LEAVES), OPEN_FEW
-        while waiting and not self.pool.enough:
+        likely = self.opener.estimate_cents(sets, bound, level)
+        waiting = [int(row) for row in np.argsort(likely, kind="stable")]
+        most, width, idle = dict.fromkeys(waiting, CHEAP_LEAVES), CHEAP_FEW, 0
+        before = self.budget
+        while not self.pool.enough:
             money = self.budget
-            rows = [row for row in waiting[:BATCH] if least[row] <= money + 0.5]
+            waiting = [row for row in waiting if least[row] <= money + 0.5]
+            rows, rest = waiting[:CHEAP_BATCH], waiting[CHEAP_BATCH:]
             if not rows:
                 break
             goal = Goal(level, money, ties=True, cheapest=True)
             opened = self.opener.open(sets, np.array(rows), goal, most, width)
             self._try(opened.builds)
-            if briefly and self.budget >= money:
+            idle = 0 if self.budget < money else idle + (len(opened.builds) > 0 or self.budget < before)
+            if briefly and idle == IDLE:
                 break
-            width = OPEN_FEW if self.budget < money else min(4 * width, OPEN_MANY)
+            width = CHEAP_FEW if self.budget < money else min(4 * width, OPEN_MANY)
             for row in opened.cut_off:
                 most[row] *= 4
-            waiting = sorted([*opened.cut_off, *opened.later, *waiting[len(rows) :]], key=lambda row: float(least[row]))
+            waiting = sorted([*opened.cut_off, *opened.later, *rest], key=lambda row: float(likely[row]))
 
     def _close(self) -> bool:
         """Rule out by argument everything that is not known to the pool; whether that came to an end.
@@ -548,9 +555,13 @@ class Ranker:
         tightener = Tightener(self.judge, self.bounding, self.bounds, narrower, self.opener.lister, purchases)
         self.progress("ruling out the rest", 0.7)
         every = self.sets.marked(np.flatnonzero(self.bound > goal.level - BOUND_SLACK_MS))
-        sets, bound = self._able(narrower.by_equipment(narrower.tighten(every, goal), goal), goal.level)
+        sets, _ = self._able(narrower.by_equipment(narrower.tighten(every, goal), goal), goal.level)
         self.touched.update(sets.mark.tolist())
-        tightener.learn(sets, goal)
+        sets, bound = self._able(tightener.begin(sets, goal), goal.level)
+        if self.pool.cheaper and (len(self.pool.builds) or self._seems_reached(goal.level)):
+            self._open_cheapest(sets, bound, briefly=True)
+            goal = self._goal()
+            sets, bound = self._able(narrower.tighten(sets, goal), goal.level)
         waiting = [(part, 0) for part in self._likeliest_last(sets, bound)]
         while waiting:
             self.left = joined([part for part, _ in waiting])
@@ -568,7 +579,7 @@ class Ranker:
                 self.evidence.highest_left_ms = float(self.bounding.optimistic(self.left).max())
                 return False
             before, goal = goal, self._goal()
-            if goal.level > before.level + REBOUND_MS:
+            if goal.level > before.level + REBOUND_MS or goal.money < before.money:
                 able = [(self._able(narrower.tighten(part, goal), goal.level)[0], number) for part, number in waiting]
                 waiting = [(part, number) for part, number in able if len(part)]
         return True

@@ -162,6 +162,11 @@ class Study:
         hours = self.scenario.event.hours_limit
         return Ranker(self.judge, legality, self.book, budget_cents, hours, progress, self.memory)
 
+    def met(self, ranking: Ranking) -> None:
+        """Remember the builds of a ranking of the same scenario and salt, that others may begin with them."""
+        count = len(ranking.builds)
+        self.memory.learn(ranking.builds, ranking.speed_ms, ranking.care, np.ones(count, dtype=np.bool_))
+
     def on_salt(self, salt: str) -> Study:
         """The same in another condition of the salt, of which nothing is known yet: what is good here may be there."""
         memory = Memory(self.options)

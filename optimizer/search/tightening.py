@@ -103,13 +103,20 @@ class Tightener:
         self.scores = Scores(judge.event.scoring, judge.marks_m)
         self.typical = np.ones(len(COORDINATES))
 
-    def learn(self, sets: DriveSets, goal: Goal) -> None:
-        """Find out what coordinates are typically worth, which says what to split by; it decides nothing else."""
-        if len(sets):
-            sample = np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int))
-            slopes = self.slopes(sets.take(sample), goal.level - SAMPLE_DEPTH_MS)
-            if len(slopes):
-                self.typical = np.maximum(-np.median(slopes, axis=0), 0.0)
+    def begin(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """Drive sets without those whose tires are too slow, where a few of them say that these are many.
+
+        Those given are split by the equipment that brackets near the level ask for. And find out what coordinates are
+        typically worth, which says what to split by; it decides nothing else.
+        """
+        if len(sets) == 0:
+            return sets
+        some = sets.take(np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int)))
+        slopes = self.slopes(some, goal.level - SAMPLE_DEPTH_MS)
+        if len(slopes):
+            self.typical = np.maximum(-np.median(slopes, axis=0), 0.0)
+        mostly = self._not_too_fast(some, goal).completions.sum() < 0.5 * some.completions.sum()
+        return self._not_too_fast(sets, goal) if mostly else sets
 
     def step(
         self, sets: DriveSets, goal: Goal, number: int, late: Callable[[], bool] = lambda: False

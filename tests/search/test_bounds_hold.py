@@ -66,7 +66,7 @@ def sets_of(ranker: Ranker, rng: np.random.Generator, count: int) -> DriveSets:
 def left_of(ranker: Ranker, sets: DriveSets, goal: Goal, tightener: Tightener | None = None) -> set[bytes]:
     """Completions that a thorough search cannot rule out for a goal, through all its rounds."""
     tightener = tightener or tightener_of(ranker)
-    tightener.learn(sets, goal)
+    sets = tightener.begin(ranker.opener.narrower.by_equipment(sets, goal), goal)
     kept, number = set[bytes](), 0
     while len(sets):
         found, sets = tightener.step(sets, goal, number)
