@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 
 from optimizer.answers.brings_in import MASS_STEP_KG, with_part
-from optimizer.answers.kept_out import distance
+from optimizer.answers.kept_out import _allowed_build, distance
 from optimizer.answers.why_not import WhyNot, why_not
 from optimizer.choice.options import options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import places_of, with_wishes
 from optimizer.errors import UsageError
+from optimizer.executor import processes
 from optimizer.physics.tires import SPEED_SYMBOL_MS
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.event import Rule
@@ -278,6 +279,42 @@ def test_the_nearest_part_that_may_be_in(seed: int) -> None:
         fit = {int(q) for q in np.unique(left.builds[cents <= budget, s])} - {o}
         nearest = min(fit, key=lambda q: (distance(parts[o], parts[q]), parts[q].id), default=None)
         assert told.get(study.options.slots[s].name) == (None if nearest is None else parts[nearest].id)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("seed", "named"), [(0, "T1"), (2, "front tires=T1"), (HEAVY, "Rf0"), (DEAR, "F0")])
+def test_a_second_process_changes_nothing(seed: int, named: str) -> None:
+    """Begun with nothing known, since each process begins so."""
+    every, budget = known(seed)
+    here = why_not(every.study.fresh(), named, budget_cents=budget)
+    beside = why_not(every.study.fresh(), named, budget_cents=budget, pool=processes(1))
+    assert beside == here
+
+
+def legal_somewhere(study: Study, named: str, budget: int) -> bool:
+    """Whether a build is found from the cheapest before a run."""
+    cheapest = _allowed_build(study, budget, (named,))
+    return cheapest is not None and study.any(cheapest, budget_cents=budget, with_parts=(named,)).listed > 0
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_some_legal_build_is_found_where_there_is_one(seed: int) -> None:
+    """For each option of each slot, on a lake so short that few cars stop and with slow tires, with nothing known."""
+    scenario = random_catalog(seed, sizes=SIZES)
+    told = []
+    for share in (1.0, 0.6, 0.35):
+        course = replace(scenario.event.course, shutdown_m=share * scenario.event.course.shutdown_m)
+        study = Study.of(replace(scenario, event=replace(scenario.event, course=course)))
+        every = everything_of(study)
+        budget = int(np.quantile(study.book.price(every_allowed(study.legality)).cents, 0.5))
+        affordable = study.book.price(every.builds).cents <= budget
+        for s, parts in enumerate(study.options.parts):
+            for o, part in enumerate(parts):
+                named = f"{study.options.slots[s].name}={part.id}"
+                there = bool((affordable & (every.builds[:, s] == o)).any())
+                assert legal_somewhere(study.fresh(), named, budget) == there, (share, named)
+                told.append(there)
+    assert 0 < np.mean(told) < 1
 
 
 @pytest.mark.parametrize("named", ["T0", "T1", "Xn0"])

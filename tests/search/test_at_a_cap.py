@@ -1,0 +1,80 @@
+"""Where a bracket holds cars to a speed: the first builds against enumeration, with caps in all sorts of places."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import MappingProxyType
+
+import numpy as np
+import pytest
+
+from optimizer.run.judge import SPEED_STEP_MS
+from optimizer.scenario.event import Bracket, Scenario
+from optimizer.search.propagation import Goal
+from optimizer.search.ranking import Ranker
+from tests.search.catalogs import enumerate_all, machinery, random_catalog
+
+SIZES = (2, 1, 2, 2, 1, 2, 1)
+TOPS = (1, 7)
+
+
+def capped(seed: int, cap_ms: float) -> Scenario:
+    """A random catalog with one bracket that holds to a speed: what lacks the cage, or every car, for even seeds."""
+    scenario = random_catalog(seed, sizes=SIZES)
+    lacking = "cage" if seed % 2 else "what nobody sells"
+    bracket = Bracket(name="cage", above_ms=cap_ms + 1.0, requires=lacking, hold_off_ms=1.0)
+    name = scenario.event.race_class
+    race = replace(scenario.race_class, brackets=(bracket,))
+    classes = MappingProxyType({**scenario.event.classes, name: race})
+    return replace(scenario, event=replace(scenario.event, classes=classes))
+
+
+def caps_about(seed: int) -> list[float]:
+    """In the middle of what is legal, below all of it, and a trifle under and over a build that no cap holds."""
+    _, speeds, _, _ = enumerate_all(capped(seed, 500.0))
+    quick = float(np.quantile(speeds, 0.8))
+    return [float(np.quantile(speeds, 0.4)), float(speeds.min()) - 1.0, quick - 6e-4, quick + 4e-4]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("place", range(4))
+@pytest.mark.parametrize("seed", [0, 1, 2, 3, 5, 8])
+def test_first_builds_equal_enumeration(seed: int, place: int) -> None:
+    """All that a cap makes equally fast are told apart by price, and what is a step faster goes before."""
+    scenario = capped(seed, caps_about(seed)[place])
+    builds, speeds, cents, _ = enumerate_all(scenario)
+    assert len(builds) > max(TOPS)
+    _, legality, book, judge = machinery(scenario)
+    for k in TOPS:
+        for thorough in (False, True):
+            ranker = Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
+            found = ranker.top(k, thorough=thorough)
+            np.testing.assert_array_equal(found.builds[:k], builds[:k])
+            np.testing.assert_array_equal(found.cents[:k], cents[:k])
+            assert found.evidence.closed or not thorough
+    assert (np.diff(np.round(speeds / SPEED_STEP_MS)) <= 0).all()
+
+
+def test_some_first_builds_are_held() -> None:
+    """Or the above would say little: the first builds of some catalogs are equally fast, and more follow."""
+    held = 0
+    for seed in (0, 1, 2, 3):
+        for cap in caps_about(seed)[:2]:
+            steps = np.round(enumerate_all(capped(seed, cap))[1] / SPEED_STEP_MS)
+            held += steps[0] == steps[min(20, len(steps) - 1)] == round(cap / SPEED_STEP_MS)
+    assert held >= 2
+
+
+@pytest.mark.parametrize("cap", [50.96256, 50.9624, 50.9630])
+def test_only_levels_of_the_very_step_of_a_cap_are_capped(cap: float) -> None:
+    """Where the K-th best is a step faster than a cap, few builds are equal, and none of them is held."""
+    judge = machinery(capped(1, cap))[3]
+    step = round(cap / SPEED_STEP_MS)
+    levels = {number: (number - 0.5) * SPEED_STEP_MS for number in (step - 1, step, step + 1)}
+    assert [judge.caps(level) for level in levels.values()] == [False, True, False]
+    assert not judge.caps(-np.inf)
+
+    assert not Goal(levels[step], np.inf, ties=True).passes(cap), "a build that is held may equal the K-th best"
+    assert Goal(levels[step + 1], np.inf, ties=True).passes(cap)
+    assert Goal(levels[step], np.inf).passes(cap), "where equals do not count, only faster ones"
+    assert not Goal(levels[step - 1], np.inf).passes(cap)
