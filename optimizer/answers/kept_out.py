@@ -136,7 +136,7 @@ def _stands(study: Study, budget_cents: int | None, s: int, q: int, progress: Pr
         return False
     if _runs_legally(study, cheapest):
         return True
-    return study.any(cheapest, budget_cents=budget_cents, with_parts=(named,), progress=progress).listed > 0
+    return study.some_legal(cheapest, budget_cents=budget_cents, with_parts=(named,), progress=progress).listed > 0
 
 
 def _runs_legally(study: Study, build: IntArray) -> bool:

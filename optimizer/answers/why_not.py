@@ -7,7 +7,6 @@ place. Where no legal build has the part, what keeps it out.
 
 from __future__ import annotations
 
-import math
 import pickle
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
@@ -275,13 +274,9 @@ def _elsewhere(scenario: bytes, salt: str, work: Callable[..., Any], met: Rankin
         study.met(met)
     return work(study, None, *arguments)
 
+
 _KEYS = ("builds", "speed_ms", "care", "cents")
 """What `order_keys` ranks by."""
-
-
-def _dearness(limit: PriceLimit) -> float:
-    """Order of limits: none at all, then prices, then any."""
-    return math.inf if limit.any_price else -1 if limit.cents is None else limit.cents
 
 
 def _best_without(study: Study, progress: Progress | None, named: str, budget_cents: int | None) -> Ranking:

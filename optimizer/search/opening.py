@@ -240,7 +240,7 @@ class Opener:
         kept, ends = np.arange(len(batch.sets)), None
         cuts: list[Cut] = []
         short = [np.zeros(0)]
-        for number in range(1 if goal.probe else ROUNDS):
+        for number in range(1 if goal.probe or goal.cheapest else ROUNDS):
             smaller = batch.take(kept)
             bounding = self.bounding
             tangents = bounding.slopes_near(smaller, level) if goal.probe else bounding.tangents(smaller, level, ends)

@@ -53,7 +53,7 @@ little, where these are looked for."""
 AROUND, AROUND_WIDTH = 20, 8
 """Times, at most, that the most careful, cheapest and fastest builds near are changed in one slot; how many of each."""
 CAREFUL_CLIMBS = 20
-"""Builds whose neighbors are tried, at most, where any legal build will do."""
+"""Builds whose neighbors are tried, at most, where any legal build will do, or none is known."""
 ALL_LISTED = 20_000
 """Completions of all drive sets, up to which they are all listed rather than looked for."""
 FIRST_STEP_MS, STEP_GROWTH = 0.1, 1.3
@@ -135,6 +135,7 @@ class Ranker:
         self.space = LinearSpace(judge.model, judge.conditions, usable)
         self.bounding = Bounding(judge, self.space)
         self.opener = Opener(judge, legality, self.bounding, self.bounds, self.hours_limit)
+        self.purchases = Purchases(book, judge.model.drive_slots)
         self.climber = Climber(self.space.usable, self._try, self.progress)
         self.memory = memory or Memory(judge.options)
         self.limits = Limits.of(legality, self.budget, self.hours_limit)
@@ -226,7 +227,7 @@ class Ranker:
     def cheapest(self, floor_ms: float) -> Ranking:
         """The cheapest build that scores at least a floor [m/s], ruled out by argument that a cheaper one does.
 
-        ``listed`` is 0 where no build does, and 1 else: of the cheapest, the first in the total order.
+        ``listed`` is 0 where no build does, and 1 else: of the cheapest that were met, the first in the total order.
         """
         self._begin(CheapPool(self.judge, floor_ms), None)
         self.climber.by_ones(self.pool)
@@ -254,7 +255,7 @@ class Ranker:
             self._cheapest_first()
         return self._ended(1)
 
-    def any(self, start: IntArray) -> Ranking:
+    def some_legal(self, start: IntArray) -> Ranking:
         """Some build of any speed; ``listed`` is 0 where there is none.
 
         Parameters
@@ -264,16 +265,20 @@ class Ranker:
         """
         self._begin(AnyPool(self.judge, -np.inf), None)
         self._try(start[None])
-        done: set[bytes] = set()
-        while not self.pool.enough:
-            safest = self._safest(done)
-            if safest is None or len(done) == CAREFUL_CLIMBS:
-                break
-            done.add(safest.tobytes())
-            self._try(one_change(safest, self.climber.usable))
+        self._climb_to_legal()
         if not self.pool.enough and len(self._bound_all(warm=True)):
             self._lower_target(-np.inf)
         return self._ended(1)
+
+    def _climb_to_legal(self) -> None:
+        """While no legal build is known: change in one slot those that were run and refused, of most margin first."""
+        done: set[bytes] = set()
+        while len(self.pool.builds) == 0 and len(done) < CAREFUL_CLIMBS and not self._late():
+            safest = self._safest(done)
+            if safest is None:
+                break
+            done.add(safest.tobytes())
+            self._try(one_change(safest, self.climber.usable))
 
     def _safest(self, done: set[bytes]) -> IntArray | None:
         """The build that was run, of those the question allows, with the most margin: one that is not ``done``."""
@@ -363,6 +368,8 @@ class Ranker:
         few = self.sets.completions.sum() <= ALL_LISTED
         found = few or (warm and not self._seems_reached(self.pool.level))
         target = self.pool.level if found else self._probe()
+        if not found and len(self.pool.builds) == 0:
+            target = self._probe_again(target)
         if thorough and np.isfinite(self.pool.level):
             self.evidence.closed = self._close()
             if self.evidence.closed or self.evidence.stopped:
@@ -387,7 +394,7 @@ class Ranker:
             before = len(self.pool.builds)
             missed = self._search(target)
             if self.evidence.stopped:  # what does not reach the target may still pass the level
-                self.evidence.highest_left_ms = float(self.bound[0])
+                self.evidence.highest_left_ms = float(self.bound.max(initial=0.0))
             if self.pool.level >= target or self.evidence.stopped:
                 return
             if len(self.pool.builds) > before:
@@ -429,6 +436,24 @@ class Ranker:
             self._probe_higher()
             return self.pool.level
         return top
+
+    def _probe_again(self, target: float) -> float:
+        """Where no legal build was found: with prices of what is bought together, and from builds that were refused.
+
+        Returns the speed to start looking from.
+        """
+        split = self.purchases.split(self.sets.marked(np.arange(len(self.sets))))
+        split = self.opener.propagation.narrowed(split, Goal(-np.inf, self.budget))
+        self.sets, self.bound = split, self.bound[split.mark]
+        if len(split) == 0:
+            return target
+        target = self._probe()
+        if len(self.pool.builds) == 0:
+            self._climb_to_legal()
+            self.climber.by_ones(self.pool)
+            self.climber.by_twos(self.pool, self._late)
+            self._probe_higher()
+        return self.pool.level if np.isfinite(self.pool.level) else target
 
     def _probe_higher(self) -> None:
         """Look above the level in the likeliest drive sets, as long as these seem clearly faster and that raises it."""
@@ -523,7 +548,7 @@ class Ranker:
         waiting = [int(row) for row in np.argsort(likely, kind="stable")]
         most, width, idle = dict.fromkeys(waiting, CHEAP_LEAVES), CHEAP_FEW, 0
         before = self.budget
-        while not self.pool.enough:
+        while not self.pool.enough and not self._late():
             money = self.budget
             waiting = [row for row in waiting if least[row] <= money + 0.5]
             rows, rest = waiting[:CHEAP_BATCH], waiting[CHEAP_BATCH:]
@@ -548,11 +573,10 @@ class Ranker:
         if not np.isfinite(self.pool.level):
             return True
         if self._late():
-            self.evidence.highest_left_ms = float(self.bound[0])
+            self.evidence.highest_left_ms = float(self.bound.max(initial=0.0))
             return False
         narrower, goal = self.opener.narrower, self._goal()
-        purchases = Purchases(self.book, self.judge.model.drive_slots)
-        tightener = Tightener(self.judge, self.bounding, self.bounds, narrower, self.opener.lister, purchases)
+        tightener = Tightener(self.judge, self.bounding, self.bounds, narrower, self.opener.lister, self.purchases)
         self.progress("ruling out the rest", 0.7)
         every = self.sets.marked(np.flatnonzero(self.bound > goal.level - BOUND_SLACK_MS))
         sets, _ = self._able(narrower.by_equipment(narrower.tighten(every, goal), goal), goal.level)

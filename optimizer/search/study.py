@@ -127,7 +127,7 @@ class Study:
         """
         return self._ranker(budget_cents, with_parts, (), progress).reaching(floor_ms)
 
-    def any(
+    def some_legal(
         self,
         start: IntArray,
         *,
@@ -144,7 +144,7 @@ class Study:
         UsageError
             If a part is no option of any slot.
         """
-        return self._ranker(budget_cents, with_parts, (), progress).any(start)
+        return self._ranker(budget_cents, with_parts, (), progress).some_legal(start)
 
     def _budgets(self, most: int | None) -> list[int | None]:
         """Budgets to look for a fast build with: the event's first, if that is less. Less money is sooner searched."""

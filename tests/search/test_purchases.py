@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from optimizer.answers.brings_in import with_part
 from optimizer.choice.options import IntArray
 from optimizer.choice.price import AdditiveBounds
+from optimizer.run.judge import SPEED_STEP_MS
+from optimizer.search import ranking
+from optimizer.search.climbing import Climber
 from optimizer.search.drive_sets import DriveSets, drive_sets_of, job_sum
 from optimizer.search.purchases import Purchases
 from optimizer.search.ranking import Ranker
+from optimizer.search.study import Study
 from tests.benchmarks.big_catalogs import big_catalog
-from tests.search.catalogs import machinery, random_catalog, some_completions
+from tests.search.catalogs import every_passing, machinery, random_catalog, some_completions
 
 SEEDS = range(12)
 
@@ -65,3 +72,46 @@ def test_prices_are_exact_where_kits_are_few_and_packs_are_shared_by_two() -> No
 
     assert (before < real - 100).any(), "it is not exact to begin with"
     np.testing.assert_allclose(after, real, atol=1.0)
+
+
+@pytest.mark.parametrize("seed", [0, 2, 3, 6])
+def test_a_dear_set_that_two_slots_share_is_searched_like_any_other(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half its price in each slot is no price at all: with little money over, most of what seems affordable is not.
+
+    So no build that is tried may be had, and the search begins again with prices of what is bought together: here it is
+    made to, by a first probe and first changes that find nothing.
+    """
+    again: list[float] = []
+    probe, probe_again = Ranker._probe, Ranker._probe_again
+
+    def probe_in_vain(self: Ranker) -> float:
+        return probe(self) if again else float(self.bound[0])
+
+    def counted(self: Ranker, top: float) -> float:
+        again.append(top)
+        return probe_again(self, top)
+
+    monkeypatch.setattr(ranking, "ALL_LISTED", 0)
+    monkeypatch.setattr(Climber, "by_ones", lambda *_: None)
+    monkeypatch.setattr(Ranker, "_probe", probe_in_vain)
+    monkeypatch.setattr(Ranker, "_probe_again", counted)
+    scenario = random_catalog(seed, sizes=(2, 2, 2, 2, 1, 2, 1))
+    wheel = replace(scenario.parts["W0"], price_cents=90_000, pack=4, owned=0)
+    study = Study.of(with_part(scenario, wheel))
+    builds, speed = every_passing(study.judge, study.legality)
+    cents = study.book.price(builds).cents
+    place = next(s for s, slot in enumerate(study.options.slots) if slot.name == "front wheels")
+    option = [part.id for part in study.options.parts[place]].index("W0")
+    having = builds[:, place] == option
+    for quantile in (0.0, 0.1, 0.5):
+        budget = int(np.quantile(cents[having], quantile))
+        some = having & (cents <= budget)
+        again.clear()
+        found = study.fresh().best(3, budget_cents=budget, with_parts=("front wheels=W0",))
+        best = np.sort(np.round(speed[some] / SPEED_STEP_MS))[::-1][:3]
+        assert found.evidence.closed
+        np.testing.assert_array_equal(np.round(found.speed_ms[: found.listed] / SPEED_STEP_MS), best)
+        assert (found.cents[: found.listed] <= budget).all()
+        assert again

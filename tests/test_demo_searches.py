@@ -1,0 +1,33 @@
+"""Searches on the demo that once listed millions of builds: how many are tried, not how long that takes."""
+
+from __future__ import annotations
+
+import pytest
+
+from optimizer.pipeline import study_of
+from optimizer.search.study import Study
+from tests.scenes import DEMO, Scene
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def demo() -> Study:
+    """With nothing known."""
+    return study_of(Scene(DEMO).scenario)
+
+
+@pytest.mark.parametrize(
+    ("part", "tried"),
+    [
+        pytest.param("T03", 20_000, id="a bracket holds what its tires are too slow for"),
+        pytest.param("W06", 60_000, id="the cheapest of thousands as fast has another engine"),
+        pytest.param("W15", 5_000, id="half the price of a set of four in each slot affords nothing"),
+    ],
+)
+def test_few_builds_are_tried(demo: Study, part: str, tried: int) -> None:
+    """And the best build with the part is ruled to be it by argument."""
+    found = demo.fresh().best(budget_cents=demo.scenario.event.budget_cents, with_parts=(part,))
+    assert found.listed == 1
+    assert found.evidence.closed
+    assert found.evidence.completions < tried
