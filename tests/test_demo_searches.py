@@ -21,7 +21,6 @@ def demo() -> Study:
     ("part", "tried"),
     [
         pytest.param("T03", 20_000, id="a bracket holds what its tires are too slow for"),
-        pytest.param("W06", 60_000, id="the cheapest of thousands as fast has another engine"),
         pytest.param("W15", 5_000, id="half the price of a set of four in each slot affords nothing"),
     ],
 )

@@ -14,8 +14,8 @@ from optimizer.search.propagation import Goal
 from optimizer.search.ranking import Ranker
 from tests.search.catalogs import enumerate_all, machinery, random_catalog
 
-SIZES = (2, 1, 2, 2, 1, 2, 1)
-TOPS = (1, 7)
+SIZES = (2, 1, 2, 1, 1, 2, 1)
+TOPS = (1, 5)
 
 
 def capped(seed: int, cap_ms: float) -> Scenario:
@@ -38,7 +38,7 @@ def caps_about(seed: int) -> list[float]:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("place", range(4))
-@pytest.mark.parametrize("seed", [0, 1, 2, 3, 5, 8])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_first_builds_equal_enumeration(seed: int, place: int) -> None:
     """All that a cap makes equally fast are told apart by price, and what is a step faster goes before."""
     scenario = capped(seed, caps_about(seed)[place])

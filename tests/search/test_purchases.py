@@ -74,7 +74,7 @@ def test_prices_are_exact_where_kits_are_few_and_packs_are_shared_by_two() -> No
     np.testing.assert_allclose(after, real, atol=1.0)
 
 
-@pytest.mark.parametrize("seed", [0, 2, 3, 6])
+@pytest.mark.parametrize("seed", [0, 3])
 def test_a_dear_set_that_two_slots_share_is_searched_like_any_other(
     seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
