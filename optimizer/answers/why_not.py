@@ -142,7 +142,6 @@ def why_not(
     UsageError
         If the part is no option of any slot, or of the slot named; it names the nearest ids.
     """
-    places_of(study.options, named)
     with nullcontext() if pool is None else pool.open() as executor:
         return _Asked(study, named, budget_cents, progress, executor).answer()
 
@@ -240,8 +239,8 @@ class _Asked:
             )
         if not priced and (in_best or not heavy or out is not None):
             return price, None, True
-        # What builds that have it elsewhere gain is asked about at the price or mass that is found.
         asking = BringingIn(self.study, self.named, self.budget_cents, self.progress)
+        # What builds that have it elsewhere gain is asked about at the price or mass that is found.
         nowhere = speed_of(self._best(without_parts=(self.part.id,))) if asking.elsewhere else level
         # The best build with the part, at the price of the sheet: where that is fast enough, a dearer part may be too.
         known = asking.dearest(with_it.builds[0]) if with_it.listed and not asking.elsewhere else NO_PRICE

@@ -532,7 +532,7 @@ class Ranker:
 
     def _cheapest_first(self) -> None:
         """List all that can reach the level, drive sets that are likely cheap first."""
-        goal = replace(self._goal(), ties=True)
+        goal = self._goal()
         self._open_cheapest(*self._able(self.opener.narrower.tighten(self.sets, goal), goal.level))
 
     def _open_cheapest(self, sets: DriveSets, bound: FloatArray, *, briefly: bool = False) -> None:
