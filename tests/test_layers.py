@@ -105,6 +105,7 @@ search.necessary
 search.demands
 search.tightening
 search.opening
+search.shortage
 search.cases
 search.memory
 search.pool

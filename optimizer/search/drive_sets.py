@@ -15,7 +15,7 @@ from optimizer.choice.legality import Legality
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds, PriceBook
 
-_HALF_A_CENT = 0.5
+HALF_A_CENT = 0.5
 """Slack on sums of floats that bound whole cents."""
 TABLED_JOBS = 8
 """Jobs whose sums are kept for every mask."""
@@ -201,6 +201,12 @@ def cheapest_cents(sets: DriveSets, bounds: AdditiveBounds) -> list[FloatArray]:
     return [_cheapest(ok, each, paid) for ok, each in zip(sets.allowed, cents, strict=True)]
 
 
+def cents_left(sets: DriveSets, money: float) -> FloatArray:
+    """Money (D,) left for the free slots, and half a cent: prices add up to whole cents, shares of jobs nearly so."""
+    left: FloatArray = money + HALF_A_CENT - sets.spent
+    return left
+
+
 def within_budget(sets: DriveSets, bounds: AdditiveBounds, budget_cents: int) -> DriveSets:
     """Drop sets that even the cheapest completion takes over the budget, and options that do so alone.
 
@@ -208,8 +214,8 @@ def within_budget(sets: DriveSets, bounds: AdditiveBounds, budget_cents: int) ->
     """
     cents, paid = _cents_by_jobs(sets, bounds)
     least = [_cheapest(ok, each, paid) for ok, each in zip(sets.allowed, cents, strict=True)]
-    left = budget_cents - sets.spent - sum(least, start=np.zeros(len(sets)))
-    keep = left >= -_HALF_A_CENT
+    left = cents_left(sets, budget_cents) - sum(least, start=np.zeros(len(sets)))
+    keep = left >= 0
     if not keep.all():
         sets, paid, left, least = sets.take(keep), paid[keep], left[keep], [low[keep] for low in least]
     affordable = (
@@ -252,11 +258,11 @@ def _affordable(
 ) -> BoolArray:
     """Those of the allowed options that cost no more beyond the cheapest (D,) than is left (D,); as in `_cheapest`."""
     # Where the dearest option of all may stay, so may every other.
-    tight = np.flatnonzero(cents.max(axis=1)[paid] - low > left + _HALF_A_CENT)
+    tight = np.flatnonzero(cents.max(axis=1)[paid] - low > left)
     if len(tight):
         allowed = allowed.copy()
     for block in _blocks(tight, allowed.shape[1]):
-        allowed[block] &= cents[paid[block]] - low[block, None] <= left[block, None] + _HALF_A_CENT
+        allowed[block] &= cents[paid[block]] - low[block, None] <= left[block, None]
     return allowed
 
 

@@ -12,7 +12,7 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds
 from optimizer.search.bounding import Batch
 from optimizer.search.completions import Task, complete
-from optimizer.search.drive_sets import DriveSets, job_sum
+from optimizer.search.drive_sets import DriveSets, cents_left, job_sum
 from optimizer.search.propagation import Goal, Propagation, SetRow
 
 
@@ -133,7 +133,7 @@ class Lister:
             score_base=np.array([base for base, _ in lines]),
             threshold=np.array([line.threshold for _, line in lines]),
             cents=[cents[s].astype(float) for s in free],
-            cents_left=goal.money - float(one.spent[0]) + 0.5,
+            cents_left=float(cents_left(one, goal.money)[0]),
             jobs=[self.bounds.jobs[s].astype(np.int64) for s in free],
             jobs_done=int(one.jobs[0]),
             job_cents=self.bounds.job_cents.astype(float),

@@ -16,7 +16,7 @@ from optimizer.run.judge import Judge
 from optimizer.run.linear import C
 from optimizer.search.bounding import CUT_SLACK_MS, Batch, Bounding
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
-from optimizer.search.drive_sets import DriveSets, option_cents
+from optimizer.search.drive_sets import DriveSets, cents_left, option_cents
 from optimizer.search.listing import Line, Lister, Way
 from optimizer.search.narrowing import Narrower
 from optimizer.search.propagation import Goal, Propagation
@@ -184,7 +184,7 @@ class Opener:
         losses = self._typical_losses(sets, bound)
         if losses is None:
             return bound
-        lost, _ = lagrangian_bound(losses, option_cents(sets, self.bounds), money - sets.spent, list(sets.allowed))
+        lost, _ = lagrangian_bound(losses, option_cents(sets, self.bounds), cents_left(sets, money), list(sets.allowed))
         return bound + lost
 
     def estimate_cents(self, sets: DriveSets, bound: FloatArray, level: float) -> FloatArray:
@@ -219,7 +219,7 @@ class Opener:
         if self.gentlest is None:
             return speed
         losses = self.bounding.losses(batch, GENTLE * self.gentlest)
-        left = goal.money - batch.sets.spent
+        left = cents_left(batch.sets, goal.money)
         lost, _ = lagrangian_bound(losses, option_cents(batch.sets, self.bounds), left, list(batch.sets.allowed))
         return np.where(free, speed + lost, np.where(np.isfinite(lost), speed, -np.inf))
 
@@ -236,7 +236,7 @@ class Opener:
         Each round's tangent passes through the point that the last one thought best. The latest comes first.
         """
         cents = option_cents(batch.sets, self.bounds)
-        left, level = goal.money - batch.sets.spent, goal.level
+        left, level = cents_left(batch.sets, goal.money), goal.level
         kept, ends = np.arange(len(batch.sets)), None
         cuts: list[Cut] = []
         short = [np.zeros(0)]

@@ -121,13 +121,15 @@ class Propagation:
         needed = [each for each in self.brackets if goal.passes(each.cap_ms)]
         return [self.judge.options.carrying(each.requires) for each in needed]
 
-    def narrowed(self, sets: DriveSets, goal: Goal) -> DriveSets:
-        """Drop options and sets that no build which meets the goal can have."""
-        sets = sets.take(sets.completable)
+    def narrowed(self, sets: DriveSets, goal: Goal, rows: list[SetRow] | None = None) -> DriveSets:
+        """Drop options and sets that no build which meets the goal can have, by their `rows` or others of each set."""
+        possible = sets.completable
+        sets = sets.take(possible)
         if len(sets) == 0:
             return sets
         mark, left = sets.mark, replace(sets, mark=np.arange(len(sets)))  # taken: it may be written to
-        rows = [row for row in self.rows(left, goal) if row.could_break.any()]
+        rows = self.rows(left, goal) if rows is None else [row.take(possible) for row in rows]
+        rows = [row for row in rows if row.could_break.any()]
         done = [left.take(np.zeros(0, dtype=np.int64))]
         counts = _counts(left)
         for _ in range(ROUNDS):

@@ -23,12 +23,13 @@ from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Bounding
 from optimizer.search.climbing import Climber, one_change
-from optimizer.search.drive_sets import DriveSets, cheapest_cents, drive_sets_of, joined, within_budget
+from optimizer.search.drive_sets import HALF_A_CENT, DriveSets, cheapest_cents, drive_sets_of, joined, within_budget
 from optimizer.search.memory import Limits, Memory
 from optimizer.search.opening import Opener
 from optimizer.search.pool import AnyPool, CheapPool, Evidence, Pool
 from optimizer.search.propagation import Goal
 from optimizer.search.purchases import Purchases
+from optimizer.search.shortage import Shortage
 from optimizer.search.tightening import Tightener
 
 Progress = Callable[[str, float], None]
@@ -135,6 +136,7 @@ class Ranker:
         self.space = LinearSpace(judge.model, judge.conditions, usable)
         self.bounding = Bounding(judge, self.space)
         self.opener = Opener(judge, legality, self.bounding, self.bounds, self.hours_limit)
+        self.shortage = Shortage(self.opener, self.bounds)
         self.purchases = Purchases(book, judge.model.drive_slots)
         self.climber = Climber(self.space.usable, self._try, self.progress)
         self.memory = memory or Memory(judge.options)
@@ -267,6 +269,8 @@ class Ranker:
         self._try(start[None])
         self._climb_to_legal()
         if not self.pool.enough and len(self._bound_all(warm=True)):
+            self._drop_impossible()
+            self._list_possible()
             self._lower_target(-np.inf)
         return self._ended(1)
 
@@ -369,7 +373,10 @@ class Ranker:
         found = few or (warm and not self._seems_reached(self.pool.level))
         target = self.pool.level if found else self._probe()
         if not found and len(self.pool.builds) == 0:
+            self._drop_impossible()
             target = self._probe_again(target)
+        if not found and not np.isfinite(self.pool.level):
+            self._list_possible()
         if thorough and np.isfinite(self.pool.level):
             self.evidence.closed = self._close()
             if self.evidence.closed or self.evidence.stopped:
@@ -454,6 +461,23 @@ class Ranker:
             self.climber.by_twos(self.pool, self._late)
             self._probe_higher()
         return self.pool.level if np.isfinite(self.pool.level) else target
+
+    def _drop_impossible(self) -> None:
+        """Drop drive sets to which rules and money together leave no completion, whatever its speed."""
+        self.progress("ruling out what cannot be legal", 0.1)
+        kept = self.shortage.possible(self.sets, Goal(-np.inf, self.budget), self._late)
+        self.sets, self.bound = self.sets.take(kept), self.bound[kept]
+
+    def _list_possible(self) -> None:
+        """While K legal builds are not known: list what rules and money leave, and drop what is done."""
+        goal = Goal(-np.inf, self.budget)
+        left = self.sets.marked(np.arange(len(self.sets)))
+        while 0 < len(left) <= MOST_BOXES and not (self.pool.enough or np.isfinite(self.pool.level) or self._late()):
+            self.progress("looking for any legal build", 0.1)
+            builds, left = self.shortage.step(left, goal)
+            self._try(builds)
+        rows = np.unique(left.mark)
+        self.sets, self.bound = self.sets.take(rows), self.bound[rows]
 
     def _probe_higher(self) -> None:
         """Look above the level in the likeliest drive sets, as long as these seem clearly faster and that raises it."""
@@ -550,7 +574,7 @@ class Ranker:
         before = self.budget
         while not self.pool.enough and not self._late():
             money = self.budget
-            waiting = [row for row in waiting if least[row] <= money + 0.5]
+            waiting = [row for row in waiting if least[row] <= money + HALF_A_CENT]
             rows, rest = waiting[:CHEAP_BATCH], waiting[CHEAP_BATCH:]
             if not rows:
                 break

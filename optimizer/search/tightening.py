@@ -19,7 +19,7 @@ from optimizer.run.judge import Judge
 from optimizer.run.linear import COORDINATES
 from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.demands import Scores, Ways, best_case, edges_about
-from optimizer.search.drive_sets import DriveSets, joined, option_cents
+from optimizer.search.drive_sets import DriveSets, cents_left, joined, option_cents
 from optimizer.search.listing import Line, Lister, Way
 from optimizer.search.narrowing import Narrower
 from optimizer.search.necessary import Demand
@@ -241,7 +241,7 @@ class Tightener:
 
     def _cuts(self, every: Batch, ways: Ways, goal: Goal) -> tuple[list[BoolArray], list[Cut], BoolArray]:
         """Options that the cuts of each of n ways leave, the cuts, and whether anything affordable is left (n,)."""
-        cents, left = option_cents(every.sets, self.bounds), goal.money - every.sets.spent
+        cents, left = option_cents(every.sets, self.bounds), cents_left(every.sets, goal.money)
         cuts: list[Cut] = []
         spare = np.full(len(ways.rows), np.inf)
         options = [ok.copy() for ok in every.sets.allowed]

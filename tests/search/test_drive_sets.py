@@ -8,7 +8,10 @@ import math
 import numpy as np
 import pytest
 
-from optimizer.search.drive_sets import cheapest_cents, drive_sets_of, option_cents, within_budget
+from optimizer.scenario.car import Job
+from optimizer.search.drive_sets import cents_left, cheapest_cents, drive_sets_of, option_cents, within_budget
+from optimizer.search.surrogate import lagrangian_bound
+from tests.choice.records import extra_slot, make_extra, make_scenario
 from tests.search.catalogs import machinery, random_catalog
 from tests.test_second_reading import unsettled
 
@@ -78,3 +81,31 @@ def test_budget(seed, share):
         struck += int(may[fits].sum() - left.sum())
     assert struck > 0
     assert all((ok == was).all() for ok, was in zip(sets.allowed, before, strict=True))
+
+
+def test_money_for_exactly_the_price_is_enough_where_slots_share_a_job():
+    """The job's price is counted in sevenths, which add up to a trifle more than it in one catalog of seven."""
+    above = 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        places = [f"place {number}" for number in range(7)]
+        parts = [
+            make_extra(f"X{place}", slots=(place,), price_cents=int(rng.integers(1, 50_000)), work=("trim",))
+            for place in places
+        ]
+        jobs = (Job(name="trim", cost_cents=int(rng.integers(1000, 99_999)), hours=1.0),)
+        slots = [extra_slot(place) for place in places]
+        _, legality, book, judge = machinery(make_scenario(parts, extra_slots=slots, jobs=jobs))
+        sets, bounds = drive_sets_of(legality, judge.model.drive_slots, book, None), book.additive_bounds()
+        build = sets.builds[:1].copy()
+        build[:, -7:] = 1
+        for f, s in enumerate(sets.free):
+            sets = sets.only(f, np.arange(sets.allowed[f].shape[1]) == build[0, s])
+        price = float(book.price(build).cents[0])
+        cents = option_cents(sets, bounds)
+        above += float(sets.spent[0] + sum(cheapest_cents(sets, bounds))[0]) > price
+
+        assert within_budget(sets, bounds, int(price)).completable.all()
+        assert np.isfinite(lagrangian_bound(cents, cents, cents_left(sets, price), list(sets.allowed))[0]).all()
+        assert np.isinf(lagrangian_bound(cents, cents, cents_left(sets, price - 1), list(sets.allowed))[0]).all()
+    assert above > 0

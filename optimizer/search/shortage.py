@@ -1,0 +1,159 @@
+"""Rules out drive sets of which no completion is legal at any speed: what a rule leaves, money may not pay for.
+
+`propagation` holds each rule against the mildest choice in all other slots, and the budget against the cheapest. Where
+the mildest choices are dear, both are met and no build meets them together. Here money gets a price in the terms of
+each rule, drive sets are split where that says too little, and the few completions that are left are listed. Before, it
+is asked what the mildest and cheapest of many drive sets may have: most differ in gears, which rules hardly care for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.choice.price import AdditiveBounds
+from optimizer.run.linear import COORDINATES
+from optimizer.search.drive_sets import DriveSets, cents_left, joined, option_cents
+from optimizer.search.listing import Line, Way
+from optimizer.search.opening import Opener
+from optimizer.search.propagation import Goal, SetRow
+from optimizer.search.surrogate import lagrangian_bound
+
+FEW = 50
+"""Completions of a box that are listed rather than split further."""
+MOST_BOXES = 20_000
+"""Boxes of completions into which drive sets taken together are split, at most."""
+ROUNDING = 1e-9
+"""What a row may be broken by in rounding, as a share of its largest number."""
+CHUNK = 300
+"""Drive sets looked at together: what fits the processor's cache."""
+
+
+@dataclass(frozen=True, slots=True)
+class Boxes:
+    """Drive sets, or what many have in common, and the rows that their completions keep; rows are in their order."""
+
+    sets: DriveSets
+    rows: list[SetRow]
+
+    def __len__(self) -> int:
+        return len(self.sets)
+
+    def take(self, which: BoolArray | IntArray) -> Boxes:
+        """Some of them."""
+        return Boxes(self.sets.take(which), [row.take(which) for row in self.rows])
+
+
+class Shortage:
+    """Looks for legal completions of any speed, for one scenario.
+
+    Parameters
+    ----------
+    opener : Opener
+        Has what knows rules and money, and what lists completions.
+    bounds : AdditiveBounds
+        Lower bounds on prices by slot.
+    """
+
+    def __init__(self, opener: Opener, bounds: AdditiveBounds) -> None:
+        self.propagation, self.bounding, self.lister = opener.propagation, opener.bounding, opener.lister
+        self.bounds = bounds
+
+    def possible(self, sets: DriveSets, goal: Goal, late: Callable[[], bool] = lambda: False) -> BoolArray:
+        """Whether rows and the money of a goal may leave each drive set a completion, looked at together: (D,)."""
+        group, boxes = self._together(sets, goal)
+        kept = np.zeros(len(boxes), dtype=np.bool_)
+        while 0 < len(boxes) <= MOST_BOXES and not late():
+            boxes, spread = self._affordable(boxes, goal)
+            kept[boxes.sets.mark[boxes.sets.completions == 1]] = True
+            open_ = ~kept[boxes.sets.mark]
+            boxes = self._split(boxes.take(open_), spread[:, open_], goal)
+        kept[boxes.sets.mark] = True
+        return kept[group]
+
+    def step(self, sets: DriveSets, goal: Goal) -> tuple[IntArray, DriveSets]:
+        """One round: completions (n, S) that may be legal, and smaller drive sets in which others may be.
+
+        No other completion of those given is legal within the money of the goal.
+        """
+        found, rest = [np.zeros((0, sets.builds.shape[1]), dtype=np.int64)], [sets.take(np.zeros(0, dtype=np.int64))]
+        for start in range(0, len(sets), CHUNK):
+            some = sets.take(np.arange(start, min(start + CHUNK, len(sets))))
+            boxes, spread = self._affordable(Boxes(some, self.propagation.rows(some, goal)), goal)
+            few = boxes.sets.completions <= FEW
+            found += self._listed(boxes.take(few), goal)
+            rest.append(self._split(boxes.take(~few), spread[:, ~few], goal).sets)
+        return np.concatenate(found), joined(rest)
+
+    def _together(self, sets: DriveSets, goal: Goal) -> tuple[IntArray, Boxes]:
+        """Group of each drive set (D,), and what the drive sets of a group have in common, marked by group.
+
+        Each group has every option that one of its members has, the least that one of them costs, and what is left of
+        each row to the one to which it leaves most. Members have the same rows and need the same jobs.
+        """
+        rows = [row for row in self.propagation.rows(sets, goal) if row.could_break.any()]
+        alike = np.stack([sets.jobs, sets.apart.astype(np.int64), *(row.kind for row in rows)], axis=1)
+        _, first, group = np.unique(alike, axis=0, return_index=True, return_inverse=True)
+        group = group.reshape(-1)
+
+        def merged(fill: float, take: np.ufunc, values: FloatArray) -> FloatArray:
+            out = np.full(len(first), fill)
+            take.at(out, group, values)
+            return out
+
+        allowed = tuple(np.zeros((len(first), ok.shape[1]), dtype=np.bool_) for ok in sets.allowed)
+        for every, ok in zip(allowed, sets.allowed, strict=True):
+            np.logical_or.at(every, group, ok)
+        common = replace(sets.marked(first), allowed=allowed, spent=merged(np.inf, np.minimum, sets.spent))
+        left = [replace(row.take(first), left=merged(-np.inf, np.maximum, row.left)) for row in rows]
+        return group, Boxes(replace(common, mark=np.arange(len(first))), left)
+
+    def _affordable(self, boxes: Boxes, goal: Goal) -> tuple[Boxes, FloatArray]:
+        """Boxes with the options that rows leave at some price of money, and how far slots spread (F, B).
+
+        A completion that keeps a row and the budget keeps ``row + price of money x cents``, whatever that price is: an
+        option goes that breaks this with the mildest options of all other slots. The spread is as a share of what the
+        row leaves; -1 where a slot has one option.
+        """
+        sets = boxes.sets
+        cents, left = option_cents(sets, self.bounds), cents_left(sets, goal.money)
+        allowed = [ok.copy() for ok in sets.allowed]
+        spread = np.zeros((len(allowed), len(sets)))
+        for row in boxes.rows:
+            if not row.could_break.any():
+                continue
+            scores = [np.broadcast_to(-each, (len(row.high[0]), each.shape[1]))[row.kind] for each in row.coefficients]
+            bound, price = lagrangian_bound(scores, cents, left, list(sets.allowed))
+            spare = bound + row.left + ROUNDING * np.maximum(np.abs(row.left), row.high.max(axis=0)[row.kind])
+            for f, (ok, score, cost) in enumerate(zip(sets.allowed, scores, cents, strict=True)):
+                net = np.where(ok, score - price[:, None] * cost, -np.inf)
+                allowed[f] &= net - net.max(axis=1)[:, None] + spare[:, None] >= 0
+                apart = np.where(ok, score, -np.inf).max(axis=1) - np.where(ok, score, np.inf).min(axis=1)
+                spread[f] = np.maximum(spread[f], apart / np.maximum(np.abs(row.left), 1.0))
+        spread[np.stack([ok.sum(axis=1) for ok in allowed]) < 2] = -1.0
+        left_over = replace(sets, allowed=tuple(allowed))
+        alive = left_over.completable
+        return Boxes(left_over, boxes.rows).take(alive), spread[:, alive]
+
+    def _split(self, boxes: Boxes, spread: FloatArray, goal: Goal) -> Boxes:
+        """Boxes split by the slot that spreads widest, without what rules and money do not leave."""
+        widest, mark = spread.argmax(axis=0), boxes.sets.mark
+        some = boxes.sets.marked(np.arange(len(boxes)))
+        parts = joined([some.take(widest == f).split(int(f)) for f in range(len(spread))])
+        rows = [row.take(parts.mark) for row in boxes.rows]
+        parent = parts.mark
+        left = self.propagation.narrowed(parts.marked(np.arange(len(parts))), goal, rows)
+        return Boxes(replace(left, mark=mark[parent[left.mark]]), [row.take(left.mark) for row in rows])
+
+    def _listed(self, boxes: Boxes, goal: Goal) -> list[IntArray]:
+        """All completions of boxes that keep the rows and the money: (n, S) each."""
+        sets = boxes.sets
+        if len(sets) == 0:
+            return []
+        batch = self.bounding.open(sets)
+        anything = Line(0.0, np.zeros(len(COORDINATES)), -np.inf, 0.0)
+        ways = [Way([ok[place] for ok in sets.allowed], [anything]) for place in range(len(sets))]
+        return [self.lister.complete(batch, place, [way], goal, FEW, boxes.rows)[0] for place, way in enumerate(ways)]
