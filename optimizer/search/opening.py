@@ -28,6 +28,8 @@ PROBE_SPARE = 1.03
 """Probes look for builds whose rotors take this much more than the level asks: the last board is passed faster."""
 SPLITS, WORTH_SPLITTING = 5, 20_000
 """How often a drive set may be split where no tangent holds, and the completions from which that is worth it."""
+MANY = 1000
+"""Completions wanted of a drive set from which it is split where cheap ones are looked for."""
 ROUNDS = 2
 """Tangents per drive set."""
 CUT_SLACK_M2 = 6e-5
@@ -152,6 +154,8 @@ class Opener:
         if splits and np.isfinite(goal.level) and not goal.probe:
             loose = ~np.logical_or.reduce([cut.holds for cut in cuts])
             loose &= batch.sets.completions[kept] > WORTH_SPLITTING
+            if goal.cheapest:  # some cheap ones of the whole will do, until they do not
+                loose &= np.array([most[mark] >= MANY for mark in batch.sets.mark[kept].tolist()], dtype=bool)
         rows = self.lister.rows(batch, goal, PROBE_SPARE if goal.probe else 1.0)
         for place in np.flatnonzero(~loose):
             box, mark = int(kept[place]), int(batch.sets.mark[kept[place]])
