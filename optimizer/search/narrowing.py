@@ -13,11 +13,13 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.run.judge import SPEED_STEP_MS, Judge
 from optimizer.scenario.parts import Axle
 from optimizer.search.bounding import SLACK_MS, Batch, Bounding
-from optimizer.search.drive_sets import DriveSets
+from optimizer.search.drive_sets import DriveSets, joined
 from optimizer.search.propagation import Goal, Propagation
 
 NEAR_CAP_MS = 5.0
 """Drive sets are split by their equipment where a speed bracket lies less than this above the level."""
+SIMULATED = 4096
+"""Drive sets whose slowest completions are run at once."""
 AXLES: tuple[Axle, Axle] = ("front", "rear")
 
 
@@ -82,6 +84,23 @@ class Narrower:
             own |= carry[s][sets.builds[:, s]]
         return own
 
+    def not_too_fast(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """Without what even the slowest completion, or one at the level, takes past a tire's or a rotor's limit."""
+        parts = [sets.take(np.zeros(0, dtype=np.int64))]
+        for start in range(0, len(sets), SIMULATED):
+            batch = self.bounding.open(sets.take(np.arange(start, min(start + SIMULATED, len(sets)))))
+            fit, batch = self.good_tires(batch, goal.level, sampled=False)
+            parts.append(batch.sets.take(fit))
+        sets = joined(parts)
+        if len(sets) == 0:
+            return sets
+        slowest = np.minimum(self.bounding.slowest(self.bounding.open(sets)), self._least_cap(goal.level))
+        return self.propagation.narrowed(past(sets, goal.past(slowest)), goal)
+
+    def _least_cap(self, level: float) -> float:
+        """The lowest ground speed cap at or above a level; infinite where there is none."""
+        return min((cap for cap in self.judge.caps_ms() if cap >= level), default=np.inf)
+
     def good_tires(self, batch: Batch, level: float, *, sampled: bool) -> tuple[IntArray, Batch]:
         """Drive sets and undriven tires that are good for the fast day, and the runs, of any build at the level.
 
@@ -143,3 +162,8 @@ def _without_hopeless(sets: DriveSets, hopeless: tuple[BoolArray, ...]) -> Drive
         if s not in sets.free:
             own |= out[sets.builds[:, s]]
     return replace(sets, allowed=tuple(ok & ~own[:, None] for ok in allowed))
+
+
+def past(sets: DriveSets, board_ms: FloatArray) -> DriveSets:
+    """Drive sets of whose completions those count that pass the last board at least so fast (D,)."""
+    return replace(sets, board_ms=np.maximum(sets.board_ms, board_ms))

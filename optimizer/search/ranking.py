@@ -66,6 +66,8 @@ ESTIMATES = 5
 """Times that the highest estimate is taken again with what that speed asks for."""
 MOST_BOXES = 20_000
 """Boxes of completions that a thorough search goes into before it gives up."""
+MOST_POSSIBLE = 100_000
+"""Likewise, where any legal build is looked for among what rules and money leave."""
 HEAD, WORTH_A_HEAD = 100, 600
 """Drive sets ruled out before all others where there are many, and how many are many."""
 PROBE_DEPTHS_MS = (0.2, 0.5, 1.0, 2.0, 4.0, 8.0)
@@ -464,15 +466,18 @@ class Ranker:
 
     def _drop_impossible(self) -> None:
         """Drop drive sets to which rules and money together leave no completion, whatever its speed."""
-        self.progress("ruling out what cannot be legal", 0.1)
-        kept = self.shortage.possible(self.sets, Goal(-np.inf, self.budget), self._late)
-        self.sets, self.bound = self.sets.take(kept), self.bound[kept]
+        goal, left = Goal(-np.inf, self.budget), self.sets.marked(np.arange(len(self.sets)))
+        for known in (False, True):
+            self.progress("ruling out what cannot be legal", 0.1)
+            left = self.shortage.at_their_slowest(left, goal) if known else left
+            left = left.take(self.shortage.possible(left, goal, self._late))
+        self.sets, self.bound = self.sets.take(left.mark), self.bound[left.mark]
 
     def _list_possible(self) -> None:
         """While K legal builds are not known: list what rules and money leave, and drop what is done."""
         goal = Goal(-np.inf, self.budget)
         left = self.sets.marked(np.arange(len(self.sets)))
-        while 0 < len(left) <= MOST_BOXES and not (self.pool.enough or np.isfinite(self.pool.level) or self._late()):
+        while 0 < len(left) <= MOST_POSSIBLE and not (self.pool.enough or np.isfinite(self.pool.level) or self._late()):
             self.progress("looking for any legal build", 0.1)
             builds, left = self.shortage.step(left, goal)
             self._try(builds)

@@ -16,6 +16,7 @@ import numpy as np
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds
 from optimizer.run.linear import COORDINATES
+from optimizer.search.bounding import SLACK_MS
 from optimizer.search.drive_sets import DriveSets, cents_left, joined, option_cents
 from optimizer.search.listing import Line, Way
 from optimizer.search.opening import Opener
@@ -59,8 +60,8 @@ class Shortage:
     """
 
     def __init__(self, opener: Opener, bounds: AdditiveBounds) -> None:
-        self.propagation, self.bounding, self.lister = opener.propagation, opener.bounding, opener.lister
-        self.bounds = bounds
+        self.judge, self.bounding, self.narrower = opener.judge, opener.bounding, opener.narrower
+        self.propagation, self.lister, self.bounds = opener.propagation, opener.lister, bounds
 
     def possible(self, sets: DriveSets, goal: Goal, late: Callable[[], bool] = lambda: False) -> BoolArray:
         """Whether rows and the money of a goal may leave each drive set a completion, looked at together: (D,)."""
@@ -74,6 +75,17 @@ class Shortage:
         kept[boxes.sets.mark] = True
         return kept[group]
 
+    def at_their_slowest(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """What is left of drive sets where tires and rotors must do for the slowest completion of each at least.
+
+        Level is a speed that every car reaches at some place, also one that a cap holds.
+        """
+        if len(sets) == 0:
+            return sets
+        slowest = self.bounding.slowest(self.bounding.open(sets)).min()
+        level = float(min([slowest, *(cap - SLACK_MS for cap in self.judge.caps_ms())]))
+        return self.narrower.not_too_fast(sets, replace(goal, level=level, dip=self.judge.most_dip_ms(level)))
+
     def step(self, sets: DriveSets, goal: Goal) -> tuple[IntArray, DriveSets]:
         """One round: completions (n, S) that may be legal, and smaller drive sets in which others may be.
 
@@ -86,7 +98,7 @@ class Shortage:
             few = boxes.sets.completions <= FEW
             found += self._listed(boxes.take(few), goal)
             rest.append(self._split(boxes.take(~few), spread[:, ~few], goal).sets)
-        return np.concatenate(found), joined(rest)
+        return np.concatenate(found), self.at_their_slowest(joined(rest), goal)
 
     def _together(self, sets: DriveSets, goal: Goal) -> tuple[IntArray, Boxes]:
         """Group of each drive set (D,), and what the drive sets of a group have in common, marked by group.

@@ -21,7 +21,7 @@ from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.demands import Scores, Ways, best_case, edges_about
 from optimizer.search.drive_sets import DriveSets, cents_left, joined, option_cents
 from optimizer.search.listing import Line, Lister, Way
-from optimizer.search.narrowing import Narrower
+from optimizer.search.narrowing import Narrower, past
 from optimizer.search.necessary import Demand
 from optimizer.search.propagation import Goal, SetRow
 from optimizer.search.purchases import Purchases
@@ -43,8 +43,6 @@ SAMPLE, SAMPLE_DEPTH_MS = 24, 0.3
 """Drive sets whose slopes are taken as typical, and how far below the level."""
 CUTS = 2
 """Cuts for each way: one between the best and the worst of everything, one at what the first thought best."""
-SIMULATED = 4096
-"""Drive sets whose slowest completions are run at once."""
 CHUNK = 300
 """Drive sets bounded at once: what fits the processor's cache."""
 FEW, LISTED, LISTED_OF_SPLIT = 2000, 2000, 3000
@@ -115,8 +113,8 @@ class Tightener:
         slopes = self.slopes(some, goal.level - SAMPLE_DEPTH_MS)
         if len(slopes):
             self.typical = np.maximum(-np.median(slopes, axis=0), 0.0)
-        mostly = self._not_too_fast(some, goal).completions.sum() < 0.5 * some.completions.sum()
-        return self._not_too_fast(sets, goal) if mostly else sets
+        mostly = self.narrower.not_too_fast(some, goal).completions.sum() < 0.5 * some.completions.sum()
+        return self.narrower.not_too_fast(sets, goal) if mostly else sets
 
     def step(
         self, sets: DriveSets, goal: Goal, number: int, late: Callable[[], bool] = lambda: False
@@ -130,9 +128,9 @@ class Tightener:
         """
         found = [np.zeros((0, sets.builds.shape[1]), dtype=np.int64)]
         if number == 1:
-            sets = self._not_too_fast(self.propagation.narrowed(self.purchases.split(sets), goal), goal)
+            sets = self.narrower.not_too_fast(self.propagation.narrowed(self.purchases.split(sets), goal), goal)
         if number >= len(BINS):
-            sets = self._not_too_fast(self._split(sets, goal), goal)
+            sets = self.narrower.not_too_fast(self._split(sets, goal), goal)
         rest = self._rounds(sets, goal, number, found, late)
         return np.concatenate(found), rest
 
@@ -184,23 +182,6 @@ class Tightener:
         parts = [sets.take(widest == f).split(int(f)) for f in np.unique(widest)]
         return self.propagation.narrowed(joined(parts), goal)
 
-    def _not_too_fast(self, sets: DriveSets, goal: Goal) -> DriveSets:
-        """Without what even the slowest completion, or one at the level, takes past a tire's or a rotor's limit."""
-        parts = [sets.take(np.zeros(0, dtype=np.int64))]
-        for start in range(0, len(sets), SIMULATED):
-            batch = self.bounding.open(sets.take(np.arange(start, min(start + SIMULATED, len(sets)))))
-            fit, batch = self.narrower.good_tires(batch, goal.level, sampled=False)
-            parts.append(batch.sets.take(fit))
-        sets = joined(parts)
-        if len(sets) == 0:
-            return sets
-        slowest = np.minimum(self.bounding.slowest(self.bounding.open(sets)), self._least_cap(goal.level))
-        return self.propagation.narrowed(_past(sets, goal.past(slowest)), goal)
-
-    def _least_cap(self, level: float) -> float:
-        """The lowest ground speed cap at or above a level; infinite where there is none."""
-        return min((cap for cap in self.judge.caps_ms() if cap >= level), default=np.inf)
-
     def slopes(self, sets: DriveSets, level_ms: float) -> FloatArray:
         """Change of the score per unit of each coordinate (n, L), of cars about a level in some drive sets."""
         batch, envelopes = self.envelopes(sets, level_ms, COARSER[0])
@@ -226,7 +207,7 @@ class Tightener:
         every = batch.take(ways.rows)
         options, cuts, living = self._cuts(every, ways, goal)
         each = replace(every.sets, allowed=tuple(options)).marked(np.arange(len(ways.rows))).take(living)
-        each = self.propagation.for_rotors(_past(each, goal.past(ways.highest_ms[living] - RUN_ERROR_MS)), goal)
+        each = self.propagation.for_rotors(past(each, goal.past(ways.highest_ms[living] - RUN_ERROR_MS)), goal)
         each = each.take(each.completable)
         alive, options = each.mark, list(each.allowed)
         rows = ways.rows[alive]
@@ -294,11 +275,6 @@ class Tightener:
         meets = holds & (const + np.einsum("bl,bl->b", point, slope) >= 0)
         ahead = meets[:, None]
         return np.where(ahead, point, every.span.least), np.where(ahead, every.span.most, point)
-
-
-def _past(sets: DriveSets, board_ms: FloatArray) -> DriveSets:
-    """Drive sets of whose completions those count that pass the last board at least so fast (D,)."""
-    return replace(sets, board_ms=np.maximum(sets.board_ms, board_ms))
 
 
 def _struck(sets: DriveSets, rows: IntArray, options: list[BoolArray]) -> DriveSets:

@@ -19,7 +19,7 @@ from optimizer.search.drive_sets import DriveSets, drive_sets_of
 from optimizer.search.propagation import Goal
 from optimizer.search.ranking import Ranker
 from tests.choice.records import extra_slot, make_extra, make_final_drive, make_rotor, make_scenario
-from tests.search.catalogs import LAYOUTS, enumerate_all, machinery
+from tests.search.catalogs import LAYOUTS, enumerate_all, machinery, random_catalog
 
 DEMO = Path(__file__).parents[2] / "catalogs_demo" / "thrennel_flat"
 
@@ -102,6 +102,7 @@ def test_no_legal_build_is_lost(seed: int, share: float) -> None:
     """Every legal build has a drive set that may be completed, and is among the completions that are listed."""
     scenario, legal = within(seed, share)
     ranker, sets, goal = asked(scenario)
+    sets = ranker.shortage.at_their_slowest(sets, goal)
     possible = ranker.shortage.possible(sets, goal)
     at = whose(sets, legal, ranker.judge.model.drive_slots)
 
@@ -143,3 +144,18 @@ def test_a_rotor_of_the_demo_that_no_affordable_car_is_light_enough_for() -> Non
 
     assert len(left) > 1000
     assert not ranker.shortage.possible(left, goal).any()
+
+
+@pytest.mark.parametrize("seed", [0, 1, 3, 4, 6, 7])
+def test_the_slowest_of_each_drive_set_costs_no_legal_build(seed: int) -> None:
+    """Catalogs with speed brackets, kits and slow tires: asked is what every car reaches, those at a cap included."""
+    scenario = random_catalog(seed, sizes=(1, 1, 1, 2, 2, 1, 2))
+    legal, _, _, _ = enumerate_all(scenario)
+    ranker, sets, goal = asked(scenario)
+    left = ranker.shortage.at_their_slowest(sets, goal)
+    at = whose(left, legal, ranker.judge.model.drive_slots)
+
+    assert len(legal) > 0
+    assert (at >= 0).all()
+    for s, ok in zip(left.free, left.allowed, strict=True):
+        assert ok[at, legal[:, s]].all()
