@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from optimizer.answers.brings_in import with_part
 from optimizer.pipeline import study_of
 from optimizer.search.study import Study
 from tests.scenes import DEMO, Scene
@@ -30,3 +33,14 @@ def test_few_builds_are_tried(demo: Study, part: str, tried: int) -> None:
     assert found.listed == 1
     assert found.evidence.closed
     assert found.evidence.completions < tried
+
+
+def test_few_builds_are_tried_for_the_cheapest_with_an_engine_given_away(demo: Study) -> None:
+    """Its drive sets have no tangent that holds; to split each and list every part tried 230,000."""
+    given = Study.of(with_part(demo.scenario, replace(demo.scenario.parts["E05"], price_cents=0)))
+    found = given.cheapest(
+        51.9265, budget_cents=demo.scenario.event.budget_cents, with_parts=("E05",), fastest_first=False
+    )
+    assert found.listed == 1
+    assert found.evidence.closed
+    assert found.evidence.completions < 20_000

@@ -94,7 +94,7 @@ def failed_at_speed(
 
     ``evidence`` is that of a search which found no such build.
     """
-    build = _allowed_build(study, budget_cents, with_parts)
+    build = cheapest_allowed(study, budget_cents, with_parts)
     if build is None:
         return ()
     refused = evidence.refused
@@ -104,7 +104,7 @@ def failed_at_speed(
     return tuple(name for name in sorted(refused, key=lambda name: -refused[name]) if refused[name])
 
 
-def _allowed_build(study: Study, budget_cents: int | None, with_parts: tuple[str, ...]) -> IntArray | None:
+def cheapest_allowed(study: Study, budget_cents: int | None, with_parts: tuple[str, ...]) -> IntArray | None:
     """A build (S,) with some parts that meets everything before a run: the cheapest."""
     from optimizer.search.selection_model import build_model  # noqa: PLC0415
 
@@ -131,7 +131,7 @@ def _stands(study: Study, budget_cents: int | None, s: int, q: int, progress: Pr
     if len(study.memory.within(study.legality, study.book, money, study.memory.builds[:, s] == q).builds):
         return True
     named = f"{study.options.slots[s].name}={study.options.parts[s][q].id}"
-    cheapest = _allowed_build(study, budget_cents, (named,))
+    cheapest = cheapest_allowed(study, budget_cents, (named,))
     if cheapest is None:
         return False
     if _runs_legally(study, cheapest):

@@ -100,6 +100,10 @@ class DriveSets:
         only[np.arange(len(parent)), option] = True
         return replace(one, allowed=(*one.allowed[:f], only, *one.allowed[f + 1 :]))
 
+    def split_by(self, widest: IntArray) -> DriveSets:
+        """Each drive set once for every option allowed in the free slot that is given for it (D,)."""
+        return joined([self.take(widest == f).split(f) for f in range(len(self.free))])
+
     def by_carrier(self, carry: tuple[BoolArray, ...]) -> DriveSets:
         """Completions that carry something, split by the first free slot that does; ``carry`` (m_s,) per slot.
 
@@ -125,6 +129,14 @@ class DriveSets:
     def and_also(self, others: DriveSets) -> DriveSets:
         """These and others with the same free slots."""
         return joined([self, others])
+
+
+def merged_options(options: Sequence[BoolArray], rows: IntArray, count: int) -> tuple[BoolArray, ...]:
+    """Options (count, m_s) that any of those (n, m_s) with the same row (n,) has, per free slot."""
+    out = tuple(np.zeros((count, ok.shape[1]), dtype=np.bool_) for ok in options)
+    for merged, ok in zip(out, options, strict=True):
+        np.logical_or.at(merged, rows, ok)
+    return out
 
 
 def joined(parts: Sequence[DriveSets]) -> DriveSets:

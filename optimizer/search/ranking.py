@@ -373,12 +373,7 @@ class Ranker:
         """Find good builds, then rule out the rest by argument if that is wanted and can be done, or by tangents."""
         few = self.sets.completions.sum() <= ALL_LISTED
         found = few or (warm and not self._seems_reached(self.pool.level))
-        target = self.pool.level if found else self._probe()
-        if not found and len(self.pool.builds) == 0:
-            self._drop_impossible()
-            target = self._probe_again(target)
-        if not found and not np.isfinite(self.pool.level):
-            self._list_possible()
+        target = self.pool.level if found else self._good_speed()
         if thorough and np.isfinite(self.pool.level):
             self.evidence.closed = self._close()
             if self.evidence.closed or self.evidence.stopped:
@@ -386,6 +381,16 @@ class Ranker:
         self._lower_target(target)
         if thorough and not self.evidence.stopped:
             self.evidence.closed = self._close()
+
+    def _good_speed(self) -> float:
+        """Look for good builds, harder where none is found; the speed to start looking from."""
+        target = self._probe()
+        if len(self.pool.builds) == 0:
+            self._drop_impossible()
+            target = self._probe_again(target)
+        if not np.isfinite(self.pool.level):
+            self._list_possible()
+        return target
 
     def _late(self) -> bool:
         """Whether time is up."""
@@ -467,10 +472,10 @@ class Ranker:
     def _drop_impossible(self) -> None:
         """Drop drive sets to which rules and money together leave no completion, whatever its speed."""
         goal, left = Goal(-np.inf, self.budget), self.sets.marked(np.arange(len(self.sets)))
-        for known in (False, True):
-            self.progress("ruling out what cannot be legal", 0.1)
-            left = self.shortage.at_their_slowest(left, goal) if known else left
-            left = left.take(self.shortage.possible(left, goal, self._late))
+        self.progress("ruling out what cannot be legal", 0.1)
+        left = left.take(self.shortage.possible(left, goal, self._late))
+        left = self.shortage.at_their_slowest(left, goal)
+        left = left.take(self.shortage.possible(left, goal, self._late))
         self.sets, self.bound = self.sets.take(left.mark), self.bound[left.mark]
 
     def _list_possible(self) -> None:

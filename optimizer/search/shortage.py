@@ -17,11 +17,12 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds
 from optimizer.run.linear import COORDINATES
 from optimizer.search.bounding import SLACK_MS
-from optimizer.search.drive_sets import DriveSets, cents_left, joined, option_cents
+from optimizer.search.drive_sets import DriveSets, cents_left, joined, merged_options, option_cents
 from optimizer.search.listing import Line, Way
 from optimizer.search.opening import Opener
 from optimizer.search.propagation import Goal, SetRow
 from optimizer.search.surrogate import lagrangian_bound
+from optimizer.search.tightening import CHUNK
 
 FEW = 50
 """Completions of a box that are listed rather than split further."""
@@ -29,8 +30,6 @@ MOST_BOXES = 20_000
 """Boxes of completions into which drive sets taken together are split, at most."""
 ROUNDING = 1e-9
 """What a row may be broken by in rounding, as a share of its largest number."""
-CHUNK = 300
-"""Drive sets looked at together: what fits the processor's cache."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,12 +115,14 @@ class Shortage:
             take.at(out, group, values)
             return out
 
-        allowed = tuple(np.zeros((len(first), ok.shape[1]), dtype=np.bool_) for ok in sets.allowed)
-        for every, ok in zip(allowed, sets.allowed, strict=True):
-            np.logical_or.at(every, group, ok)
-        common = replace(sets.marked(first), allowed=allowed, spent=merged(np.inf, np.minimum, sets.spent))
+        common = replace(
+            sets.take(first),
+            allowed=merged_options(sets.allowed, group, len(first)),
+            spent=merged(np.inf, np.minimum, sets.spent),
+            mark=np.arange(len(first)),
+        )
         left = [replace(row.take(first), left=merged(-np.inf, np.maximum, row.left)) for row in rows]
-        return group, Boxes(replace(common, mark=np.arange(len(first))), left)
+        return group, Boxes(common, left)
 
     def _affordable(self, boxes: Boxes, goal: Goal) -> tuple[Boxes, FloatArray]:
         """Boxes with the options that rows leave at some price of money, and how far slots spread (F, B).
@@ -152,20 +153,19 @@ class Shortage:
 
     def _split(self, boxes: Boxes, spread: FloatArray, goal: Goal) -> Boxes:
         """Boxes split by the slot that spreads widest, without what rules and money do not leave."""
-        widest, mark = spread.argmax(axis=0), boxes.sets.mark
-        some = boxes.sets.marked(np.arange(len(boxes)))
-        parts = joined([some.take(widest == f).split(int(f)) for f in range(len(spread))])
-        rows = [row.take(parts.mark) for row in boxes.rows]
-        parent = parts.mark
-        left = self.propagation.narrowed(parts.marked(np.arange(len(parts))), goal, rows)
-        return Boxes(replace(left, mark=mark[parent[left.mark]]), [row.take(left.mark) for row in rows])
+        parts = boxes.sets.marked(np.arange(len(boxes))).split_by(spread.argmax(axis=0))
+        split = boxes.take(parts.mark)
+        left = self.propagation.narrowed(parts.marked(np.arange(len(parts))), goal, split.rows)
+        return Boxes(replace(left, mark=split.sets.mark[left.mark]), [row.take(left.mark) for row in split.rows])
 
     def _listed(self, boxes: Boxes, goal: Goal) -> list[IntArray]:
         """All completions of boxes that keep the rows and the money: (n, S) each."""
         sets = boxes.sets
         if len(sets) == 0:
             return []
-        batch = self.bounding.open(sets)
-        anything = Line(0.0, np.zeros(len(COORDINATES)), -np.inf, 0.0)
-        ways = [Way([ok[place] for ok in sets.allowed], [anything]) for place in range(len(sets))]
-        return [self.lister.complete(batch, place, [way], goal, FEW, boxes.rows)[0] for place, way in enumerate(ways)]
+        batch, anything = self.bounding.open(sets), [Line(0.0, np.zeros(len(COORDINATES)), -np.inf, 0.0)]
+        found = []
+        for place in range(len(sets)):
+            way = Way([ok[place] for ok in sets.allowed], anything)
+            found.append(self.lister.complete(batch, place, [way], goal, FEW, boxes.rows)[0])
+        return found

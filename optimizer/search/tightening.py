@@ -19,7 +19,7 @@ from optimizer.run.judge import Judge
 from optimizer.run.linear import COORDINATES
 from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.demands import Scores, Ways, best_case, edges_about
-from optimizer.search.drive_sets import DriveSets, cents_left, joined, option_cents
+from optimizer.search.drive_sets import DriveSets, cents_left, joined, merged_options, option_cents
 from optimizer.search.listing import Line, Lister, Way
 from optimizer.search.narrowing import Narrower, past
 from optimizer.search.necessary import Demand
@@ -178,9 +178,7 @@ class Tightener:
         losses = self.bounding.losses(batch, self.typical)
         spread = np.stack([np.where(ok, -loss, 0.0).max(axis=1) for loss, ok in zip(losses, sets.allowed, strict=True)])
         spread[np.stack([ok.sum(axis=1) for ok in sets.allowed]) < 2] = -1.0
-        widest = spread.argmax(axis=0)
-        parts = [sets.take(widest == f).split(int(f)) for f in np.unique(widest)]
-        return self.propagation.narrowed(joined(parts), goal)
+        return self.propagation.narrowed(sets.split_by(spread.argmax(axis=0)), goal)
 
     def slopes(self, sets: DriveSets, level_ms: float) -> FloatArray:
         """Change of the score per unit of each coordinate (n, L), of cars about a level in some drive sets."""
@@ -279,10 +277,7 @@ class Tightener:
 
 def _struck(sets: DriveSets, rows: IntArray, options: list[BoolArray]) -> DriveSets:
     """Drive sets with what any of some ways leaves: options per free slot (n, m_s), of the sets ``rows`` (n,)."""
-    allowed = [np.zeros_like(ok) for ok in sets.allowed]
-    for merged, ok in zip(allowed, options, strict=True):
-        np.logical_or.at(merged, rows, ok)
-    return replace(sets, allowed=tuple(allowed))
+    return replace(sets, allowed=merged_options(options, rows, len(sets)))
 
 
 def _merged(sets: DriveSets, rows: IntArray, options: list[BoolArray], board_ms: FloatArray) -> DriveSets:

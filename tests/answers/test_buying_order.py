@@ -198,10 +198,7 @@ def tight(scenario, spare_cents, stages):
     return (first, *[later] * (stages - 1))
 
 
-SOME_SLOW = range(6)
-
-
-@pytest.mark.parametrize("seed", SOME_SLOW)
+@pytest.mark.parametrize("seed", range(6))
 def test_two_stages_where_the_car_is_not_legal_as_it_stands(seed):
     """Stage 1 has to buy a cage, from next to no money; every pair of builds is tried."""
     scenario = hardened(seed, SMALL)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from optimizer.answers.brings_in import MASS_STEP_KG, with_part
-from optimizer.answers.kept_out import _allowed_build, distance
+from optimizer.answers.kept_out import cheapest_allowed, distance
 from optimizer.answers.why_not import WhyNot, why_not
 from optimizer.choice.options import options_of
 from optimizer.choice.price import PriceBook
@@ -293,7 +293,7 @@ def test_a_second_process_changes_nothing(seed: int, named: str) -> None:
 
 def legal_somewhere(study: Study, named: str, budget: int) -> bool:
     """Whether a build is found from the cheapest before a run."""
-    cheapest = _allowed_build(study, budget, (named,))
+    cheapest = cheapest_allowed(study, budget, (named,))
     return cheapest is not None and study.some_legal(cheapest, budget_cents=budget, with_parts=(named,)).listed > 0
 
 

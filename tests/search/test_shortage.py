@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from optimizer.choice.options import IntArray
 from optimizer.choice.wishes import with_wishes
-from optimizer.question_commands import read_study
+from optimizer.pipeline import study_of
 from optimizer.scenario.car import Job
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Part
@@ -19,10 +18,8 @@ from optimizer.search.drive_sets import DriveSets, drive_sets_of
 from optimizer.search.propagation import Goal
 from optimizer.search.ranking import Ranker
 from tests.choice.records import extra_slot, make_extra, make_final_drive, make_rotor, make_scenario
+from tests.scenes import DEMO, Scene
 from tests.search.catalogs import LAYOUTS, enumerate_all, machinery, random_catalog
-
-DEMO = Path(__file__).parents[2] / "catalogs_demo" / "thrennel_flat"
-
 
 PLACES = tuple(f"place {number}" for number in range(8))
 SEEDS = range(6)
@@ -135,7 +132,7 @@ def test_twenty_dollars_too_little_leave_nothing_though_each_rule_alone_would(se
 
 def test_a_rotor_of_the_demo_that_no_affordable_car_is_light_enough_for() -> None:
     """Each rule alone leaves thousands of drive sets; together they leave none, and that is said without any run."""
-    study = read_study(DEMO, None, None, None)
+    study = study_of(Scene(DEMO).scenario)
     legality = with_wishes(study.legality, ("RF03",), ())
     ranker = Ranker(study.judge, legality, study.book, study.scenario.event.budget_cents, study.book.hours_limit)
     sets = drive_sets_of(legality, study.judge.model.drive_slots, study.book, ranker.budget_cents)
