@@ -25,6 +25,7 @@ def interrupted(*_args, **_more):
     time.sleep(60)
     sys.exit("the signal did nothing")
 
+signal.signal(signal.SIGINT, signal.default_int_handler)  # what starts the tests may have it ignored
 Ranker._close = interrupted
 sys.exit(cli.run({arguments!r}))
 """
