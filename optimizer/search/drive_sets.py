@@ -81,6 +81,14 @@ class DriveSets:
             number *= ok.sum(axis=1)
         return number
 
+    def every(self, row: int) -> IntArray:
+        """All completions (n, S) of one drive set, whatever they cost and whether or not they go together."""
+        options = [np.flatnonzero(ok[row]) for ok in self.allowed]
+        chosen = np.stack([each.ravel() for each in np.meshgrid(*options, indexing="ij")], axis=1)
+        builds = np.repeat(self.builds[row : row + 1], len(chosen), axis=0)
+        builds[:, list(self.free)] = chosen
+        return builds
+
     def take(self, rows: IntArray | BoolArray) -> DriveSets:
         """Some of the drive sets."""
         return DriveSets(

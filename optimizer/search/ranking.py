@@ -55,8 +55,11 @@ AROUND, AROUND_WIDTH = 20, 8
 """Times, at most, that the most careful, cheapest and fastest builds near are changed in one slot; how many of each."""
 CAREFUL_CLIMBS = 20
 """Builds whose neighbors are tried, at most, where any legal build will do, or none is known."""
-ALL_LISTED = 20_000
-"""Completions of all drive sets, up to which they are all listed rather than looked for."""
+ALL_TRIED, SOON_CLOSED = 40_000, 2_000_000
+"""Completions of all drive sets, up to which they are all tried where K builds are not known; and up to which, from any
+K builds, the rest is sooner ruled out than better ones are looked for."""
+TRIED_AT_ONCE = 4000
+"""Completions tried together where all are."""
 FIRST_STEP_MS, STEP_GROWTH = 0.1, 1.3
 """How far the target is lowered at first, and how much further every time."""
 ESTIMATED, PROBES_SEEN, PROBED = 1500, 400, 20
@@ -370,8 +373,16 @@ class Ranker:
         return bound
 
     def _find(self, *, thorough: bool, warm: bool) -> None:
-        """Find good builds, then rule out the rest by argument if that is wanted and can be done, or by tangents."""
-        few = self.sets.completions.sum() <= ALL_LISTED
+        """Find good builds, then rule out the rest by argument if that is wanted and can be done, or by tangents.
+
+        Where there are few builds, the first is left out, or all are tried.
+        """
+        number, ranked = self.sets.completions.sum(), np.isfinite(self.pool.level)
+        if number <= ALL_TRIED and not ranked:
+            tried = self._try_all()
+            self.evidence.closed = tried if thorough else None
+            return
+        few = ranked and number <= (SOON_CLOSED if thorough else ALL_TRIED)
         found = few or (warm and not self._seems_reached(self.pool.level))
         target = self.pool.level if found else self._good_speed()
         if thorough and np.isfinite(self.pool.level):
@@ -381,6 +392,21 @@ class Ranker:
         self._lower_target(target)
         if thorough and not self.evidence.stopped:
             self.evidence.closed = self._close()
+
+    def _try_all(self) -> bool:
+        """Try every completion of all drive sets, best bound first; whether there was time for all."""
+        builds = [self.sets.every(row) for row in range(len(self.sets))]
+        rows = np.repeat(np.arange(len(builds)), [len(each) for each in builds])
+        every = np.concatenate(builds)
+        self.touched.update(range(len(builds)))
+        for start in range(0, len(every), TRIED_AT_ONCE):
+            self.progress("trying every build", start / len(every))
+            if self._late():
+                self.evidence.highest_left_ms = float(self.bound[rows[start]])
+                return False
+            self._try(every[start : start + TRIED_AT_ONCE])
+        self.sets, self.bound = self.sets.take(np.arange(0)), self.bound[:0]
+        return True
 
     def _good_speed(self) -> float:
         """Look for good builds, harder where none is found; the speed to start looking from."""

@@ -91,6 +91,23 @@ def test_a_complete_search_lists_what_enumeration_does(seed):
         np.testing.assert_array_equal(found.speed_ms[:listed], speeds[:listed])
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [203, 204, 215, 221, 223, 225])
+def test_a_search_that_looks_for_good_builds_first_lists_the_same(seed, monkeypatch):
+    """As large catalogs have it: small ones are ruled out at once, or all of their builds are tried."""
+    monkeypatch.setattr(ranking, "ALL_TRIED", 0)
+    monkeypatch.setattr(ranking, "SOON_CLOSED", 0)
+    scenario = random_catalog(seed)
+    builds, speeds, _, _ = enumerate_all(scenario)
+    _, legality, book, judge = machinery(scenario)
+    ranker = Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
+    found = ranker.top(50, thorough=True)
+
+    assert found.evidence.closed
+    np.testing.assert_array_equal(found.builds[:50], builds[:50])
+    np.testing.assert_array_equal(found.speed_ms[:50], speeds[:50])
+
+
 @pytest.mark.parametrize("k", [1, 30])
 def test_other_lengths_of_the_list(k):
     """One build, and many: the level the search prunes by is another."""

@@ -93,7 +93,8 @@ def test_a_dear_set_that_two_slots_share_is_searched_like_any_other(
         again.append(top)
         return probe_again(self, top)
 
-    monkeypatch.setattr(ranking, "ALL_LISTED", 0)
+    monkeypatch.setattr(ranking, "ALL_TRIED", 0)
+    monkeypatch.setattr(ranking, "SOON_CLOSED", 0)
     monkeypatch.setattr(Climber, "by_ones", lambda *_: None)
     monkeypatch.setattr(Ranker, "_probe", probe_in_vain)
     monkeypatch.setattr(Ranker, "_probe_again", counted)
