@@ -163,7 +163,8 @@ class Rounds:
 
     def envelopes(self, opened: Opened, coarser: int) -> list[Envelope]:
         """The most that boxes can do in each run that counts."""
-        edges, aim = edges_about(self.aim, self.case.judge.model.car.start_speed_ms, coarser)
+        start_ms, caps_ms = self.case.judge.model.car.start_speed_ms, opened.frame.drive.cap_ms
+        edges, aim = edges_about(self.aim, start_ms, coarser, caps_ms)
         found: list[Envelope] = []
         for run, conditions in enumerate(self.case.judge.conditions):
             top, reached = found[0].top if found else None, opened.boxes.each_ms[:, run]

@@ -22,14 +22,20 @@ FINE_MS, MIDDLE_MS, COARSE, UPPER, HALF = 0.03, 0.1, 0.04, 0.005, 0.6
 FINE_BELOW_MS, MIDDLE_BELOW_MS, FINE_ABOVE_MS, ABOVE_MS = 1.2, 6.0, 1.5, 25.0
 """How far below the level the finer cells reach, and above it the finest and any at all."""
 SLOWEST_EDGE_MS = 2.0
+CAP_MS, NEAR_CAP_MS, CAPS = 1e-4, 0.1, 3
+"""Width of the cell above a cap, which no car that it holds gets into; how far above the level caps have one, and how
+many."""
 FIRST_GUESS = 0.35
 """Where the speed at the first board is looked for below the best case, as a share of what is gained between boards."""
 
 
-def edges_about(level_ms: float, start_ms: float, coarser: int = 1) -> tuple[FloatArray, int]:
+def edges_about(
+    level_ms: float, start_ms: float, coarser: int = 1, caps_ms: FloatArray | None = None
+) -> tuple[FloatArray, int]:
     """Borders of cells of speed from the start to above a level, which is one of them; and its place.
 
-    ``coarser`` makes the cells so many times as wide: the bounds hold on any cells, and are sharper on fine ones.
+    ``coarser`` makes the cells so many times as wide: the bounds hold on any cells, and are sharper on fine ones, and
+    where some end at the caps (n,) near the level: a car held within a cell could be at its upper border.
     """
     width = FINE_MS * coarser
     fine = np.arange(-round(FINE_BELOW_MS / width), round(FINE_ABOVE_MS / width) + 1) * width
@@ -42,7 +48,9 @@ def edges_about(level_ms: float, start_ms: float, coarser: int = 1) -> tuple[Flo
     ])  # fmt: skip
     step = MIDDLE_MS * coarser
     middle = np.arange(low + step, level_ms + fine[0] - 0.5 * width, step)
-    every = np.concatenate([[0.0], coarse, middle, level_ms + fine, level_ms + above])
+    caps = np.zeros(0) if caps_ms is None else np.unique(caps_ms)
+    caps = caps[(caps > level_ms) & (caps < level_ms + NEAR_CAP_MS)][:CAPS]
+    every = np.concatenate([[0.0], coarse, middle, level_ms + fine, level_ms + above, caps, caps + CAP_MS])
     every = np.unique(np.concatenate([[start_ms], every[(every > start_ms) & (every >= 0)]]))
     return every, int(np.argmin(np.abs(every - level_ms)))
 

@@ -5,7 +5,7 @@ Rough cuts first, tangents after, a list of completions last. What each step res
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -115,8 +115,9 @@ class Opener:
         chosen = self.narrower.by_equipment(self.narrower.tighten(sets.marked(rows), goal), goal)
         batch, likely, missed = self._screen(chosen, goal)
         mark = batch.sets.mark
-        best_first = mark[np.argsort(-likely, kind="stable")].tolist()
-        now = np.flatnonzero(np.isin(mark, list(dict.fromkeys(best_first))[:width]))
+        # The order given is by price where cheap ones are looked for; else the rough cuts know more of speed than it.
+        best_first = rows[np.isin(rows, mark)] if goal.cheapest else mark[np.argsort(-likely, kind="stable")]
+        now = np.flatnonzero(np.isin(mark, list(dict.fromkeys(best_first.tolist()))[:width]))
         later = sorted(set(mark.tolist()) - set(mark[now].tolist()))
         found, cut_off, short = self._list(batch.take(now), goal, most, SPLITS)
         return Opened(np.concatenate([nothing, *found]), sorted(cut_off), later, max(missed, short))
@@ -197,6 +198,11 @@ class Opener:
         cents = option_cents(sets, self.bounds)
         if losses is None:
             losses = [np.zeros_like(each) for each in cents]
+        capped = np.flatnonzero(np.isfinite(sets.cap_ms))
+        if len(capped):  # what a cap takes costs nothing: only what is above it may be lost
+            bound = bound.copy()
+            some = sets.take(capped)
+            bound[capped] = self.bounding.optimistic(replace(some, cap_ms=np.full(len(some), np.inf)))
         spent, lost = [-each for each in cents], [-each for each in losses]
         saved, _ = lagrangian_bound(spent, lost, bound - level, list(sets.allowed))
         return sets.spent - saved

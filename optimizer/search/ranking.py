@@ -39,7 +39,7 @@ BLOCK = 8192
 """Drive sets bounded at once: what they may be completed with is a large table."""
 BATCH, OPEN_FEW, OPEN_MANY = 1000, 40, 400
 """Drive sets looked at together; how many of these get tangents at once, at first and when the level rests."""
-CHEAP_BATCH, CHEAP_FEW, IDLE = 300, 20, 2
+CHEAP_BATCH, CHEAP_FEW, IDLE = 300, 20, 1
 """Likewise, where the cheapest are looked for: of the likeliest, few will do. Steps in vain after which these are no
 longer looked for."""
 REBOUND_MS = 0.05

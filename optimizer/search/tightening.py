@@ -240,7 +240,8 @@ class Tightener:
     def envelopes(self, sets: DriveSets, level_ms: float, coarser: int = 1) -> tuple[Batch, list[Envelope]]:
         """Drive sets opened, and their envelope in each run, on speeds about a level."""
         batch = self.bounding.open(sets)
-        edges, aim = edges_about(level_ms, self.judge.model.car.start_speed_ms, coarser)
+        start_ms, caps_ms = self.judge.model.car.start_speed_ms, batch.frame.drive.cap_ms
+        edges, aim = edges_about(level_ms, start_ms, coarser, caps_ms)
         found: list[Envelope] = []
         for run, conditions in enumerate(self.judge.conditions):
             top = found[0].top if found else None

@@ -100,6 +100,21 @@ def test_edges_hold_the_level_and_the_start() -> None:
         assert edges[aim] == pytest.approx(51.3, abs=1e-9)
 
 
+@pytest.mark.parametrize("cap", [55.0021, 55.02, 55.09])
+def test_cells_end_at_a_cap_near_the_level(cap: float) -> None:
+    """A car that is at the cap from the start on: no faster than it, where cells know of it, and else than its cell."""
+    for caps, over in ((np.array([cap, 200.0]), 2e-4), (None, 0.1)):
+        edges, aim = edges_about(55.0, 0.0, 1, caps)
+        above = edges[:-1] >= cap
+        case = case_of(edges, np.append(0.0, np.where(above, np.inf, 0.0))[None])
+        mean = (MARKS[1] - MARKS[0]) / case.time_s(MARKS)[0]
+
+        assert (np.diff(edges) > 0).all()
+        assert edges[aim] == pytest.approx(55.0, abs=1e-9)
+        assert cap - 1e-9 <= mean <= case.speed_at(MARKS[1])[0] + 1e-9 <= cap + over
+        assert (mean > cap + 2e-4) == (caps is None)
+
+
 def test_extremes_of_torque_over_windows() -> None:
     """Against a thousand points in each window."""
     rng = np.random.default_rng(2)
