@@ -79,6 +79,8 @@ class BringingIn:
 
     Attributes
     ----------
+    always_as_many : bool
+        Whether every build that has the part buys as many of it: it fits one slot, and no kit has any.
     closed : bool
         Whether every search so far was complete.
     """
@@ -87,6 +89,9 @@ class BringingIn:
         self.study, self.named, self.budget_cents, self.progress = study, named, budget_cents, progress
         self.part: Part = study.scenario.parts[named.rpartition("=")[2]]
         self.elsewhere = set(places_of(study.options, self.part.id)) - set(places_of(study.options, named))
+        self.always_as_many = len(places_of(study.options, self.part.id)) == 1 and not any(
+            self.part.id == part for kit in study.scenario.kits for part, _ in kit.contents
+        )
         self.closed = True
         self._salt = salt_asked_about(study.judge)
         self._price_study: Study | None = None
@@ -125,7 +130,10 @@ class BringingIn:
             build = self._some(study, floor_ms) if likely_last else self._cheapest(study, floor_ms)
             if build is None:
                 break
-            limit, likely_last = self.dearest(build), not likely_last
+            limit = self.dearest(build)
+            if self.always_as_many and not likely_last:  # the cheapest of all is so at every price
+                break
+            likely_last = not likely_last
         return limit
 
     def dearest(self, build: IntArray) -> PriceLimit:
