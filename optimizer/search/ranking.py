@@ -39,7 +39,7 @@ BLOCK = 8192
 """Drive sets bounded at once: what they may be completed with is a large table."""
 BATCH, OPEN_FEW, OPEN_MANY = 1000, 40, 400
 """Drive sets looked at together; how many of these get tangents at once, at first and when the level rests."""
-CHEAP_BATCH, CHEAP_FEW, IDLE = 300, 20, 1
+CHEAP_BATCH, CHEAP_FEW, IDLE = 100, 20, 2
 """Likewise, where the cheapest are looked for: of the likeliest, few will do. Steps in vain after which these are no
 longer looked for."""
 REBOUND_MS = 0.05
@@ -382,6 +382,8 @@ class Ranker:
             tried = self._try_all()
             self.evidence.closed = tried if thorough else None
             return
+        if ranked and self._at_cap():  # where a cap holds all, there is nothing faster to look for
+            number = self.opener.narrower.tighten(self.sets, self._goal()).completions.sum()
         few = ranked and number <= (SOON_CLOSED if thorough else ALL_TRIED)
         found = few or (warm and not self._seems_reached(self.pool.level))
         target = self.pool.level if found else self._good_speed()
