@@ -6,6 +6,7 @@ The enumeration uses the legality, price and simulator of the package, but nothi
 from __future__ import annotations
 
 import math
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -35,9 +36,11 @@ from tests.choice.records import (
 )
 
 LAYOUTS = ("front", "rear", "all")
+SIZES = (2, 2, 3, 3, 2, 2, 2)
+"""Usual numbers of parts; see `random_catalog`."""
 
 
-def random_catalog(seed: int, *, sizes: tuple[int, ...] = (2, 2, 3, 3, 2, 2, 2)) -> Scenario:
+def random_catalog(seed: int, *, sizes: tuple[int, ...] = SIZES) -> Scenario:
     """A scenario with kits, shared work, owned parts, packs, brackets, wind, a binding budget.
 
     ``sizes``: engines, gearsets, final drives, tires, wheels, rotors per axle, extras per slot, beside the fitted part.
@@ -193,6 +196,12 @@ def enumerate_all(scenario: Scenario) -> tuple[IntArray, Any, Any, int]:
     legal = judged.legal & (speed > 0)
     order = order_keys(options, builds[legal], speed[legal], judged.care[legal], cents[legal])
     return builds[legal][order], speed[legal][order], cents[legal][order], len(builds)
+
+
+@cache
+def enumerated(seed: int, sizes: tuple[int, ...] = SIZES) -> tuple[IntArray, Any, Any, int]:
+    """`enumerate_all` of a random catalog, once for all tests that ask for it; not to be written to."""
+    return enumerate_all(random_catalog(seed, sizes=sizes))
 
 
 def every_passing(judge: Judge, legality: Any) -> tuple[IntArray, FloatArray]:
