@@ -55,9 +55,9 @@ AROUND, AROUND_WIDTH = 20, 8
 """Times, at most, that the most careful, cheapest and fastest builds near are changed in one slot; how many of each."""
 CAREFUL_CLIMBS = 20
 """Builds whose neighbors are tried, at most, where any legal build will do, or none is known."""
-ALL_TRIED, SOON_CLOSED = 40_000, 2_000_000
-"""Completions of all drive sets, up to which they are all tried where K builds are not known; and up to which, from any
-K builds, the rest is sooner ruled out than better ones are looked for."""
+ALL_TRIED, FEW_TRIED, SOON_CLOSED = 40_000, 2_000, 2_000_000
+"""Completions of all drive sets, up to which they are all tried where K builds are not known, and where they are; and
+up to which, from any K builds, the rest is sooner ruled out than better ones are looked for."""
 TRIED_AT_ONCE = 4000
 """Completions tried together where all are."""
 FIRST_STEP_MS, STEP_GROWTH = 0.1, 1.3
@@ -239,13 +239,10 @@ class Ranker:
         self._begin(CheapPool(self.judge, floor_ms), None)
         self.climber.by_ones(self.pool)
         self.climber.by_twos(self.pool, self._late)
-        if len(self._bound_all(warm=True)):
+        self.evidence.closed = len(self._bound_all(warm=True)) == 0 or self._few_left() or self._close()
+        if not self.evidence.closed:
+            self._cheapest_first()
             self.evidence.closed = self._close()
-            if not self.evidence.closed:
-                self._cheapest_first()
-                self.evidence.closed = self._close()
-        else:
-            self.evidence.closed = True
         return self._ended(1)
 
     def reaching(self, floor_ms: float) -> Ranking:
@@ -257,7 +254,9 @@ class Ranker:
         self.climber.by_ones(self.pool)
         self.climber.by_twos(self.pool, self._late)
         if not self.pool.enough:
-            self.evidence.closed = len(self._bound_all(warm=True)) == 0 or self._close()
+            self.evidence.closed = len(self._bound_all(warm=True)) == 0 or self._few_left()
+        if not self.pool.enough and not self.evidence.closed:
+            self.evidence.closed = self._close()
         if not self.pool.enough and not self.evidence.closed:
             self._cheapest_first()
         return self._ended(1)
@@ -378,7 +377,7 @@ class Ranker:
         Where there are few builds, the first is left out, or all are tried.
         """
         number, ranked = self.sets.completions.sum(), np.isfinite(self.pool.level)
-        if number <= ALL_TRIED and not ranked:
+        if number <= (FEW_TRIED if ranked else ALL_TRIED):
             tried = self._try_all()
             self.evidence.closed = tried if thorough else None
             return
@@ -396,19 +395,23 @@ class Ranker:
             self.evidence.closed = self._close()
 
     def _try_all(self) -> bool:
-        """Try every completion of all drive sets, best bound first; whether there was time for all."""
+        """Try every completion of all drive sets, best bound first; whether there was time for all, if all matter."""
         builds = [self.sets.every(row) for row in range(len(self.sets))]
         rows = np.repeat(np.arange(len(builds)), [len(each) for each in builds])
         every = np.concatenate(builds)
         self.touched.update(range(len(builds)))
         for start in range(0, len(every), TRIED_AT_ONCE):
             self.progress("trying every build", start / len(every))
-            if self._late():
+            if self._late() or self.pool.enough:
                 self.evidence.highest_left_ms = float(self.bound[rows[start]])
                 return False
             self._try(every[start : start + TRIED_AT_ONCE])
         self.sets, self.bound = self.sets.take(np.arange(0)), self.bound[:0]
         return True
+
+    def _few_left(self) -> bool:
+        """Whether few completions are left, and all of them are tried now."""
+        return bool(self.sets.completions.sum() <= FEW_TRIED) and self._try_all()
 
     def _good_speed(self) -> float:
         """Look for good builds, harder where none is found; the speed to start looking from."""

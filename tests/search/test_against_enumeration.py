@@ -109,6 +109,32 @@ def test_a_search_that_looks_for_good_builds_first_lists_the_same(seed, monkeypa
     np.testing.assert_array_equal(found.speed_ms[:50], speeds[:50])
 
 
+@pytest.mark.parametrize("seed", [202, 210, 214, 219, 225])
+def test_where_few_builds_are_left_all_are_tried(seed, monkeypatch):
+    """The best, the cheapest that scores enough and some that does: as by enumeration, ruled out by trying the rest."""
+    monkeypatch.setattr(ranking, "FEW_TRIED", 10**6)
+    monkeypatch.setattr(Ranker, "_close", lambda _self: pytest.fail("nothing is left to rule out"))
+    builds, speeds, cents, _ = enumerated(seed)
+    scenario = random_catalog(seed)
+    _, legality, book, judge = machinery(scenario)
+
+    def ranker() -> Ranker:
+        return Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
+
+    found = ranker().top(20, thorough=True)
+    assert found.evidence.closed
+    np.testing.assert_array_equal(found.builds[:20], builds[:20])
+    for floor in (speeds[len(speeds) // 2], speeds[0], speeds[0] + 0.01):
+        enough = speeds >= floor
+        cheap, some = ranker().cheapest(float(floor)), ranker().reaching(float(floor))
+        assert cheap.evidence.closed
+        assert some.evidence.closed or some.listed
+        assert cheap.listed == some.listed == int(enough.any())
+        if enough.any():
+            assert cheap.cents[0] == cents[enough].min()
+            assert some.speed_ms[0] >= floor
+
+
 @pytest.mark.parametrize("k", [1, 30])
 def test_other_lengths_of_the_list(k):
     """One build, and many: the level the search prunes by is another."""
