@@ -24,7 +24,7 @@ from optimizer.errors import UsageError
 from optimizer.executor import Pool
 from optimizer.questions import build_named, refuse_nothing
 from optimizer.scenario.event import Meet
-from optimizer.search.ranking import Progress
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
 BASES = 10

@@ -29,7 +29,7 @@ from optimizer.pipeline import Question, RankResult, rank_in, study_of
 from optimizer.questions import MoneySteps, OnEverySalt, Why
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.reading import read_scenario
-from optimizer.search.ranking import Progress
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
 BUDGETS = 6

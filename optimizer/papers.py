@@ -9,7 +9,7 @@ from optimizer.answers.morning_records import MorningCard
 from optimizer.answers.purchase_note import PurchaseNote, purchase_note
 from optimizer.errors import UsageError
 from optimizer.questions import build_named
-from optimizer.search.ranking import Progress
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
 

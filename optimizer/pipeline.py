@@ -23,7 +23,8 @@ from optimizer.recheck.evidence import as_json
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Engine
 from optimizer.search.pool import Evidence
-from optimizer.search.ranking import Progress, Ranking
+from optimizer.search.ranking import Ranking
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 from optimizer.units import from_unit, nearest
 

@@ -30,7 +30,7 @@ from optimizer.pipeline import Prediction, Question, RankResult
 from optimizer.questions import MoneySteps, OnEverySalt, Record, Why
 from optimizer.scenario.event import Meet, Scenario
 from optimizer.scenario.reading import read_scenario
-from optimizer.search.ranking import Progress
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
 Read = Scenario | str | Path

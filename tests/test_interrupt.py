@@ -13,7 +13,7 @@ from optimizer import cli
 from optimizer.cli import INTERRUPTED
 from optimizer.search.ranking import Ranker
 from tests.scenes import STARTER
-from tests.search.catalogs import enumerate_all, machinery, random_catalog
+from tests.search.catalogs import enumerated, machinery, random_catalog
 
 SENDING = """
 import os, signal, sys, time
@@ -124,7 +124,7 @@ class Interrupting:
 def test_nothing_is_faster_than_an_ended_search_allows_for() -> None:
     """Ended at any of its steps: all that is listed is legal, and all else within what is said of it."""
     scenario = random_catalog(211)
-    builds, speeds, _, _ = enumerate_all(scenario)
+    builds, speeds, _, _ = enumerated(211)
     _, legality, book, judge = machinery(scenario)
     legal = {build.tobytes() for build in builds}
     ended = 0

@@ -110,6 +110,9 @@ search.cases
 search.memory
 search.pool
 search.climbing
+search.state
+search.ruling_out
+search.looking
 search.ranking
 search.study
 search.solver

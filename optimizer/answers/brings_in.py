@@ -29,7 +29,8 @@ from optimizer.choice.wishes import places_of
 from optimizer.run.judge import speed_steps
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import NONE_ID, Part
-from optimizer.search.ranking import Progress, Ranking
+from optimizer.search.ranking import Ranking
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
 MASS_STEP_KG = 0.01

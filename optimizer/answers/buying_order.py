@@ -32,7 +32,8 @@ from optimizer.choice.receipt import Bill
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.run.judge import speed_steps
 from optimizer.scenario.cells import CURRENCIES
-from optimizer.search.ranking import Progress, Ranking
+from optimizer.search.ranking import Ranking
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
 STAGES = (2, 3, 4)

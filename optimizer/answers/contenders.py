@@ -16,7 +16,7 @@ from optimizer.answers.same_car import main_slots
 from optimizer.choice.options import IntArray
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.search.memory import Known
-from optimizer.search.ranking import Progress
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 from optimizer.units import from_unit
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from optimizer.choice.options import IntArray
 from optimizer.run.judge import SPEED_STEP_MS, speed_steps
-from optimizer.search.ranking import Progress
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
 STANDING_MS = 1e-3

@@ -16,7 +16,8 @@ from optimizer.run.judge import CHECKS
 from optimizer.run.model import rated_speed_ms
 from optimizer.scenario.parts import NONE_ID, Part
 from optimizer.search.pool import Evidence
-from optimizer.search.ranking import Progress, Ranking
+from optimizer.search.ranking import Ranking
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
 

@@ -16,7 +16,7 @@ from optimizer.answers.swaps import MATTERS_MS
 from optimizer.choice.options import BoolArray, IntArray
 from optimizer.run.judge import order_keys
 from optimizer.search.memory import Known
-from optimizer.search.ranking import Progress
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 from optimizer.units import from_unit
 

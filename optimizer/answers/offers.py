@@ -20,7 +20,8 @@ from optimizer.choice.fit import Reason
 from optimizer.choice.options import IntArray, Options
 from optimizer.run.judge import speed_steps
 from optimizer.scenario.event import Scenario
-from optimizer.search.ranking import Progress, Ranking
+from optimizer.search.ranking import Ranking
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
 ALL_SUBSETS = 4

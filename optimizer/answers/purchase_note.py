@@ -21,7 +21,7 @@ from optimizer.choice.options import IntArray, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.receipt import Bill, BillLine
 from optimizer.scenario.parts import NONE_ID, Kit, Part
-from optimizer.search.ranking import Progress
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
 

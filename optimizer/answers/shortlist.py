@@ -23,7 +23,7 @@ from optimizer.errors import UsageError
 from optimizer.run.judge import SPEED_STEP_MS, Judge, speed_steps
 from optimizer.scenario.event import Event
 from optimizer.search.memory import Known
-from optimizer.search.ranking import Progress
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 from optimizer.units import nearest
 

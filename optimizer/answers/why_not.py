@@ -27,7 +27,8 @@ from optimizer.choice.price import BUDGET
 from optimizer.choice.wishes import places_of
 from optimizer.executor import Pool
 from optimizer.run.judge import order_keys
-from optimizer.search.ranking import Progress, Ranking
+from optimizer.search.ranking import Ranking
+from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
 

@@ -34,6 +34,8 @@ ROUNDS = 2
 """Tangents per drive set."""
 CUT_SLACK_M2 = 6e-5
 """Drag area whose worth every tangent is loosened by: 0.6 square centimeters, about 0.01 % of a small car's."""
+OPEN_MANY = 400
+"""Drive sets that get tangents at once, when what they bring changes nothing for the others."""
 SAMPLE, SAMPLE_DEPTH_MS = 24, 1.0
 """Drive sets whose slopes are taken as typical, and how far below their best case."""
 

@@ -15,7 +15,8 @@ from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
 from optimizer.scenario.event import Scenario
 from optimizer.search.memory import Memory
-from optimizer.search.ranking import Progress, Ranker, Ranking
+from optimizer.search.ranking import Ranker, Ranking
+from optimizer.search.state import Progress
 
 HINTS = 100
 """Builds that are tried first in another condition of the salt."""

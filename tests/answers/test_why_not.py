@@ -300,17 +300,17 @@ def legal_somewhere(study: Study, named: str, budget: int) -> bool:
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [0])
 def test_some_legal_build_is_found_where_there_is_one(seed: int) -> None:
-    """For the last options of each slot, on a lake so short that few cars stop, with nothing known."""
+    """For the last option of each slot, on a lake so short that few cars stop, with nothing known."""
     scenario = random_catalog(seed, sizes=SIZES)
     told = []
-    for share, last in ((1.0, 1), (0.35, 2)):
+    for share in (1.0, 0.35):
         course = replace(scenario.event.course, shutdown_m=share * scenario.event.course.shutdown_m)
         study = Study.of(replace(scenario, event=replace(scenario.event, course=course)))
         every = everything_of(study)
         budget = int(np.quantile(study.book.price(every_allowed(study.legality)).cents, 0.5))
         affordable = study.book.price(every.builds).cents <= budget
         for s, parts in enumerate(study.options.parts):
-            for o, part in list(enumerate(parts))[-last:]:
+            for o, part in list(enumerate(parts))[-1:]:
                 named = f"{study.options.slots[s].name}={part.id}"
                 there = bool((affordable & (every.builds[:, s] == o)).any())
                 assert legal_somewhere(study.fresh(), named, budget) == there, (share, named)

@@ -11,15 +11,13 @@ from optimizer.recheck.asking import Asked, Case
 from optimizer.recheck.certifying import certify
 from optimizer.recheck.checking import Checker
 from optimizer.recheck.evidence import as_json, parse
-from tests.search.catalogs import enumerate_all, random_catalog
+from tests.search.catalogs import SIZES, enumerated, random_catalog
 
 TOP = 5
 
 
-def case_and_builds(seed: int, sizes=None) -> tuple[Case, np.ndarray]:
-    scenario = random_catalog(seed) if sizes is None else random_catalog(seed, sizes=sizes)
-    builds, _, _, _ = enumerate_all(scenario)
-    return Case(scenario, Asked(TOP)), builds
+def case_and_builds(seed: int, sizes=SIZES) -> tuple[Case, np.ndarray]:
+    return Case(random_catalog(seed, sizes=sizes), Asked(TOP)), enumerated(seed, sizes)[0]
 
 
 def assert_closes(case: Case, builds: np.ndarray) -> None:
@@ -90,5 +88,6 @@ def test_a_multiplier_that_closes_nothing_is_refused():
             node["cuts"][1::2] = [0.5] * (len(node["cuts"]) // 2)
         found = "\n".join(Checker(case, parse(json.dumps(told))).verdict().faults)
         seen += sum(f"{name}: what the file says does not rule out" in found for name, _ in closed)
-
-    assert seen > 5
+        if seen > 5:
+            return
+    pytest.fail("too few sets are closed by money alone")

@@ -24,7 +24,7 @@ from optimizer.report.page.words import PageWords, say, typed
 from optimizer.report.questions import shortlist_text
 from optimizer.report.wording import CAUTION, UNCHECKED, Words
 from optimizer.scenario.event import Scenario
-from optimizer.search.ranking import Progress
+from optimizer.search.state import Progress
 from tests.report.pages import SCRIPT
 from tests.scenes import STARTER
 from tests.test_cli import FORBIDDEN

@@ -1,0 +1,116 @@
+"""Rules out by argument what is left of a search, and tries what cannot be ruled out; the cheapest first at a cap."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from optimizer.choice.options import FloatArray
+from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
+from optimizer.search.drive_sets import HALF_A_CENT, DriveSets, cheapest_cents, joined
+from optimizer.search.opening import OPEN_MANY
+from optimizer.search.propagation import Goal
+from optimizer.search.state import SearchState
+from optimizer.search.tightening import Tightener
+
+REBOUND_MS = 0.05
+"""A rise of the level by this much is worth narrowing anew what is left."""
+CHEAP_BATCH, CHEAP_FEW, IDLE = 100, 20, 2
+"""Where the cheapest are looked for: drive sets looked at together, and how many of the likeliest get tangents at once.
+Steps in vain after which these are no longer looked for."""
+CHEAP_LEAVES = 50
+"""Completions listed for one drive set at first, the cheapest; more when it is opened again."""
+MOST_BOXES = 20_000
+"""Boxes of completions that a thorough search goes into before it gives up."""
+HEAD, WORTH_A_HEAD = 100, 600
+"""Drive sets ruled out before all others where there are many, and how many are many."""
+
+
+class RulingOut(SearchState):
+    """A search that can rule out."""
+
+    def _close(self) -> bool:
+        """Rule out by argument everything that is not known to the pool; whether that came to an end.
+
+        What cannot be ruled out is tried. Where that raises the level, what is left is ruled out for the new one.
+        """
+        if not np.isfinite(self.pool.level):
+            return True
+        if self._late():
+            self.evidence.highest_left_ms = float(self.bound.max(initial=0.0))
+            return False
+        narrower, goal = self.opener.narrower, self._goal()
+        tightener = Tightener(self.judge, self.bounding, self.bounds, narrower, self.opener.lister, self.purchases)
+        self.progress("ruling out the rest", 0.7)
+        rows = np.flatnonzero(self.bound > goal.level - BOUND_SLACK_MS)
+        every = self.sets.marked(rows)
+        if self.pool.cheaper and (len(self.pool.builds) or self._seems_reached(goal.level)):
+            self._open_cheapest(every, self.bound[rows], briefly=True)
+            goal = self._goal()
+        sets, _ = self._able(narrower.by_equipment(narrower.tighten(every, goal), goal), goal.level)
+        self.touched.update(sets.mark.tolist())
+        sets, bound = self._able(tightener.begin(sets, goal), goal.level)
+        waiting = [(part, 0) for part in self._likeliest_last(sets, bound)]
+        while waiting:
+            self.left = joined([part for part, _ in waiting])
+            if len(self.left) > MOST_BOXES:
+                return False
+            sets, number = waiting.pop()
+            found, sets = tightener.step(sets, goal, number, self._late)
+            self._try(found)
+            if self.pool.enough:
+                return False
+            if len(sets):
+                waiting.append((sets, number + 1))
+            if self._late() and waiting:
+                self.left = joined([part for part, _ in waiting])
+                self.evidence.highest_left_ms = float(self.bounding.optimistic(self.left).max())
+                return False
+            before, goal = goal, self._goal()
+            if goal.level > before.level + REBOUND_MS or goal.money < before.money:
+                able = [(self._able(narrower.tighten(part, goal), goal.level)[0], number) for part, number in waiting]
+                waiting = [(part, number) for part, number in able if len(part)]
+        return True
+
+    def _likeliest_last(self, sets: DriveSets, bound: FloatArray) -> list[DriveSets]:
+        """Many drive sets in two parts, last the few that seem fastest for the money: they may raise the level."""
+        if len(sets) < WORTH_A_HEAD:
+            return [sets] if len(sets) else []
+        likely = self.opener.estimate(sets, bound, self.budget)
+        first = np.zeros(len(sets), dtype=bool)
+        first[np.argsort(-likely, kind="stable")[:HEAD]] = True
+        return [sets.take(~first), sets.take(first)]
+
+    def _cheapest_first(self) -> None:
+        """List all that can reach the level, drive sets that are likely cheap first."""
+        goal = self._goal()
+        self._open_cheapest(*self._able(self.opener.narrower.tighten(self.sets, goal), goal.level))
+
+    def _open_cheapest(self, sets: DriveSets, bound: FloatArray, *, briefly: bool = False) -> None:
+        """Open drive sets, by what they may reach, likely the cheapest first, as what a build may cost falls.
+
+        ``briefly``: only until builds that are tried bring nothing; the rest is then sooner ruled out by argument.
+        """
+        level = self.pool.level
+        if len(sets) == 0:
+            return
+        least = sets.spent + sum(cheapest_cents(sets, self.bounds), start=np.zeros(len(sets)))
+        likely = self.opener.estimate_cents(sets, bound, level)
+        waiting = [int(row) for row in np.argsort(likely, kind="stable")]
+        most, width, idle = dict.fromkeys(waiting, CHEAP_LEAVES), CHEAP_FEW, 0
+        before = self.budget
+        while not self.pool.enough and not self._late():
+            money = self.budget
+            waiting = [row for row in waiting if least[row] <= money + HALF_A_CENT]
+            rows, rest = waiting[:CHEAP_BATCH], waiting[CHEAP_BATCH:]
+            if not rows:
+                break
+            goal = Goal(level, money, ties=True, cheapest=True)
+            opened = self.opener.open(sets, np.array(rows), goal, most, width)
+            self._try(opened.builds)
+            idle = 0 if self.budget < money else idle + (len(opened.builds) > 0 or self.budget < before)
+            if briefly and idle == IDLE:
+                break
+            width = CHEAP_FEW if self.budget < money else min(4 * width, OPEN_MANY)
+            for row in opened.cut_off:
+                most[row] *= 4
+            waiting = sorted([*opened.cut_off, *opened.later, *rest], key=lambda row: float(likely[row]))

@@ -1,0 +1,184 @@
+"""One question to the search on its way: what may be chosen, what is known and what is left."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from optimizer.choice.legality import Legality
+from optimizer.choice.options import FloatArray, IntArray
+from optimizer.choice.price import AdditiveBounds, PriceBook
+from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge
+from optimizer.run.linear import LinearSpace
+from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
+from optimizer.search.bounding import Bounding
+from optimizer.search.climbing import Climber
+from optimizer.search.drive_sets import DriveSets
+from optimizer.search.memory import Limits, Memory
+from optimizer.search.opening import Opener
+from optimizer.search.pool import Evidence, Pool
+from optimizer.search.propagation import Goal
+from optimizer.search.purchases import Purchases
+from optimizer.search.shortage import Shortage
+
+Progress = Callable[[str, float], None]
+"""Called with what is being done and the share of it that is done."""
+
+CLEARLY_MS = 0.4
+"""More than estimates of a drive set's speed for the money are too high, mostly."""
+NEAR_MS = 0.15
+"""Builds this little below the K-th best are checked too: candidates for the cheapest and most careful choice."""
+ESTIMATED = 1500
+"""Drive sets, by best case, whose speed for the money is estimated."""
+
+
+class SearchState:
+    """What a search knows and has left; builds are tried here.
+
+    Parameters
+    ----------
+    judge : Judge
+        Simulates and checks builds.
+    legality : Legality
+        What may be chosen together.
+    book : PriceBook
+        What builds cost; it knows the limit on own hours.
+    budget_cents : int or None
+        Most a build may cost.
+    hours_limit : float or None
+        Most own hours a build may take.
+    progress : callable, optional
+        Told what is going on.
+    memory : Memory, optional
+        What earlier questions about the same options, class and salt found out; it learns from this one.
+
+    Attributes
+    ----------
+    pool : Pool
+        Builds met so far.
+    budget : float
+        What a build that matters costs at most [cents]: it falls as cheaper ones are found, where these are looked for.
+    sets, bound : DriveSets, array (D,)
+        Drive sets that may have a build that ranks, and speeds that none of their builds passes; best first.
+    left : DriveSets or None
+        Those not ruled out, should the search be interrupted.
+    touched : set of int
+        Drive sets that were looked into.
+    """
+
+    sets: DriveSets
+    bound: FloatArray
+
+    def __init__(
+        self,
+        judge: Judge,
+        legality: Legality,
+        book: PriceBook,
+        budget_cents: int | None,
+        hours_limit: float | None,
+        progress: Progress | None = None,
+        memory: Memory | None = None,
+    ) -> None:
+        self.judge, self.legality, self.book = judge, legality, book
+        self.budget = np.inf if budget_cents is None else float(budget_cents)
+        self.budget_cents = budget_cents
+        self.hours_limit = np.inf if hours_limit is None else hours_limit
+        self.bounds: AdditiveBounds = book.additive_bounds()
+        self.progress = progress or (lambda _what, _share: None)
+        usable = tuple(~out & ok for out, ok in zip(legality.forbidden, self.bounds.available, strict=True))
+        self.space = LinearSpace(judge.model, judge.conditions, usable)
+        self.bounding = Bounding(judge, self.space)
+        self.opener = Opener(judge, legality, self.bounding, self.bounds, self.hours_limit)
+        self.shortage = Shortage(self.opener, self.bounds)
+        self.purchases = Purchases(book, judge.model.drive_slots)
+        self.climber = Climber(self.space.usable, self._try, self.progress)
+        self.memory = memory or Memory(judge.options)
+        self.limits = Limits.of(legality, self.budget, self.hours_limit)
+        self.evidence = Evidence(combinations=math.prod(judge.options.sizes))
+
+    def _begin(self, pool: Pool, time_limit_s: float | None) -> None:
+        """Start with a pool, and with what is known."""
+        self.deadline = math.inf if time_limit_s is None else time.monotonic() + time_limit_s
+        self.pool, self.touched = pool, set[int]()
+        self.left: DriveSets | None = None
+        self._recall()
+
+    def _recall(self) -> None:
+        """Begin with what is known: builds that were run before, those that the question allows."""
+        self.pool.fresh(self.memory.builds)
+        self.evidence.recalled = len(self.memory.builds)
+        known = self.memory.within(self.legality, self.book, self.budget)
+        self.pool.add(known.builds, known.speed_ms, known.cents, known.hours, known.care)
+        self.budget = min(self.budget, self.pool.ceiling)
+
+    def _goal(self) -> Goal:
+        """What would rank with the K best; where ties are not looked for, at a cap only what is faster."""
+        higher = SPEED_STEP_MS * (not self.pool.ties and self._at_cap())
+        return replace(self._goal_at(self.pool.level + higher), ties=self.pool.ties)
+
+    def _goal_at(self, level: float) -> Goal:
+        """Builds that score a level, what they may lose at a board included."""
+        return Goal(level, self.budget, dip=self.judge.most_dip_ms(level))
+
+    def _at_cap(self) -> bool:
+        """Whether a cap holds the K-th best, so that thousands may be just as fast."""
+        return self.judge.caps(self.pool.level)
+
+    def _late(self) -> bool:
+        """Whether time is up."""
+        self.evidence.stopped |= time.monotonic() >= self.deadline
+        return self.evidence.stopped
+
+    def _able(self, sets: DriveSets, level: float) -> tuple[DriveSets, FloatArray]:
+        """Drive sets whose best case reaches a level, and their best cases."""
+        bound = self.bounding.optimistic(sets)
+        able = bound > level - BOUND_SLACK_MS
+        return sets.take(able), bound[able]
+
+    def _estimates(self, level: float) -> tuple[FloatArray, IntArray]:
+        """Estimated speeds of builds that meet what a level asks for, and the rows of their drive sets, best first."""
+        rows = np.arange(min(ESTIMATED, len(self.sets)))
+        tight = self.opener.narrower.tighten(self.sets.marked(rows), Goal(level, self.budget))
+        if len(tight) == 0:
+            return np.zeros(0), tight.mark
+        estimate = self.opener.estimate(tight, self.bounding.optimistic(tight), self.budget)
+        order = np.argsort(-estimate, kind="stable")
+        return estimate[order], tight.mark[order]
+
+    def _seems_reached(self, level: float) -> bool:
+        """Whether the likeliest drive set seems clearly faster than a level, for the money."""
+        estimate, _ = self._estimates(level)
+        return float(estimate.max(initial=-np.inf)) > level + CLEARLY_MS
+
+    def _try(self, builds: IntArray, near_ms: float = NEAR_MS) -> None:
+        """Price, simulate and check builds; the legal ones enter the pool, those that are not far below its level."""
+        pool = self.pool
+        builds = pool.fresh(builds)
+        builds = builds[self.legality.allowed(builds)]
+        if len(builds) == 0:
+            return
+        prices = self.book.price(builds)
+        keep = prices.available & (prices.cents <= self.budget)
+        builds, cents, hours = builds[keep], prices.cents[keep], prices.hours[keep]
+        self.evidence.completions += len(builds)
+        if len(builds) == 0:
+            return
+        runs = self.judge.runs(builds)
+        speed = self.judge.joined(runs)
+        near = speed >= pool.level - near_ms
+        rows = np.flatnonzero(near)
+        if len(rows) == 0:
+            return
+        judged = self.judge.judge(builds[rows], tuple(run.take(rows) for run in runs))
+        self.memory.learn(builds[rows], speed[rows], judged.care, judged.legal & (speed[rows] > 0))
+        self.evidence.simulations += len(builds) * len(runs) + len(rows)
+        for name, passed in zip(CHECKS, judged.passes, strict=True):
+            self.evidence.refused[name] += int((~passed).sum())
+        legal = rows[judged.legal & (speed[rows] > 0)]
+        care = judged.care[judged.legal & (speed[rows] > 0)]
+        pool.add(builds[legal], speed[legal], cents[legal], hours[legal], care)
+        self.budget = min(self.budget, pool.ceiling)
