@@ -11,6 +11,7 @@ import pytest
 
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.event import Bracket, Scenario
+from optimizer.search.drive_sets import drive_sets_of
 from optimizer.search.propagation import Goal
 from optimizer.search.ranking import Ranker
 from tests.search.catalogs import enumerate_all, machinery, random_catalog
@@ -34,6 +35,13 @@ def capped(seed: int, cap_ms: float) -> Scenario:
 def enumerated_at(seed: int, cap_ms: float) -> tuple[np.ndarray, ...]:
     """Every legal build in order, their speeds and prices."""
     return enumerate_all(capped(seed, cap_ms))[:3]
+
+
+def ranker_at(seed: int, cap_ms: float) -> Ranker:
+    """A search, with nothing known."""
+    scenario = capped(seed, cap_ms)
+    _, legality, book, judge = machinery(scenario)
+    return Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
 
 
 def caps_about(seed: int) -> list[float]:
@@ -71,6 +79,33 @@ def test_some_first_builds_are_held() -> None:
             steps = np.round(enumerated_at(seed, cap)[1] / SPEED_STEP_MS)
             held += steps[0] == steps[min(20, len(steps) - 1)] == round(cap / SPEED_STEP_MS)
     assert held >= 2
+
+
+def test_the_price_at_which_a_cap_is_reached_is_that_of_cars_that_it_would_not_hold() -> None:
+    """What a car could do beyond the cap it may do without: as if there were none, and not nothing at all."""
+    level, ranker = 42.0, ranker_at(1, 500.0)
+    sets = drive_sets_of(ranker.legality, ranker.judge.model.drive_slots, ranker.book, ranker.budget_cents)
+    bound = ranker.bounding.optimistic(sets)
+    free = ranker.opener.estimate_cents(sets, bound, level)
+    held = replace(sets, cap_ms=np.full(len(sets), level + 1e-4))
+    cents = ranker.opener.estimate_cents(held, np.minimum(bound, level + 1e-4), level)
+    assert np.isfinite(free).any()
+    np.testing.assert_array_equal(cents, free)
+
+
+def test_of_cheap_drive_sets_the_first_given_are_opened() -> None:
+    """Where cheap builds are looked for, in the order given, that of their price, and not the fastest first."""
+    level, ranker = 40.0, ranker_at(1, 500.0)
+    sets = drive_sets_of(ranker.legality, ranker.judge.model.drive_slots, ranker.book, None)
+    slowest_first = np.argsort(ranker.bounding.optimistic(sets), kind="stable")
+    most = dict.fromkeys(slowest_first.tolist(), 5)
+    opened = {}
+    for cheapest in (False, True):
+        goal = Goal(level, np.inf, ties=True, cheapest=cheapest)
+        found = ranker.opener.open(sets, slowest_first, goal, most, 3)
+        opened[cheapest] = set(slowest_first.tolist()) - set(found.later)
+        assert len(found.builds)
+    assert opened[True] == set(slowest_first[:3].tolist()) != opened[False]
 
 
 @pytest.mark.parametrize("cap", [50.96256, 50.9624, 50.9630])
