@@ -194,6 +194,7 @@ def test_a_run_made_after_the_calibration_is_not_taken_for_one_that_went_into_it
     later = flat(ask("runs", folder))
     assert said not in later
     assert "estimated without this run" in later
+    assert not json.loads(ask("runs", folder, "--json"))["said_against_done"]["estimated_from_this_run_too"]
     ask("calibrate", folder)
     assert said in flat(ask("runs", folder))
 

@@ -24,9 +24,14 @@ BIG = [
 """Seed and sizes: each catalog has 5,000 legal builds or more, over all layouts and scorings, one run and two."""
 
 
-def ranked(scenario: Scenario, k: int) -> Ranking:
+def ranker_of(scenario: Scenario) -> Ranker:
+    """A search, with nothing known."""
     _, legality, book, judge = machinery(scenario)
-    return Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit).top(k)
+    return Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
+
+
+def ranked(scenario: Scenario, k: int) -> Ranking:
+    return ranker_of(scenario).top(k)
 
 
 def assert_same(seed: int, k: int, sizes: tuple[int, ...] = SIZES) -> int:
@@ -117,17 +122,12 @@ def test_where_few_builds_are_left_all_are_tried(seed, monkeypatch):
     monkeypatch.setattr(Ranker, "_close", lambda _self: pytest.fail("nothing is left to rule out"))
     builds, speeds, cents, _ = enumerated(seed)
     scenario = random_catalog(seed)
-    _, legality, book, judge = machinery(scenario)
-
-    def ranker() -> Ranker:
-        return Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
-
-    found = ranker().top(20, thorough=True)
+    found = ranker_of(scenario).top(20, thorough=True)
     assert found.evidence.closed
     np.testing.assert_array_equal(found.builds[:20], builds[:20])
     for floor in (speeds[len(speeds) // 2], speeds[0], speeds[0] + 0.01):
         enough = speeds >= floor
-        cheap, some = ranker().cheapest(float(floor)), ranker().reaching(float(floor))
+        cheap, some = ranker_of(scenario).cheapest(float(floor)), ranker_of(scenario).reaching(float(floor))
         assert cheap.evidence.closed
         assert some.evidence.closed or some.listed
         assert cheap.listed == some.listed == int(enough.any())
@@ -251,9 +251,7 @@ def test_looking_around_lists_the_same_and_meets_more_careful_and_cheaper_builds
 def test_a_thorough_search_of_large_catalogs_agrees(seed, sizes):
     """The same list, and it says that the rest is ruled out."""
     builds, speeds, _, _ = enumerated(seed, sizes)
-    scenario = random_catalog(seed, sizes=sizes)
-    _, legality, book, judge = machinery(scenario)
-    ranker = Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
+    ranker = ranker_of(random_catalog(seed, sizes=sizes))
     found = ranker.top(10, thorough=True)
 
     assert found.evidence.closed

@@ -60,8 +60,10 @@ class Everything:
         self.care = study.judge.judge(self.builds, study.judge.runs(self.builds)).care
         self.prices = study.book.price(self.builds)
 
-    def best(self, budget_cents: int, with_parts: Sequence[str] = (), without_parts: Sequence[str] = ()) -> np.ndarray:
-        """The answer to a question: builds from the best, at most `TOP`."""
+    def best(
+        self, budget_cents: int, with_parts: Sequence[str] = (), without_parts: Sequence[str] = ()
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """The answer to a question: builds from the best, at most `TOP`, and their speeds."""
         kept = self.prices.available & (self.prices.cents <= budget_cents)
         for wanted, parts in ((True, with_parts), (False, without_parts)):
             for part in parts:
@@ -69,15 +71,17 @@ class Everything:
                 kept &= has == wanted
         rows = np.flatnonzero(kept)
         numbers = self.builds[rows], self.speed[rows], self.care[rows], self.prices.cents[rows]
-        return self.builds[rows[order_keys(self.study.options, *numbers)[:TOP]]]
+        first = rows[order_keys(self.study.options, *numbers)[:TOP]]
+        return self.builds[first], self.speed[first]
 
 
 def same_answer(study: Study, every: Everything, question: dict[str, Any]) -> None:
     """The answer of a study that remembers is that of trying everything."""
-    warm, best = study.best(TOP, **question), every.best(**question)
+    warm, (best, speed) = study.best(TOP, **question), every.best(**question)
     assert warm.evidence.closed
     assert warm.listed == len(best)
     assert np.array_equal(warm.builds[: warm.listed], best), question
+    assert np.array_equal(warm.speed_ms[: warm.listed], speed)
 
 
 @pytest.mark.parametrize("seed", range(10))
