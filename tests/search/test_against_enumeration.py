@@ -104,11 +104,8 @@ def test_a_search_that_looks_for_good_builds_first_lists_the_same(seed, monkeypa
     """As large catalogs have it: small ones are ruled out at once, or all of their builds are tried."""
     monkeypatch.setattr(ranking, "ALL_TRIED", 0)
     monkeypatch.setattr(ranking, "SOON_CLOSED", 0)
-    scenario = random_catalog(seed)
     builds, speeds, _, _ = enumerated(seed)
-    _, legality, book, judge = machinery(scenario)
-    ranker = Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
-    found = ranker.top(50, thorough=True)
+    found = ranker_of(random_catalog(seed)).top(50, thorough=True)
 
     assert found.evidence.closed
     np.testing.assert_array_equal(found.builds[:50], builds[:50])
