@@ -17,7 +17,7 @@ from optimizer.physics.driveline import rpm_at_speed
 from optimizer.run.conditions import Conditions, conditions_of, fast_conditions_of
 from optimizer.run.driving import Gear
 from optimizer.run.inputs import FloatArray, RunInputs, side_by_side
-from optimizer.run.model import RunModel, S, rated_speed_ms
+from optimizer.run.model import RunModel, S, rated_speed_ms, rolling_radius_m
 from optimizer.run.pauses import most_lost_in_pause
 from optimizer.run.simulator import Run, simulate
 from optimizer.run.stopping import Stopping, rotor_capacity_j, stopping_of
@@ -213,7 +213,7 @@ class Judge:
         """Linear rows (coefficients per slot, upper) that builds as fast at the last board must keep for rotors' sake.
 
         Half of what moves and turns times the square of the higher of that speed and the planned one, in the worst case
-        all on one axle, must not pass what its rotors take.
+        all on one axle, must not pass what its rotors take. What a tire itself weighs turns at its own radius.
 
         Parameters
         ----------
@@ -238,6 +238,12 @@ class Judge:
             return found
 
         every = [worth(table) for table in self.model.sums]
+        for s, slot in enumerate(self.options.slots):
+            if slot.kind == "tire":
+                table = self.model.sums[s]
+                own = np.array([rolling_radius_m(cast(Tire, part)) for part in self.options.parts[s]])
+                turning = table[:, S["front_turning_kgm2"]] + table[:, S["rear_turning_kgm2"]]
+                every[s] = np.broadcast_to(table[:, S["mass_kg"]] + turning / own**2, every[s].shape)
         upper = 1e-6 - worth(self.model.base[None])[:, 0]
         rows = []
         for s, slot in enumerate(self.options.slots):

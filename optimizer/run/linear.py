@@ -247,6 +247,16 @@ class LinearSpace:
             np.broadcast_to(smallest, count), np.broadcast_to(least_rating, count),
         )  # fmt: skip
 
+    def largest_radius_m(self, builds: IntArray, allowed: tuple[BoolArray, ...]) -> FloatArray:
+        """Rolling radius (2, D) of front and rear tires of drive sets, the largest allowed where tires are free."""
+        radius = self.model.drive_rows(builds).radius_m.copy()
+        if self.free_tires is not None:
+            own = np.array([rolling_radius_m(cast(Tire, tire)) for tire in self.model.options.parts[self.free_tires]])
+            largest = _ends(own, allowed[self.free_slots.index(self.free_tires)])[1]
+            axle = ("front", "rear").index(cast(str, self.free_axle))
+            radius[axle] = np.where(np.isfinite(largest), largest, own.max())  # without any there is no completion
+        return radius
+
     def _loosest(self, drive: DriveRows) -> DriveRows:
         """The same drive sets with the highest caps their free slots could give: none."""
         return replace(drive, cap_ms=np.full_like(drive.cap_ms, np.inf))

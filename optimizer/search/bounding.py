@@ -7,6 +7,7 @@ grip chosen apart. Net force at every speed is at least that of every real compl
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from optimizer.physics.grip import slip_of_grip_use
 from optimizer.run.affine import Span
 from optimizer.run.conditions import Conditions
 from optimizer.run.driving import Gear
-from optimizer.run.inputs import side_by_side
+from optimizer.run.inputs import RunInputs, side_by_side
 from optimizer.run.judge import Judge
 from optimizer.run.linear import LESS_IS_FASTER, Additions, C, Frame, LinearSpace
 from optimizer.run.simulator import Run, simulate, simulate_each_gear
@@ -36,6 +37,8 @@ CUT_SLACK_MS = 2e-3
 """No tangent is loosened by more: it covers differences, rounding and the curvature of the mean (docs/method.md)."""
 LEAD_SLACK_MS = 0.1
 """Taken off the lead of the fast day, which is sampled."""
+LEAD_SHARES = (0.0, 0.5, 1.0)
+"""Where it is sampled: shares of the way across the completions' span."""
 FURTHER = (0.01, 0.04)
 """How much further along the line tangents are taken where those at the level are of no use, as a share of it."""
 CHUNK = 4096
@@ -106,19 +109,22 @@ class Bounding:
         self.simulated += len(slow) * len(roll)
         return self.judge.joined(self.judge.runs_of(slow)) - SLACK_MS
 
-    def slowest_on_fast_day(self, batch: Batch) -> FloatArray:
-        """Ground speed (B,) that every completion at least reaches up to the last board on the fast day, caps aside."""
-        roll, grip = _extreme_points(batch.span, best=False)
-        run = simulate(self.space.slow_inputs(batch.frame, roll, grip, self.judge.fast), self.judge.marks_m, "exit")
-        self.simulated += len(roll)
-        return run.highest_ms[0]
+    def ends_on_fast_day(self, batch: Batch) -> tuple[FloatArray, FloatArray]:
+        """Speeds (B,) up to the last board on the fast day, caps aside, of the worst and of the best in everything.
 
-    def fastest_on_fast_day(self, batch: Batch) -> FloatArray:
-        """Highest surface speed (B,) of driven tires up to the last board on the fast day, of the best in all."""
+        The ground speed that every completion at least reaches, and the surface speed of driven tires that none passes.
+        """
+        roll, grip = _extreme_points(batch.span, best=False)
+        slow = self.space.slow_inputs(batch.frame, roll, grip, self.judge.fast)
         roll, grip = _extreme_points(batch.span, best=True)
-        run = simulate(self.space.inputs(batch.frame, roll, self.judge.fast, grip), self.judge.marks_m, "exit")
-        self.simulated += len(roll)
-        return run.highest_ms[1]
+        highest = self._highest_on_fast_day([slow, self.space.inputs(batch.frame, roll, self.judge.fast, grip)])
+        return highest[0, 0], highest[1, 1]
+
+    def _highest_on_fast_day(self, cars: Sequence[RunInputs]) -> FloatArray:
+        """Highest ground and driven surface speeds up to the last board, of several times n cars: (2, times, n)."""
+        both = side_by_side(cars)
+        self.simulated += len(both)
+        return simulate(both, self.judge.marks_m, "exit").highest_ms.reshape(2, len(cars), -1)
 
     def least_slip(self, batch: Batch, speed: FloatArray, conditions: Conditions) -> FloatArray:
         """Slip (B,) that every completion at least has while it keeps a ground speed (B,)."""
@@ -135,15 +141,11 @@ class Bounding:
         Taken at three points across the completions' span, less the spread of the three and `LEAD_SLACK_MS`. Both
         speeds fall together along the span, so the lead hardly changes; this is checked, not shown by argument.
         """
-        span = batch.span
-        turning, ground = [], []
-        for share in (0.0, 0.5, 1.0):
-            point = span.least + share * (span.most - span.least)
-            score = self.speed_of(batch, np.arange(len(point)), point)
-            run = simulate(self.space.inputs(batch.frame, point, self.judge.fast), self.judge.marks_m, "exit")
-            self.simulated += len(point)
-            turning.append(run.highest_ms[1] - score)
-            ground.append(run.highest_ms[0] - score)
+        span, rows = batch.span, np.arange(len(batch.sets))
+        points = [span.least + share * (span.most - span.least) for share in LEAD_SHARES]
+        score = self.speed_of(batch, np.tile(rows, len(points)), np.concatenate(points)).reshape(len(points), -1)
+        cars = [self.space.inputs(batch.frame, point, self.judge.fast) for point in points]
+        ground, turning = self._highest_on_fast_day(cars) - score
         return _least_lead(turning), _least_lead(ground)
 
     def speed_of(self, batch: Batch, rows: IntArray, points: FloatArray) -> FloatArray:
@@ -242,9 +244,9 @@ class Bounding:
         return steps
 
 
-def _least_lead(leads: list[FloatArray]) -> FloatArray:
-    """Least of some leads, less their spread and the slack."""
-    low, high = np.minimum.reduce(leads), np.maximum.reduce(leads)
+def _least_lead(leads: FloatArray) -> FloatArray:
+    """Least (B,) of some leads (n, B), less their spread and the slack."""
+    low, high = leads.min(axis=0), leads.max(axis=0)
     return low - (high - low) - LEAD_SLACK_MS
 
 

@@ -81,13 +81,16 @@ class DriveSets:
             number *= ok.sum(axis=1)
         return number
 
-    def every(self, row: int) -> IntArray:
-        """All completions (n, S) of one drive set, whatever they cost and whether or not they go together."""
-        options = [np.flatnonzero(ok[row]) for ok in self.allowed]
-        chosen = np.stack([each.ravel() for each in np.meshgrid(*options, indexing="ij")], axis=1)
-        builds = np.repeat(self.builds[row : row + 1], len(chosen), axis=0)
-        builds[:, list(self.free)] = chosen
-        return builds
+    def every(self) -> tuple[IntArray, IntArray]:
+        """All completions (n, S), whatever they cost and whether or not they go together, and whose each is (n,)."""
+        numbers = [ok.sum(axis=1) for ok in self.allowed]
+        each = np.multiply.reduce(numbers, dtype=np.int64, initial=1, axis=0) * np.ones(len(self), dtype=np.int64)
+        whose = np.repeat(np.arange(len(self)), each)
+        builds, place = self.builds[whose], np.arange(len(whose)) - np.repeat(np.cumsum(each) - each, each)
+        for s, ok, number in zip(reversed(self.free), reversed(self.allowed), reversed(numbers), strict=True):
+            place, digit = np.divmod(place, number[whose])
+            builds[:, s] = np.argsort(~ok, axis=1, kind="stable")[whose, digit]  # what is allowed comes first
+        return builds, whose
 
     def take(self, rows: IntArray | BoolArray) -> DriveSets:
         """Some of the drive sets."""

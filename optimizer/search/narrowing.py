@@ -123,9 +123,10 @@ class Narrower:
         """Speeds that undriven and driven tires reach at least in any build at the level: (B,) each."""
         bounding, judge = self.bounding, self.judge
         cap = np.minimum(batch.sets.cap_ms, judge.least_cap_ms(level, NEAR_CAP_MS))
-        ground = bounding.slowest_on_fast_day(batch) - SLACK_MS
+        slowest, surface = bounding.ends_on_fast_day(batch)
+        ground = slowest - SLACK_MS
         turning = ground.copy()
-        close = self._near_rating(batch)
+        close = self._near_rating(batch.sets, surface)
         if sampled and np.isfinite(level) and len(close):
             lead, ground_lead = bounding.fast_day_lead(batch.take(close))
             turning[close] = np.maximum(turning[close], level + lead)
@@ -138,19 +139,18 @@ class Narrower:
         slip = np.minimum.reduce([bounding.least_slip(batch, run, each) for each in judge.conditions])
         return np.maximum(ground, run), np.maximum(turning, run * (1 + slip))
 
-    def _near_rating(self, batch: Batch) -> IntArray:
-        """Drive sets with a tire that the fastest of their completions would take past its rating."""
-        surface = self.bounding.fastest_on_fast_day(batch)
+    def _near_rating(self, sets: DriveSets, surface: FloatArray) -> IntArray:
+        """Drive sets with a tire that their fastest completion, at a surface speed (D,), takes past its rating."""
         near = np.zeros(len(surface), dtype=bool)
         for axle in AXLES:
             s = self.judge.model.slot_on("tire", axle)
             if s is None:
                 continue
             fails = ~self.judge.tires_hold(axle, surface)
-            if s in batch.sets.free:
-                near |= (fails & batch.sets.allowed[batch.sets.free.index(s)]).any(axis=1)
+            if s in sets.free:
+                near |= (fails & sets.allowed[sets.free.index(s)]).any(axis=1)
             else:
-                near |= fails[np.arange(len(near)), batch.sets.builds[:, s]]
+                near |= fails[np.arange(len(near)), sets.builds[:, s]]
         return np.flatnonzero(near)
 
 

@@ -197,7 +197,7 @@ class Propagation:
 
     def _rotor_rows(self, sets: DriveSets, goal: Goal, spare: float) -> list[SetRow]:
         """What rotors must take at the last board, less those rows that every build keeps."""
-        radius = self.space.frame(sets.builds).drive.radius_m
+        radius = self.space.largest_radius_m(sets.builds, sets.allowed)
         speed = np.maximum(np.floor(sets.board_ms / BOARD_STEP_MS) * BOARD_STEP_MS, goal.at_board)
         kinds, kind = np.unique(np.concatenate([radius, speed[None]]), axis=1, return_inverse=True)
         kind, drive = kind.reshape(-1), self.judge.model.drive_slots

@@ -186,10 +186,8 @@ class Ranker(Looking):
 
     def _try_all(self) -> bool:
         """Try every completion of all drive sets, best bound first; whether there was time for all, if all matter."""
-        builds = [self.sets.every(row) for row in range(len(self.sets))]
-        rows = np.repeat(np.arange(len(builds)), [len(each) for each in builds])
-        every = np.concatenate(builds)
-        self.touched.update(range(len(builds)))
+        every, rows = self.sets.every()
+        self.touched.update(range(len(self.sets)))
         for start in range(0, len(every), TRIED_AT_ONCE):
             self.progress("trying every build", start / len(every))
             if self._late() or self.pool.enough:

@@ -8,24 +8,22 @@ is asked what the mildest and cheapest of many drive sets may have: most differ 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds
-from optimizer.run.linear import COORDINATES
 from optimizer.search.bounding import SLACK_MS
 from optimizer.search.drive_sets import DriveSets, cents_left, joined, merged_options, option_cents
-from optimizer.search.listing import Line, Way
 from optimizer.search.opening import Opener
 from optimizer.search.propagation import Goal, SetRow
 from optimizer.search.surrogate import lagrangian_bound
 from optimizer.search.tightening import CHUNK
 
-FEW = 50
-"""Completions of a box that are listed rather than split further."""
+FEW = 100
+"""Completions of a box that are listed rather than split further: listing takes less time than one more split."""
 MOST_BOXES = 20_000
 """Boxes of completions into which drive sets taken together are split, at most."""
 ROUNDING = 1e-9
@@ -95,7 +93,7 @@ class Shortage:
             some = sets.take(np.arange(start, min(start + CHUNK, len(sets))))
             boxes, spread = self._affordable(Boxes(some, self.propagation.rows(some, goal)), goal)
             few = boxes.sets.completions <= FEW
-            found += self._listed(boxes.take(few), goal)
+            found.append(self._listed(boxes.take(few), goal))
             rest.append(self._split(boxes.take(~few), spread[:, ~few], goal).sets)
         return np.concatenate(found), self.at_their_slowest(joined(rest), goal)
 
@@ -140,7 +138,7 @@ class Shortage:
                 continue
             scores = [np.broadcast_to(-each, (len(row.high[0]), each.shape[1]))[row.kind] for each in row.coefficients]
             bound, price = lagrangian_bound(scores, cents, left, list(sets.allowed))
-            spare = bound + row.left + ROUNDING * np.maximum(np.abs(row.left), row.high.max(axis=0)[row.kind])
+            spare = bound + row.left + _rounding(row)
             for f, (ok, score, cost) in enumerate(zip(sets.allowed, scores, cents, strict=True)):
                 net = np.where(ok, score - price[:, None] * cost, -np.inf)
                 allowed[f] &= net - net.max(axis=1)[:, None] + spare[:, None] >= 0
@@ -158,14 +156,22 @@ class Shortage:
         left = self.propagation.narrowed(parts.marked(np.arange(len(parts))), goal, split.rows)
         return Boxes(replace(left, mark=split.sets.mark[left.mark]), [row.take(left.mark) for row in split.rows])
 
-    def _listed(self, boxes: Boxes, goal: Goal) -> list[IntArray]:
-        """All completions of boxes that keep the rows and the money: (n, S) each."""
-        sets = boxes.sets
-        if len(sets) == 0:
-            return []
-        batch, anything = self.bounding.open(sets), [Line(0.0, np.zeros(len(COORDINATES)), -np.inf, 0.0)]
-        found = []
-        for place in range(len(sets)):
-            way = Way([ok[place] for ok in sets.allowed], anything)
-            found.append(self.lister.complete(batch, place, [way], goal, FEW, boxes.rows)[0])
-        return found
+    def _listed(self, boxes: Boxes, goal: Goal) -> IntArray:
+        """All completions (n, S) of boxes that go together, and keep the rows and the money by the least they cost."""
+        builds, box = boxes.sets.every()
+        fits = self.lister.legality.allowed(builds)
+        builds, box = builds[fits], box[fits]
+
+        def total(tables: Sequence[FloatArray], row: IntArray) -> FloatArray:
+            chosen = (table[row, builds[:, s]] for s, table in zip(boxes.sets.free, tables, strict=True))
+            return sum(chosen, start=np.zeros(len(builds)))
+
+        keeps = total(option_cents(boxes.sets, self.bounds), box) <= cents_left(boxes.sets, goal.money)[box]
+        for row in boxes.rows:
+            keeps &= total(row.coefficients, row.kind[box]) <= (row.left + _rounding(row))[box]
+        return builds[keeps]
+
+
+def _rounding(row: SetRow) -> FloatArray:
+    """What each drive set may break a row by in rounding: (D,)."""
+    return ROUNDING * np.maximum(np.abs(row.left), row.high.max(axis=0)[row.kind])

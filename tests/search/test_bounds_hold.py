@@ -392,7 +392,7 @@ def test_no_completion_is_slower_than_the_slowest(seed: int) -> None:
     ranker, rng = slow_ranker(seed), np.random.default_rng(seed)
     sets = sets_of(ranker, rng, 15)
     batch = ranker.bounding.open(sets)
-    slowest, on_fast_day = ranker.bounding.slowest(batch), ranker.bounding.slowest_on_fast_day(batch)
+    slowest, on_fast_day = ranker.bounding.slowest(batch), ranker.bounding.ends_on_fast_day(batch)[0]
     rows, builds = some_completions(sets, rng, 20)
     free = np.isinf(ranker.judge.model.drive_rows(builds).cap_ms)
     assert free.any()
