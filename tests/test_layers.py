@@ -103,6 +103,7 @@ search.listing
 search.narrowing
 search.necessary
 search.demands
+search.limiter
 search.tightening
 search.opening
 search.shortage

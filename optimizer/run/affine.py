@@ -63,6 +63,10 @@ class Affine:
         each = np.broadcast_to(np.asarray(factor, dtype=np.float64), self.const.shape)
         return Affine(self.const + each * other.const, self.slope + each[:, None] * other.slope)
 
+    def times(self, factor: FloatArray) -> Affine:
+        """The quantity times a factor (E,)."""
+        return Affine(self.const * factor, self.slope * factor[:, None])
+
     def take(self, rows: IntArray) -> Affine:
         """The same for some drive sets."""
         return Affine(self.const[rows], self.slope[rows])

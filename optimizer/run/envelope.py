@@ -46,6 +46,8 @@ class Envelope:
     shifts : tuple of Shift
     top : int array (E,)
         The gear whose turning mass is in M.
+    usable : bool array (G, E, K)
+        Gears in which some car may keep its speed.
     """
 
     def __init__(
@@ -67,6 +69,7 @@ class Envelope:
         self.most_grip = ranges.most_grip * ranges.grip_factor[:, None]
         pulls = Pulls(ranges, reached_ms)
         gears = pulls.all()
+        self.usable = np.stack([each.usable for each in gears])
         best = np.stack([each.force for each in gears]).argmax(axis=0)
         self.top = best[:, aim] if top is None else top
         self.mass = ranges.cars["translating_kg"].plus(ranges.turning_in(self.top))

@@ -39,6 +39,8 @@ class Pull:
         Least wheel speed at the left end and greatest at the right, inf and -inf where it does not go.
     slip : array (E, K)
         Least slip.
+    usable : bool array (E, K)
+        Where some car may not slow down in it.
     """
 
     force: FloatArray
@@ -48,6 +50,7 @@ class Pull:
     on_limiter: BoolArray
     surface: tuple[FloatArray, FloatArray]
     slip: FloatArray
+    usable: BoolArray
 
 
 class Pulls:
@@ -152,6 +155,8 @@ class Pulls:
                 np.pad(np.where(goes, right * (1.0 + high), -np.inf), beyond, constant_values=-np.inf),
             ),
             np.pad(low, beyond),
+            np.pad(goes & (most >= least_thrust), beyond, constant_values=((False, False), (True, False)))
+            & gear.exists[:, None],
         )
 
     def _leaves(self, gear: Gear) -> BoolArray:

@@ -14,12 +14,14 @@ import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds
+from optimizer.run.affine import Affine
 from optimizer.run.envelope import Envelope
 from optimizer.run.judge import Judge
 from optimizer.run.linear import COORDINATES
 from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.demands import Scores, Ways, best_case, edges_about
 from optimizer.search.drive_sets import DriveSets, cents_left, joined, merged_options, option_cents
+from optimizer.search.limiter import limiter_cut
 from optimizer.search.listing import Line, Lister, Way
 from optimizer.search.narrowing import Narrower, past
 from optimizer.search.necessary import Demand
@@ -62,6 +64,13 @@ class Cut:
     def take(self, rows: IntArray) -> Cut:
         """The same for some ways."""
         return Cut(self.const[rows], self.slope[rows], self.holds[rows], self.multiplier[rows])
+
+    def among(self, rows: IntArray, count: int) -> Cut:
+        """The same for so many ways, of which the rows (n,) have it."""
+        const, slope, multiplier = np.zeros(count), np.zeros((count, self.slope.shape[1])), np.zeros(count)
+        holds = np.zeros(count, dtype=np.bool_)
+        const[rows], slope[rows], holds[rows], multiplier[rows] = self.const, self.slope, self.holds, self.multiplier
+        return Cut(const, slope, holds, multiplier)
 
     def line(self, way: int) -> Line:
         """The cut of one way."""
@@ -195,7 +204,7 @@ class Tightener:
         cases, among = [best_case(each) for each in envelopes], None
         if bins >= WORTH_A_LOOK:
             ways = self.scores.ways(envelopes, cases, level, 1)
-            some, _, living = self._cuts(batch.take(ways.rows), ways, goal)
+            some, _, living = self._cuts(batch.take(ways.rows), ways, goal, self._limits(envelopes, ways))
             among = np.zeros(len(sets), dtype=bool)
             among[ways.rows[living]] = True
             batch = replace(batch, sets=_struck(batch.sets, ways.rows[living], [ok[living] for ok in some]))
@@ -203,7 +212,7 @@ class Tightener:
         each_ms = np.maximum(batch.sets.each_ms, ways.each_ms)
         batch = replace(batch, sets=replace(batch.sets, each_ms=each_ms))
         every = batch.take(ways.rows)
-        options, cuts, living = self._cuts(every, ways, goal)
+        options, cuts, living = self._cuts(every, ways, goal, self._limits(envelopes, ways))
         each = replace(every.sets, allowed=tuple(options)).marked(np.arange(len(ways.rows))).take(living)
         each = self.propagation.for_rotors(past(each, goal.past(ways.highest_ms[living] - RUN_ERROR_MS)), goal)
         each = each.take(each.completable)
@@ -218,22 +227,43 @@ class Tightener:
             tuple(cut.take(alive[kept]) for cut in cuts),
         )
 
-    def _cuts(self, every: Batch, ways: Ways, goal: Goal) -> tuple[list[BoolArray], list[Cut], BoolArray]:
+    def _limits(self, envelopes: Sequence[Envelope], ways: Ways) -> list[tuple[Affine, BoolArray]]:
+        """What the limiter asks of n ways in each run, and where it does."""
+        found = []
+        for run, envelope in enumerate(envelopes):
+            spare, holds = limiter_cut(envelope, ways.each_ms[:, run])
+            found.append((spare.take(ways.rows), holds[ways.rows]))
+        return found
+
+    def _cuts(
+        self, every: Batch, ways: Ways, goal: Goal, limits: list[tuple[Affine, BoolArray]]
+    ) -> tuple[list[BoolArray], list[Cut], BoolArray]:
         """Options that the cuts of each of n ways leave, the cuts, and whether anything affordable is left (n,)."""
         cents, left = option_cents(every.sets, self.bounds), cents_left(every.sets, goal.money)
-        cuts: list[Cut] = []
         spare = np.full(len(ways.rows), np.inf)
         options = [ok.copy() for ok in every.sets.allowed]
+        cuts: list[Cut] = []
         for asked in ways.demands:
             demand, fast, slow = asked, every.span.least, every.span.most
             for _ in range(CUTS):
                 point = demand.on_line(fast, slow)
                 demand = demand.aimed(point)
-                cut, most, best, saved = self._cut(every, demand, point, cents, left)
+                cut, most, best, saved = self._laid(every, *demand.cut(point), cents, left)
                 cuts.append(cut)
                 spare = np.minimum(spare, most)
                 options = [ok & kept for ok, kept in zip(options, saved, strict=True)]
                 fast, slow = self._line_through(demand, best, every)
+        for limit, holds in limits:
+            some = np.flatnonzero(holds & (limit.least(every.span) < -ROUNDING_MS))
+            if len(some):
+                few = limit.take(some)
+                cut, most, _, saved = self._laid(
+                    every.take(some), few.const, few.slope, holds[some], [each[some] for each in cents], left[some]
+                )
+                cuts.append(cut.among(some, len(spare)))
+                spare[some] = np.minimum(spare[some], most)
+                for ok, kept in zip(options, saved, strict=True):
+                    ok[some] &= kept
         living = (spare >= -ROUNDING_MS) & np.logical_and.reduce([ok.any(axis=1) for ok in options])
         return options, cuts, living
 
@@ -249,11 +279,16 @@ class Tightener:
             found.append(Envelope(self.bounding.space, batch.frame, batch.span, conditions, edges, aim, top, reached))
         return batch, found
 
-    def _cut(
-        self, every: Batch, demand: Demand, points: FloatArray, cents: list[FloatArray], left: FloatArray
+    def _laid(
+        self,
+        every: Batch,
+        const: FloatArray,
+        slope: FloatArray,
+        holds: BoolArray,
+        cents: list[FloatArray],
+        left: FloatArray,
     ) -> tuple[Cut, FloatArray, FloatArray, list[BoolArray]]:
-        """A cut at points; the most any affordable completion has on it, the point that has it, options it leaves."""
-        const, slope, holds = demand.cut(points)
+        """A cut; the most any affordable completion has on it, the point that has it, and the options it leaves."""
         base = const + np.einsum("bl,bl->b", every.frame.base, slope)
         scores = [add.along(slope) for add in every.additions]
         allowed = list(every.sets.allowed)
