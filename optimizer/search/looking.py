@@ -33,6 +33,8 @@ ESTIMATES = 5
 """Times that the highest estimate is taken again with what that speed asks for."""
 MOST_POSSIBLE = 100_000
 """Boxes of completions gone into where any legal build is looked for among what rules and money leave."""
+NEARLY_MS = 3.0
+"""Where the highest estimate is less than this above the level, the rest is sooner ruled out than better ones found."""
 PROBE_DEPTHS_MS = (0.2, 0.5, 1.0, 2.0, 4.0, 8.0)
 """How far below the highest estimate the probes look, one after the other."""
 
@@ -110,6 +112,18 @@ class Looking(RulingOut):
             if len(rows) == 0 or estimate[0] <= before + CLEARLY_MS:
                 break
             self._try_likeliest(rows, Goal(before, self.budget))
+
+    def _seems_found(self, *, thorough: bool) -> bool:
+        """Whether the K best so far seem near the best there are: at once, or after a look in the likeliest drive sets.
+
+        Where the rest is to be ruled out by argument, less will do: what is better is met then.
+        """
+        if not thorough:
+            return not self._seems_reached(self.pool.level)
+        estimate, rows = self._estimates(self.pool.level)
+        if len(rows):
+            self._try_likeliest(rows, Goal(self.pool.level, self.budget))
+        return len(rows) == 0 or float(estimate[0]) <= self.pool.level + NEARLY_MS
 
     def _try_likeliest(self, rows: IntArray, goal: Goal) -> IntArray:
         """Try a few completions of the likeliest drive sets (by row, best first) for a goal: (n, S)."""

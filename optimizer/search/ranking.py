@@ -143,7 +143,7 @@ class Ranker(Looking):
         warm = len(pool.builds) > 0 or len(self.memory.hints) > 0
         self._try(np.concatenate([self.judge.options.fitted[None], self.memory.hints]))
         self.climber.by_ones(pool)
-        if warm:
+        if warm and not thorough:
             self.climber.by_twos(pool, self._late)
         if len(self._bound_all(warm=warm)):
             self._find(thorough=thorough, warm=warm)
@@ -164,7 +164,8 @@ class Ranker(Looking):
     def _find(self, *, thorough: bool, warm: bool) -> None:
         """Find good builds, then rule out the rest by argument if that is wanted and can be done, or by tangents.
 
-        Where there are few builds, the first is left out, or all are tried.
+        Where there are few builds, the first is left out, or all are tried. Where K are known from other questions, one
+        look mostly has to do: what is better still is met while the rest is ruled out.
         """
         number, ranked = self.sets.completions.sum(), np.isfinite(self.pool.level)
         if number <= (FEW_TRIED if ranked else ALL_TRIED):
@@ -174,7 +175,7 @@ class Ranker(Looking):
         if ranked and self._at_cap():  # where a cap holds all, there is nothing faster to look for
             number = self.opener.narrower.tighten(self.sets, self._goal()).completions.sum()
         few = ranked and number <= (SOON_CLOSED if thorough else ALL_TRIED)
-        found = few or (warm and not self._seems_reached(self.pool.level))
+        found = few or (ranked and warm and self._seems_found(thorough=thorough))
         target = self.pool.level if found else self._good_speed()
         if thorough and np.isfinite(self.pool.level):
             self.evidence.closed = self._close()
