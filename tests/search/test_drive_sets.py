@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -109,3 +110,21 @@ def test_money_for_exactly_the_price_is_enough_where_slots_share_a_job():
         assert np.isfinite(lagrangian_bound(cents, cents, cents_left(sets, price), list(sets.allowed))[0]).all()
         assert np.isinf(lagrangian_bound(cents, cents, cents_left(sets, price - 1), list(sets.allowed))[0]).all()
     assert above > 0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_every_completion_is_given_once_and_by_its_set(seed):
+    """Those of some sets with some options struck out, against products of what is allowed."""
+    _, legality, book, judge = machinery(scenario_of(seed))
+    sets = drive_sets_of(legality, judge.model.drive_slots, book, None)
+    rng = np.random.default_rng(seed)
+    sets = replace(sets, allowed=tuple(ok & (rng.random(ok.shape) < 0.8) for ok in sets.allowed))
+    builds, whose = sets.every()
+    expected = []
+    for row in range(len(sets)):
+        for chosen in itertools.product(*(np.flatnonzero(ok[row]) for ok in sets.allowed)):
+            build = sets.builds[row].copy()
+            build[list(sets.free)] = chosen
+            expected.append((row, *build.tolist()))
+    assert [(row, *build) for row, build in zip(whose.tolist(), builds.tolist(), strict=True)] == expected
+    assert not sets.completable.all()

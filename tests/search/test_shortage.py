@@ -11,6 +11,7 @@ import pytest
 from optimizer.choice.options import IntArray
 from optimizer.choice.wishes import with_wishes
 from optimizer.pipeline import study_of
+from optimizer.run.judge import CHECKS
 from optimizer.scenario.car import Job
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Part
@@ -156,3 +157,26 @@ def test_the_slowest_of_each_drive_set_costs_no_legal_build(seed: int) -> None:
     assert (at >= 0).all()
     for s, ok in zip(left.free, left.allowed, strict=True):
         assert ok[at, legal[:, s]].all()
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2, 3, 5, 7])
+def test_rotor_rows_are_the_check_of_a_run_where_radii_are_known(seed: int) -> None:
+    """With the radii of a build's own tires they say what the check does; with larger ones they keep all that pass."""
+    scenario, rng = random_catalog(seed), np.random.default_rng(seed)
+    options, _, _, judge = machinery(scenario)
+    builds = np.stack([rng.integers(0, size, 400) for size in options.sizes], axis=1)
+    runs = judge.runs(builds)
+    moving = np.flatnonzero(np.minimum.reduce([run.score_ms for run in runs]) > 0)
+    builds, runs = builds[moving], tuple(run.take(moving) for run in runs)
+    board = np.maximum.reduce([run.passing.speed[1] for run in runs])
+    passes = judge.judge(builds, runs).passes[CHECKS.index("rotor rise")]
+    radius = judge.model.drive_rows(builds).radius_m
+
+    def kept(larger: float) -> np.ndarray:
+        rows = judge.rotor_rows(board, radius * larger)
+        used = [sum(c[np.arange(len(builds)), builds[:, s]] for s, c in enumerate(each)) for each, _ in rows]
+        return np.logical_and.reduce([total <= upper for total, (_, upper) in zip(used, rows, strict=True)])
+
+    assert 0 < passes.sum() < len(passes)
+    assert (kept(1.0) == passes).all()
+    assert kept(1.1)[passes].all()
