@@ -48,6 +48,8 @@ class Envelope:
         The gear whose turning mass is in M.
     usable : bool array (G, E, K)
         Gears in which some car may keep its speed.
+    highest_surface : array (G, E)
+        Wheel speed up to which each gear is used.
     """
 
     def __init__(
@@ -70,6 +72,7 @@ class Envelope:
         pulls = Pulls(ranges, reached_ms)
         gears = pulls.all()
         self.usable = np.stack([each.usable for each in gears])
+        self.highest_surface = np.stack([each.highest for each in gears])
         best = np.stack([each.force for each in gears]).argmax(axis=0)
         self.top = best[:, aim] if top is None else top
         self.mass = ranges.cars["translating_kg"].plus(ranges.turning_in(self.top))

@@ -17,7 +17,7 @@ from optimizer.physics.driveline import rpm_at_speed
 from optimizer.run.conditions import Conditions, conditions_of, fast_conditions_of
 from optimizer.run.driving import Gear
 from optimizer.run.inputs import FloatArray, RunInputs, side_by_side
-from optimizer.run.model import RunModel, S, rated_speed_ms, rolling_radius_m
+from optimizer.run.model import RunModel, S, rated_speed_ms
 from optimizer.run.pauses import most_lost_in_pause
 from optimizer.run.simulator import Run, simulate
 from optimizer.run.stopping import Stopping, rotor_capacity_j, stopping_of
@@ -232,19 +232,18 @@ class Judge:
         speed = np.maximum(board_ms, max(self.planned_ms, 0.0))
         by_radius = 1.0 / radius_m[:, :, None] ** 2
 
-        def worth(table: FloatArray) -> FloatArray:
+        def worth(table: FloatArray, by_radius: FloatArray) -> FloatArray:
             front, rear = table[:, S["front_turning_kgm2"]], table[:, S["rear_turning_kgm2"]]
             found: FloatArray = table[:, S["mass_kg"]] + by_radius[0] * front + by_radius[1] * rear
             return found
 
-        every = [worth(table) for table in self.model.sums]
-        for s, slot in enumerate(self.options.slots):
+        every = []
+        for s, (slot, table) in enumerate(zip(self.options.slots, self.model.sums, strict=True)):
+            own = by_radius
             if slot.kind == "tire":
-                table = self.model.sums[s]
-                own = np.array([rolling_radius_m(cast(Tire, part)) for part in self.options.parts[s]])
-                turning = table[:, S["front_turning_kgm2"]] + table[:, S["rear_turning_kgm2"]]
-                every[s] = np.broadcast_to(table[:, S["mass_kg"]] + turning / own**2, every[s].shape)
-        upper = 1e-6 - worth(self.model.base[None])[:, 0]
+                own = np.broadcast_to(1.0 / self.model.radii_m(s) ** 2, (*by_radius.shape[:2], len(table)))
+            every.append(worth(table, own))
+        upper = 1e-6 - worth(self.model.base[None], by_radius)[:, 0]
         rows = []
         for s, slot in enumerate(self.options.slots):
             if slot.kind == "rotor":

@@ -18,7 +18,7 @@ from optimizer.choice.options import BoolArray, IntArray
 from optimizer.physics import air
 from optimizer.run.conditions import Conditions
 from optimizer.run.inputs import FloatArray, RunInputs
-from optimizer.run.model import SUMS, DriveRows, RunModel, S, rolling_radius_m
+from optimizer.run.model import SUMS, DriveRows, RunModel, S
 from optimizer.scenario.parts import Axle, Tire
 
 COORDINATES = (*SUMS, "free_rolling_n", "free_rolling_nv2")
@@ -227,8 +227,7 @@ class LinearSpace:
         own = np.array([tire.rolling_coefficient for tire in tires])
         level = drive.coefficient[axle] / own[builds[:, self.free_tires]]
         growth = drive.speed_term[axle] / own[builds[:, self.free_tires]]
-        ok = allowed[self.free_slots.index(self.free_tires)]
-        ok = np.where(ok.any(axis=1, keepdims=True), ok, True)  # without any option there is no completion
+        ok = self._open_tires(allowed)
         low, high = (np.broadcast_to(each, count) for each in _ends(own, ok))
         steady = self.salt.rolling_coefficient + base[:, C["rolling_change"]]
         floor, growth_floor = steady + low * level, low * growth
@@ -237,7 +236,7 @@ class LinearSpace:
         base[:, C["free_rolling_n"]] = floor * load - (floor - steady) * low_load
         base[:, C["free_rolling_nv2"]] = growth_floor * (load - low_load)
         radius = drive.radius_m.copy()
-        smallest, radius[axle] = _ends(np.array([rolling_radius_m(tire) for tire in tires]), ok)
+        smallest, radius[axle] = _ends(model.radii_m(self.free_tires), ok)
         rating = drive.rating_ms.copy()
         least_rating = _ends(self.model.held_ms(self.free_tires), ok)[0]
         rating[axle] = np.inf
@@ -251,11 +250,14 @@ class LinearSpace:
         """Rolling radius (2, D) of front and rear tires of drive sets, the largest allowed where tires are free."""
         radius = self.model.drive_rows(builds).radius_m.copy()
         if self.free_tires is not None:
-            own = np.array([rolling_radius_m(cast(Tire, tire)) for tire in self.model.options.parts[self.free_tires]])
-            largest = _ends(own, allowed[self.free_slots.index(self.free_tires)])[1]
             axle = ("front", "rear").index(cast(str, self.free_axle))
-            radius[axle] = np.where(np.isfinite(largest), largest, own.max())  # without any there is no completion
+            radius[axle] = _ends(self.model.radii_m(self.free_tires), self._open_tires(allowed))[1]
         return radius
+
+    def _open_tires(self, allowed: tuple[BoolArray, ...]) -> BoolArray:
+        """Undriven tires allowed in each drive set; any where none is: there is no completion then."""
+        ok = allowed[self.free_slots.index(cast(int, self.free_tires))]
+        return np.where(ok.any(axis=1, keepdims=True), ok, True)
 
     def _loosest(self, drive: DriveRows) -> DriveRows:
         """The same drive sets with the highest caps their free slots could give: none."""

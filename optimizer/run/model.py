@@ -260,6 +260,10 @@ class RunModel:
         rated = np.array([rated_speed_ms(cast(Tire, part)) for part in self.options.parts[s]])
         return rated / margin if self.limiter_holds_rating else np.full(len(rated), np.inf)
 
+    def radii_m(self, s: int) -> FloatArray:
+        """Rolling radius (m_s,) of each tire of a slot."""
+        return np.array([rolling_radius_m(cast(Tire, part)) for part in self.options.parts[s]])
+
     def pressure_pa(self, builds: IntArray, axle: Axle) -> FloatArray:
         """Gauge pressure (n,) of the tires on an axle: as planned, with what extras change there."""
         pressure = np.full(len(builds), self.car.hub(axle).tire_pressure_pa)

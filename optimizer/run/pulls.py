@@ -41,6 +41,8 @@ class Pull:
         Least slip.
     usable : bool array (E, K)
         Where some car may not slow down in it.
+    highest : array (E,)
+        Wheel speed up to which it is used.
     """
 
     force: FloatArray
@@ -51,6 +53,7 @@ class Pull:
     surface: tuple[FloatArray, FloatArray]
     slip: FloatArray
     usable: BoolArray
+    highest: FloatArray
 
 
 class Pulls:
@@ -157,6 +160,7 @@ class Pulls:
             np.pad(low, beyond),
             np.pad(goes & (most >= least_thrust), beyond, constant_values=((False, False), (True, False)))
             & gear.exists[:, None],
+            at_limit[:, 0],
         )
 
     def _leaves(self, gear: Gear) -> BoolArray:

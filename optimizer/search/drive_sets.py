@@ -84,7 +84,7 @@ class DriveSets:
     def every(self) -> tuple[IntArray, IntArray]:
         """All completions (n, S), whatever they cost and whether or not they go together, and whose each is (n,)."""
         numbers = [ok.sum(axis=1) for ok in self.allowed]
-        each = np.multiply.reduce(numbers, dtype=np.int64, initial=1, axis=0) * np.ones(len(self), dtype=np.int64)
+        each = self.completions.astype(np.int64)
         whose = np.repeat(np.arange(len(self)), each)
         builds, place = self.builds[whose], np.arange(len(whose)) - np.repeat(np.cumsum(each) - each, each)
         for s, ok, number in zip(reversed(self.free), reversed(self.allowed), reversed(numbers), strict=True):

@@ -10,7 +10,6 @@ from __future__ import annotations
 import numpy as np
 
 from optimizer.physics.grip import grip_of_slip
-from optimizer.physics.tires import grown_surface_speed
 from optimizer.run.affine import POWERS, Affine, Force
 from optimizer.run.driving import BoolArray
 from optimizer.run.envelope import Envelope
@@ -33,9 +32,7 @@ def limiter_cut(envelope: Envelope, speed_ms: FloatArray) -> tuple[Affine, BoolA
     usable = envelope.usable[:, rows, cell]
     holds = ranges.gripping[rows, cell] & (speed_ms > envelope.edges[0]) & usable.any(axis=0)
     speed_ms = np.where(holds, speed_ms, LEAST_SPEED_MS)
-    tallest = np.where(usable, inputs.overall, np.inf).min(axis=0)
-    still = inputs.rev_limit_rpm * (np.pi / 30.0) * inputs.radius_m / tallest
-    highest = np.minimum(grown_surface_speed(inputs.growth, still), inputs.surface_cap_ms)
+    highest = np.where(usable, envelope.highest_surface, 0.0).max(axis=0)
     slip = highest / speed_ms - 1.0
     use = np.minimum(grip_of_slip(slip, inputs.slip_at_slide), inputs.grip_use_limit)
     allowed = use / (1.0 - use * ranges.moved)

@@ -51,14 +51,14 @@ class Shortage:
     Parameters
     ----------
     opener : Opener
-        Has what knows rules and money, and what lists completions.
+        Has what knows rules and money.
     bounds : AdditiveBounds
         Lower bounds on prices by slot.
     """
 
     def __init__(self, opener: Opener, bounds: AdditiveBounds) -> None:
         self.judge, self.bounding, self.narrower = opener.judge, opener.bounding, opener.narrower
-        self.propagation, self.lister, self.bounds = opener.propagation, opener.lister, bounds
+        self.propagation, self.bounds = opener.propagation, bounds
 
     def possible(self, sets: DriveSets, goal: Goal, late: Callable[[], bool] = lambda: False) -> BoolArray:
         """Whether rows and the money of a goal may leave each drive set a completion, looked at together: (D,)."""
@@ -159,7 +159,7 @@ class Shortage:
     def _listed(self, boxes: Boxes, goal: Goal) -> IntArray:
         """All completions (n, S) of boxes that go together, and keep the rows and the money by the least they cost."""
         builds, box = boxes.sets.every()
-        fits = self.lister.legality.allowed(builds)
+        fits = self.propagation.legality.allowed(builds)
         builds, box = builds[fits], box[fits]
 
         def total(tables: Sequence[FloatArray], row: IntArray) -> FloatArray:

@@ -202,9 +202,11 @@ class Tightener:
         level = goal.level - RUN_ERROR_MS
         batch, envelopes = self.envelopes(sets, level, coarser)
         cases, among = [best_case(each) for each in envelopes], None
+        needed = self.scores.each(self.scores.bounds(cases), level)
+        limits = [limiter_cut(envelope, speed) for envelope, speed in zip(envelopes, needed.T, strict=False)]
         if bins >= WORTH_A_LOOK:
             ways = self.scores.ways(envelopes, cases, level, 1)
-            some, _, living = self._cuts(batch.take(ways.rows), ways, goal, self._limits(envelopes, ways))
+            some, _, living = self._cuts(batch.take(ways.rows), ways, goal, limits)
             among = np.zeros(len(sets), dtype=bool)
             among[ways.rows[living]] = True
             batch = replace(batch, sets=_struck(batch.sets, ways.rows[living], [ok[living] for ok in some]))
@@ -212,7 +214,7 @@ class Tightener:
         each_ms = np.maximum(batch.sets.each_ms, ways.each_ms)
         batch = replace(batch, sets=replace(batch.sets, each_ms=each_ms))
         every = batch.take(ways.rows)
-        options, cuts, living = self._cuts(every, ways, goal, self._limits(envelopes, ways))
+        options, cuts, living = self._cuts(every, ways, goal, limits)
         each = replace(every.sets, allowed=tuple(options)).marked(np.arange(len(ways.rows))).take(living)
         each = self.propagation.for_rotors(past(each, goal.past(ways.highest_ms[living] - RUN_ERROR_MS)), goal)
         each = each.take(each.completable)
@@ -227,18 +229,13 @@ class Tightener:
             tuple(cut.take(alive[kept]) for cut in cuts),
         )
 
-    def _limits(self, envelopes: Sequence[Envelope], ways: Ways) -> list[tuple[Affine, BoolArray]]:
-        """What the limiter asks of n ways in each run, and where it does."""
-        found = []
-        for run, envelope in enumerate(envelopes):
-            spare, holds = limiter_cut(envelope, ways.each_ms[:, run])
-            found.append((spare.take(ways.rows), holds[ways.rows]))
-        return found
-
     def _cuts(
         self, every: Batch, ways: Ways, goal: Goal, limits: list[tuple[Affine, BoolArray]]
     ) -> tuple[list[BoolArray], list[Cut], BoolArray]:
-        """Options that the cuts of each of n ways leave, the cuts, and whether anything affordable is left (n,)."""
+        """Options that the cuts of each of n ways leave, the cuts, and whether anything affordable is left (n,).
+
+        ``limits`` are what the limiter asks of the drive sets in each run, and where it does.
+        """
         cents, left = option_cents(every.sets, self.bounds), cents_left(every.sets, goal.money)
         spare = np.full(len(ways.rows), np.inf)
         options = [ok.copy() for ok in every.sets.allowed]
@@ -254,11 +251,12 @@ class Tightener:
                 options = [ok & kept for ok, kept in zip(options, saved, strict=True)]
                 fast, slow = self._line_through(demand, best, every)
         for limit, holds in limits:
-            some = np.flatnonzero(holds & (limit.least(every.span) < -ROUNDING_MS))
+            asked_of = limit.take(ways.rows)
+            some = np.flatnonzero(holds[ways.rows] & (asked_of.least(every.span) < -ROUNDING_MS))
             if len(some):
-                few = limit.take(some)
+                few, sure = asked_of.take(some), np.ones(len(some), dtype=bool)
                 cut, most, _, saved = self._laid(
-                    every.take(some), few.const, few.slope, holds[some], [each[some] for each in cents], left[some]
+                    every.take(some), few.const, few.slope, sure, [each[some] for each in cents], left[some]
                 )
                 cuts.append(cut.among(some, len(spare)))
                 spare[some] = np.minimum(spare[some], most)

@@ -6,6 +6,7 @@ The enumeration uses the legality, price and simulator of the package, but nothi
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -220,6 +221,12 @@ def some_completions(sets: DriveSets, rng: np.random.Generator, each: int) -> tu
     for s, ok in zip(sets.free, sets.allowed, strict=True):
         builds[:, s] = [rng.choice(np.flatnonzero(ok[row])) for row in rows]
     return rows, builds
+
+
+def boxes_of(sets: DriveSets, rows: IntArray, builds: IntArray) -> DriveSets:
+    """A box for each completion (n, S) of the drive sets ``rows`` (n,), with nothing else in it."""
+    allowed = zip(sets.free, sets.allowed, strict=True)
+    return replace(sets.take(rows), allowed=tuple(np.arange(ok.shape[1]) == builds[:, s, None] for s, ok in allowed))
 
 
 def every_allowed(legality: Any) -> IntArray:

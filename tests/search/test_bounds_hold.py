@@ -24,7 +24,7 @@ from optimizer.search.propagation import Goal
 from optimizer.search.purchases import Purchases
 from optimizer.search.ranking import Ranker
 from optimizer.search.tightening import ROUNDING_MS, RUN_ERROR_MS, Tightener
-from tests.search.catalogs import machinery, random_catalog, some_completions
+from tests.search.catalogs import boxes_of, machinery, random_catalog, some_completions
 
 SEEDS = range(18)
 """All layouts and scorings, with one run and with two."""
@@ -188,9 +188,7 @@ def test_no_completion_is_sooner_at_a_speed_than_the_best_case(seed: int) -> Non
         final = simulate(inputs, (0.5 * length, length), "exit").score_ms
         level = float(np.quantile(final[final > 0], 0.5))
         edges, aim = edges_about(level, ranker.judge.model.car.start_speed_ms)
-        ones = zip(sets.free, sets.allowed, strict=True)
-        only = tuple(np.arange(ok.shape[1]) == builds[:, s, None] for s, ok in ones)
-        for some, which in ((sets, rows), (replace(sets.take(rows), allowed=only), np.arange(len(rows)))):
+        for some, which in ((sets, rows), (boxes_of(sets, rows, builds), np.arange(len(rows)))):
             batch = ranker.bounding.open(some)
             case = best_case(Envelope(ranker.space, batch.frame, batch.span, conditions, edges, aim, None, level))
             for share in (0.02, 0.05, 0.1, 0.2, 0.3, 0.45, 0.6, 0.8, 0.95):

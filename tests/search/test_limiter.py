@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -15,14 +13,8 @@ from optimizer.search.drive_sets import DriveSets
 from optimizer.search.limiter import limiter_cut
 from optimizer.search.ranking import Ranker
 from optimizer.search.tightening import ROUNDING_MS, RUN_ERROR_MS
-from tests.search.catalogs import some_completions
+from tests.search.catalogs import boxes_of, some_completions
 from tests.search.test_bounds_hold import SEEDS, points_of, ranker_of, sets_of
-
-
-def only(sets: DriveSets, rows: IntArray, builds: IntArray) -> DriveSets:
-    """A box for each build, with nothing else in it."""
-    allowed = zip(sets.free, sets.allowed, strict=True)
-    return replace(sets.take(rows), allowed=tuple(np.arange(ok.shape[1]) == builds[:, s, None] for s, ok in allowed))
 
 
 def runs_of(ranker: Ranker, builds: IntArray) -> list[Run]:
@@ -44,8 +36,7 @@ def spare_at(
     batch, conditions = ranker.bounding.open(sets), ranker.judge.conditions[run]
     edges, aim = edges_about(float(np.median(speed_ms)), ranker.judge.model.car.start_speed_ms)
     envelope = Envelope(ranker.space, batch.frame, batch.span, conditions, edges, aim, None, speed_ms)
-    base = envelope.ranges.base
-    envelope.ranges.base = replace(base, rev_limit_rpm=base.rev_limit_rpm * revs)
+    envelope.highest_surface *= revs
     spare, holds = limiter_cut(envelope, speed_ms)
     return np.where(holds[rows], spare.take(rows).at(points_of(batch, rows, builds)), np.nan)
 
@@ -63,7 +54,7 @@ def test_every_car_that_was_as_fast_has_it_to_spare(seed: int) -> None:
             speed = np.full(len(sets), np.quantile(highest[going], share))
             spare = spare_at(ranker, sets, rows, builds, run, speed - RUN_ERROR_MS)
             assert not (spare[highest >= speed[rows]] < -ROUNDING_MS).any(), share
-        alone, every = only(sets, rows, builds), np.arange(len(rows))
+        alone, every = boxes_of(sets, rows, builds), np.arange(len(rows))
         spare = spare_at(ranker, alone, every, builds, run, np.maximum(highest - RUN_ERROR_MS, 0.0))
         assert np.isfinite(spare).any()
         assert not (spare[going] < -ROUNDING_MS).any()
@@ -82,7 +73,7 @@ def test_a_car_on_the_limiter_has_nothing_more_to_spare(seed: int) -> None:
     for run, each in enumerate(runs_of(ranker, builds)):
         on_it = np.flatnonzero((each.passing.limit[1] == LIMITS.index("revs")) & (each.score_ms > 0))
         if len(on_it):
-            alone, final = only(sets, rows[on_it], builds[on_it]), each.final_ms[on_it]
+            alone, final = boxes_of(sets, rows[on_it], builds[on_it]), each.final_ms[on_it]
             own = np.arange(len(on_it)), builds[on_it], run
             assert not (spare_at(ranker, alone, *own, final * (1 - 1e-6)) < 0).any()
             held += len(on_it)
