@@ -11,7 +11,7 @@ import numpy as np
 
 from optimizer.run.affine import Affine, Span
 from optimizer.run.conditions import Conditions
-from optimizer.run.driving import Gear
+from optimizer.run.driving import BoolArray, Gear
 from optimizer.run.inputs import FloatArray, IntArray
 from optimizer.run.linear import Frame, LinearSpace
 from optimizer.run.pulls import Pull, Pulls
@@ -131,3 +131,10 @@ class Envelope:
         self.per_grip = np.where(pushed | capped, 0.0, per_grip) / ranges.grip_factor[:, None]
         self.gripping = self.gripping & ~pushed
         return shares
+
+    def no_shift_between(self, rows: IntArray, low_ms: FloatArray, high_ms: FloatArray) -> BoolArray:
+        """Whether no car of drive sets ``rows`` (n,) shifts at a speed between two (n,)."""
+        clear = np.ones(len(rows), dtype=np.bool_)
+        for shift in self.shifts:
+            clear &= (shift.latest_ms[rows] <= low_ms) | (shift.earliest_ms[rows] > high_ms)
+        return clear

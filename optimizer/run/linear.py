@@ -156,12 +156,14 @@ class Additions:
 def _kinds(allowed: BoolArray) -> tuple[BoolArray, IntArray]:
     """The different rows of a bool array (D, m), and which of them each row is."""
     bits = np.packbits(allowed, axis=1)
-    if bits.shape[1] <= WORD:  # whole numbers are sorted sooner than rows
-        word = np.zeros((len(bits), WORD), dtype=np.uint8)
-        word[:, : bits.shape[1]] = bits
-        _, first, which = np.unique(word.view(np.uint64)[:, 0], return_index=True, return_inverse=True)
-    else:
-        _, first, which = np.unique(bits, axis=0, return_index=True, return_inverse=True)
+    words = np.zeros((len(bits), -(-bits.shape[1] // WORD) * WORD), dtype=np.uint8)
+    words[:, : bits.shape[1]] = bits
+    words = words.view(np.uint64)
+    # whole numbers are sorted sooner than rows: rows that differ almost surely have different ones
+    number = words @ np.random.default_rng(0).integers(1, 2**63, words.shape[1], dtype=np.uint64)
+    _, first, which = np.unique(number, return_index=True, return_inverse=True)
+    if not np.array_equal(words[first][which], words):
+        _, first, which = np.unique(words, axis=0, return_index=True, return_inverse=True)
     return allowed[first], which.reshape(-1)
 
 

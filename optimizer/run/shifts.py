@@ -21,9 +21,12 @@ class Shift(NamedTuple):
 
     Past ground speed ``beyond_ms`` the gear is surely left. The pause has then cost ``rolled_m`` without gain, and
     speed to be gained again: at least ``gained_m2s2`` of u du, at ``speed_ms``, against ``force_n``, ``share`` of M.
-    Zero where there is no such shift.
+    Zero where there is no such shift. Whoever makes it does so from ``earliest_ms`` to ``latest_ms``: inf and 0 where
+    there is no gear to go to.
     """
 
+    earliest_ms: FloatArray
+    latest_ms: FloatArray
     beyond_ms: FloatArray
     rolled_m: FloatArray
     gained_m2s2: FloatArray
@@ -98,8 +101,11 @@ class Shifts:
         least = (ranges.resistance.coefficients(ranges.mildest) * powers).sum(axis=0) - ranges.mildest_above.max(axis=1)
         least_loss = np.minimum(pause * np.maximum(least, 0.0) / coasting.most(ranges.span), most_loss)
         force, share = self._regained(number + 1, slowest, earliest, latest)
-        counts = here.exists & (inputs.overall[number + 1] > 0) & (slowest > before) & np.isfinite(force)
+        there = here.exists & (inputs.overall[number + 1] > 0)
+        counts = there & (slowest > before) & np.isfinite(force)
         return Shift(
+            earliest_ms=np.where(there, earliest, np.inf),
+            latest_ms=np.where(there, latest, 0.0),
             beyond_ms=self._ground(gear, self.pulls.highest_surface(here))[1],
             rolled_m=np.where(counts, pause * (earliest - 0.5 * most_loss), 0.0),
             gained_m2s2=np.where(counts, least_loss * (earliest - 0.5 * least_loss), 0.0),

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.choice.options import FloatArray, IntArray
 from optimizer.run.envelope import Envelope
 from optimizer.scenario.event import Scoring
 from optimizer.search.necessary import Cells, Demand, Part, Stretch, distance_weights, time_weights
@@ -161,14 +161,15 @@ def best_case(envelope: Envelope) -> BestCase:
 class Ways:
     """Ways in which completions of drive sets could score: way i is one of drive set ``rows[i]``.
 
-    A completion that scores meets every demand of at least one way of its drive set; it then has been as fast as
-    ``highest_ms`` (n,) up to the last board in one of its runs. Whatever its way, it has been as fast as ``each_ms``
-    (E, 2) in each.
+    A completion that scores meets every demand of at least one way of its drive set. Up to the board that the score
+    hangs on it is then once as fast as ``low_ms`` (n, 2) in each run, and never faster than ``high_ms`` (n, 2).
+    Whatever its way, it is once as fast as ``each_ms`` (E, 2).
     """
 
     rows: IntArray
     demands: tuple[Demand, ...]
-    highest_ms: FloatArray
+    low_ms: FloatArray
+    high_ms: FloatArray
     each_ms: FloatArray
 
 
@@ -179,6 +180,10 @@ class Scores:
         self.scoring, self.marks_m = scoring, marks_m
         self.length = marks_m[1] - marks_m[0]
         self.mark = marks_m[0] if scoring.measure == "trap" else marks_m[1]
+
+    def ranged(self, runs: int) -> int:
+        """In how many of some runs that differ bounds are sharper where the highest speed is known closely."""
+        return runs if self.scoring.measure == "mean" else runs - 1
 
     def bounds(self, cases: Sequence[BestCase]) -> list[FloatArray]:
         """Score (E,) that no completion has in each run."""
@@ -218,31 +223,37 @@ class Scores:
         envelopes: Sequence[Envelope],
         cases: Sequence[BestCase],
         level: float,
-        bins: int,
-        among: BoolArray | None = None,
+        bins: int = 1,
+        between: tuple[FloatArray, FloatArray] | None = None,
     ) -> Ways:
         """Every way in which a completion could reach a level; `bins` ranges for each speed that is split.
 
-        Of the drive sets ``among`` (E,) which completions are left that count: of all where left out.
+        ``between`` are the least and the most (E, 2) that the highest speeds up to `mark` of those that count are.
         """
-        bounds = self.bounds(cases)
-        able = self.joined(bounds) >= level
-        possible, each = np.flatnonzero(able if among is None else able & among), self.each(bounds, level)
+        count = len(cases[0].distance_m)
+        lower, upper = (np.zeros((count, 2)), np.full((count, 2), np.inf)) if between is None else between
+        bounds = [np.minimum(bound, most) for bound, most in zip(self.bounds(cases), upper.T, strict=False)]
+        needed = self.each(bounds, level)
+        each = np.maximum(needed, lower)
+        possible = np.flatnonzero((self.joined(bounds) >= level) & (each <= upper).all(axis=1))
         edges = envelopes[0].edges
         if self.scoring.measure == "mean":
-            return self._by_time(envelopes, cases, bounds, possible, each, level, bins)
+            return self._by_time(envelopes, cases, bounds, possible, needed, (each, upper), level, bins)
         if len(envelopes) == 1:
-            needed = np.full(len(possible), level)
-            return Ways(possible, (self._at_mark(envelopes[0], possible, needed),), needed, each)
+            at = np.full(len(possible), level)
+            low = np.stack([at, np.zeros(len(at))], axis=1)
+            return Ways(possible, (self._at_mark(envelopes[0], possible, at),), low, upper[possible], each)
         rows = np.repeat(possible, bins)
         number = np.tile(np.arange(bins), len(possible))
         most = np.minimum(bounds[0], edges[-1])[rows]
-        least = np.maximum(self.other_run(level, np.minimum(bounds[1], edges[-1])[rows]), edges[0])
+        least = np.maximum(self.other_run(level, np.minimum(bounds[1], edges[-1])), each[:, 0])[rows]
+        least = np.clip(least, edges[0], most)
         low = least + (most - least) * number / bins
         high = least + (most - least) * (number + 1) / bins
-        other = self.other_run(level, high)
+        other = np.maximum(self.other_run(level, high), each[rows, 1])
         demands = (self._at_mark(envelopes[0], rows, low), self._at_mark(envelopes[1], rows, other))
-        return Ways(rows, demands, np.maximum(low, other), each)
+        above = np.stack([np.where(high >= most, bounds[0][rows], high), bounds[1][rows]], axis=1)
+        return Ways(rows, demands, np.stack([low, other], axis=1), above, each)
 
     def _at_mark(self, envelope: Envelope, rows: IntArray, speed: FloatArray) -> Demand:
         """The board is reached at a speed (n,) or more: not further than the board to get there."""
@@ -258,32 +269,36 @@ class Scores:
         cases: Sequence[BestCase],
         bounds: list[FloatArray],
         possible: IntArray,
-        each: FloatArray,
+        needed: FloatArray,
+        between: tuple[FloatArray, FloatArray],
         level: float,
         bins: int,
     ) -> Ways:
-        """Means over the timed distance: times, by ranges of the speed at the last board in each run."""
-        factors, most_time = self._times(bounds, each, level)
+        """Means over the timed distance: times, by ranges of the highest speed up to the last board in each run."""
+        (lower, upper), (factors, most_time) = between, self._times(bounds, needed, level)
         runs = len(envelopes)
         grid = np.array(np.meshgrid(*[np.arange(bins)] * runs, indexing="ij")).reshape(runs, -1)
         rows = np.repeat(possible, grid.shape[1])
         edges, cells = envelopes[0].edges, Cells(envelopes[0].edges)
-        ranges = []
+        ranges, some = [], np.ones(len(rows), dtype=np.bool_)
         for run, case in enumerate(cases):
             number = np.tile(grid[run], len(possible))
-            most = np.minimum(case.speed_at(self.marks_m[1]), edges[-1])[rows]
-            least = case.least_last(self.marks_m, self.length / np.maximum(each[:, run], 1e-9))
-            least = np.clip(np.maximum(least, each[:, run])[rows], edges[1], most)
+            end = case.speed_at(self.marks_m[1])
+            most = np.minimum(np.minimum(end, upper[:, run]), edges[-1])[rows]
+            least = case.least_last(self.marks_m, self.length / np.maximum(needed[:, run], 1e-9))
+            least = np.maximum(least, lower[:, run])[rows]
+            some &= least <= most
+            least = np.clip(least, edges[1], most)
             low, high = (least + (most - least) * (number + end) / bins for end in (0, 1))
-            ranges.append((low, high, most))
-        # no mean is above the highest speed; where a best case has no end in sight its last range is open
-        open_end = [np.where(high >= most, np.inf, high) for _, high, most in ranges]
-        able = self.joined(open_end) >= level
-        rows, ranges = rows[able], [(low[able], high[able], most[able]) for low, high, most in ranges]
+            # where a best case has no end in sight the last range is open
+            ranges.append((low, high, most, np.where(high >= most, np.minimum(end, upper[:, run])[rows], high)))
+        able = some & (self.joined([top for *_, top in ranges]) >= level)  # no mean is above the highest speed
+        rows = rows[able]
+        ranges = [(low[able], high[able], most[able], top[able]) for low, high, most, top in ranges]
         limit = most_time[rows].copy()
         parts, stretches = [], []
         for run, (envelope, case) in enumerate(zip(envelopes, cases, strict=True)):
-            low, high, most = ranges[run]
+            low, high, most, _ = ranges[run]
             reach = np.clip(np.searchsorted(edges, low * (1 + 1e-12), side="right") - 1, 1, len(edges) - 1)
             first_ms = np.minimum(case.speed_at(self.marks_m[0]), edges[-1])[rows]
             guess = first_ms - FIRST_GUESS * (most - first_ms) - 0.3
@@ -296,8 +311,10 @@ class Scores:
             limit += factor * (self.marks_m[0] / edges[first] - self.marks_m[1] * less)
         per_ms = np.asarray(level**2 / self.length / sum(factor[rows] for factor in factors))
         demand = Demand(envelopes[0].mass.take(rows), tuple(parts), limit, per_ms, tuple(stretches))
-        highest = np.maximum.reduce([low for low, _, _ in ranges])
-        return Ways(rows, (demand,), highest, each)
+        low_ms, high_ms = np.zeros((len(rows), 2)), np.full((len(rows), 2), np.inf)
+        for run, (low, _, _, top) in enumerate(ranges):
+            low_ms[:, run], high_ms[:, run] = low, top
+        return Ways(rows, (demand,), low_ms, high_ms, lower)
 
     def _times(
         self, bounds: list[FloatArray], each: FloatArray, level: float

@@ -45,6 +45,8 @@ class DriveSets:
         Ground speed at which every completion that counts passes the last board at least, in one of its runs.
     each_ms : array (D, 2)
         Ground speed that every completion that counts once reaches at least, in its first and in its second run.
+    below_ms : array (D, 2)
+        Ground speed that none that counts passes in each, up to the board that its score hangs on.
     apart : bool array (D,)
         Whether no completion shares a pack between two slots, but for what is counted in ``spent``.
     mark : array (D,)
@@ -59,6 +61,7 @@ class DriveSets:
     cap_ms: FloatArray
     board_ms: FloatArray
     each_ms: FloatArray
+    below_ms: FloatArray
     apart: BoolArray
     mark: IntArray
 
@@ -96,7 +99,8 @@ class DriveSets:
         """Some of the drive sets."""
         return DriveSets(
             self.builds[rows], self.free, tuple(ok[rows] for ok in self.allowed), self.spent[rows], self.jobs[rows],
-            self.cap_ms[rows], self.board_ms[rows], self.each_ms[rows], self.apart[rows], self.mark[rows],
+            self.cap_ms[rows], self.board_ms[rows], self.each_ms[rows], self.below_ms[rows], self.apart[rows],
+            self.mark[rows],
         )  # fmt: skip
 
     def marked(self, rows: IntArray) -> DriveSets:
@@ -132,7 +136,7 @@ class DriveSets:
         return found
 
     def only(self, f: int, options: BoolArray) -> DriveSets:
-        """With some options (m_s,) only in the f-th free slot; sets that have none of them are dropped."""
+        """With some options (m_s,) or (D, m_s) only in the f-th free slot; sets that have none of them are dropped."""
         allowed = self.allowed[f] & options
         some = replace(self, allowed=(*self.allowed[:f], allowed, *self.allowed[f + 1 :]))
         return some.take(np.asarray(allowed.any(axis=1)))
@@ -161,8 +165,8 @@ def joined(parts: Sequence[DriveSets]) -> DriveSets:
     return DriveSets(
         all_of("builds"), parts[0].free,
         tuple(np.concatenate(each) for each in zip(*(part.allowed for part in parts), strict=True)),
-        all_of("spent"), all_of("jobs"), all_of("cap_ms"), all_of("board_ms"), all_of("each_ms"), all_of("apart"),
-        all_of("mark"),
+        all_of("spent"), all_of("jobs"), all_of("cap_ms"), all_of("board_ms"), all_of("each_ms"), all_of("below_ms"),
+        all_of("apart"), all_of("mark"),
     )  # fmt: skip
 
 
@@ -185,7 +189,9 @@ def drive_sets_of(
     allowed = tuple(_allowed(legality, builds, drive_slots, s, bounds.available[s]) for s in free)
     no_cap, no_speed = np.full(len(builds), np.inf), np.zeros((len(builds), 2))
     apart = np.zeros(len(builds), dtype=np.bool_)
-    sets = DriveSets(builds, free, allowed, spent, jobs, no_cap, no_speed[:, 0], no_speed, apart, mark)
+    sets = DriveSets(
+        builds, free, allowed, spent, jobs, no_cap, no_speed[:, 0], no_speed, no_speed + np.inf, apart, mark
+    )
     del allowed
     if not (possible := sets.completable).all():
         sets = sets.take(possible)

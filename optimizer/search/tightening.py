@@ -1,8 +1,8 @@
 """Narrows drive sets to what a wanted score leaves of them, round by round, by cuts that hold by argument.
 
 Each round bounds the completions that are left (`run.envelope`), asks what the score demands (`demands`), lays cuts
-(`necessary`), and drops ways, drive sets and single options that no affordable completion can save. What is left is a
-smaller box, on which the next round is sharper.
+(`necessary`), and drops boxes and single options that no affordable completion can save. What is left is a smaller box,
+or is split into such, on which the next round is sharper.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from optimizer.run.judge import Judge
 from optimizer.run.linear import COORDINATES
 from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.demands import Scores, Ways, best_case, edges_about
-from optimizer.search.drive_sets import DriveSets, cents_left, joined, merged_options, option_cents
+from optimizer.search.drive_sets import DriveSets, cents_left, joined, option_cents
 from optimizer.search.limiter import limiter_cut
 from optimizer.search.listing import Line, Lister, Way
 from optimizer.search.narrowing import Narrower, past
@@ -34,22 +34,20 @@ RUN_ERROR_MS = 2e-3
 level."""
 ROUNDING_MS = 1e-7
 """Cuts are loosened by this for rounding."""
-BINS, SPLIT_BINS = (1, 3, 5), 5
-"""Ranges into which speeds are split: round by round at first, and once drive sets are split."""
-WORTH_A_LOOK = 3
-"""Ranges from which a look at one range goes before, which most boxes do not survive."""
-COARSER = (4, 2, 1)
-"""How many times as wide as in later rounds cells of speed are in the first: bounds hold on any, and most drive sets
-are out by far."""
+RANGE_MS, ALIKE_MS = 0.1, 1e-9
+"""Ranges of the highest speed in a run that are narrower are not split; options that differ by less are alike."""
+COARSER = (4, 2)
+"""How many times as wide as they could be cells of speed are in the first round, and later: bounds hold on any, most
+drive sets are out by far, and what is left is sooner split than looked at on finer cells."""
 SAMPLE, SAMPLE_DEPTH_MS = 24, 0.3
 """Drive sets whose slopes are taken as typical, and how far below the level."""
 CUTS = 2
 """Cuts for each way: one between the best and the worst of everything, one at what the first thought best."""
 CHUNK = 300
 """Drive sets bounded at once: what fits the processor's cache."""
-FEW, LISTED, LISTED_OF_SPLIT = 2000, 2000, 3000
-"""Completions of a box that are worth listing before the last of the first rounds; most that one list may have, of a
-whole drive set and of a split one: to split it once more takes as long as to simulate some thousand builds."""
+FEW, LISTED = 2000, 100
+"""Completions of a box that are worth listing in the first round already; most that a list may have: to split a box
+once more takes less time than a list that grows too long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,15 +78,9 @@ class Cut:
 
 @dataclass(frozen=True, slots=True)
 class Left:
-    """What is left of drive sets: a batch of B boxes of completions, and n ways in which some of these could score.
-
-    ``box`` (n,) is the box of each way, ``allowed`` per free slot (n, m_s) its options. A completion that meets the
-    goal keeps every cut of a way of its box.
-    """
+    """What is left of drive sets: B boxes of completions. One that meets the goal keeps every cut of its box."""
 
     batch: Batch
-    box: IntArray
-    allowed: tuple[BoolArray, ...]
     cuts: tuple[Cut, ...]
 
 
@@ -130,15 +122,15 @@ class Tightener:
     ) -> tuple[IntArray, DriveSets]:
         """One round of cuts: completions (n, S) that may meet the goal, and drive sets in which others may.
 
-        No other completion of the sets given meets it. Rounds are numbered from 0. In the first ones drive sets stay
-        whole; after the first, prices are sharpened, and tires too slow are out; from the last of them on completions
-        that keep the cuts are listed where they are few enough, and what is left is split by the slot that matters most
-        to speed. Once ``late``, drive sets are given back as they are.
+        No other completion of the sets given meets it. Rounds are numbered from 0. After the first, prices are
+        sharpened, tires too slow are out, drive sets are split, and completions that keep the cuts are listed where
+        they are few enough. Once ``late``, drive sets are given back as they are.
         """
         found = [np.zeros((0, sets.builds.shape[1]), dtype=np.int64)]
         if number == 1:
             sets = self.narrower.not_too_fast(self.propagation.narrowed(self.purchases.split(sets), goal), goal)
-        if number >= len(BINS):
+            sets = self._by_speed(sets, np.zeros(len(sets)))
+        elif number:
             sets = self.narrower.not_too_fast(self._split(sets, goal), goal)
         rest = self._rounds(sets, goal, number, found, late)
         return np.concatenate(found), rest
@@ -147,87 +139,101 @@ class Tightener:
         self, sets: DriveSets, goal: Goal, number: int, found: list[IntArray], late: Callable[[], bool]
     ) -> DriveSets:
         """One round for all drive sets: completions of those with few left are ``found``; the rest is given back."""
-        split, listing = number >= len(BINS), number >= len(BINS) - 1
-        bins, coarser = SPLIT_BINS if split else BINS[number], COARSER[min(number, len(COARSER) - 1)]
-        rest, most = [sets.take(np.zeros(0, dtype=np.int64))], LISTED_OF_SPLIT if split else LISTED
+        coarser, rest = COARSER[min(number, len(COARSER) - 1)], [sets.take(np.zeros(0, dtype=np.int64))]
         for start in range(0, len(sets), CHUNK * coarser):
             if late():
                 rest.append(sets.take(np.arange(start, len(sets))))
                 break
             some = sets.take(np.arange(start, min(start + CHUNK * coarser, len(sets))))
-            piece = self._round(some, goal, bins, coarser)
+            piece = self._round(some, goal, coarser)
             if len(piece.batch.sets) == 0:
                 continue
             many = np.ones(len(piece.batch.sets), dtype=bool)
             rows = self.lister.rows(piece.batch, goal)
-            for box in np.flatnonzero(listing | (piece.batch.sets.completions <= FEW)):
-                builds = self._listed(piece, int(box), goal, most, rows)
+            for box in np.flatnonzero((number > 0) | (piece.batch.sets.completions <= FEW)):
+                builds = self._listed(piece, int(box), goal, rows)
                 if builds is not None:
                     found.append(builds)
                     many[box] = False
             rest.append(piece.batch.sets.take(many))
         return joined(rest)
 
-    def _listed(self, piece: Left, box: int, goal: Goal, most: int, rows: Sequence[SetRow]) -> IntArray | None:
-        """Completions (n, S) of a box that keep all cuts of one of its ways; None where there are too many."""
-        ways, left = [], [ok[box] for ok in piece.batch.sets.allowed]
-        for way in np.flatnonzero(piece.box == box):
-            allowed = [ok[way] & mine for ok, mine in zip(piece.allowed, left, strict=True)]
-            if all(ok.any() for ok in allowed):
-                lines = [cut.line(int(way)) for cut in piece.cuts]
-                ways.append(Way(allowed, sorted(lines, key=lambda line: line.threshold == -np.inf)))
-        if not ways:
-            return np.zeros((0, piece.batch.sets.builds.shape[1]), dtype=np.int64)
-        builds, cut_off = self.lister.complete(piece.batch, box, ways, goal, most, rows, whole=True)
+    def _listed(self, piece: Left, box: int, goal: Goal, rows: Sequence[SetRow]) -> IntArray | None:
+        """Completions (n, S) of a box that keep all its cuts; None where there are too many."""
+        lines = sorted((cut.line(box) for cut in piece.cuts), key=lambda line: line.threshold == -np.inf)
+        way = Way([ok[box] for ok in piece.batch.sets.allowed], lines)
+        builds, cut_off = self.lister.complete(piece.batch, box, [way], goal, LISTED, rows, whole=True)
         return None if cut_off else builds
 
+    def _by_speed(self, sets: DriveSets, least: FloatArray) -> DriveSets:
+        """Drive sets split by the highest speed in each run that is known less closely than ``least`` (D,)."""
+        for run in range(self.scores.ranged(len(self.judge.conditions))):
+            low, high = sets.each_ms[:, run], sets.below_ms[:, run]
+            wide = np.isfinite(high) & (high - low > np.maximum(least, RANGE_MS))
+            middle = np.where(wide, 0.5 * (low + high), high)
+            slower, faster = sets.below_ms.copy(), sets.each_ms[wide].copy()
+            slower[:, run], faster[:, run] = middle, middle[wide]
+            sets = joined([replace(sets, below_ms=slower), replace(sets.take(wide), each_ms=faster)])
+            least = np.concatenate([least, least[wide]])
+        return sets
+
     def _split(self, sets: DriveSets, goal: Goal) -> DriveSets:
-        """Drive sets split by the free slot whose options differ most in what they do to speed."""
-        batch = self.bounding.open(sets)
-        losses = self.bounding.losses(batch, self.typical)
-        spread = np.stack([np.where(ok, -loss, 0.0).max(axis=1) for loss, ok in zip(losses, sets.allowed, strict=True)])
-        spread[np.stack([ok.sum(axis=1) for ok in sets.allowed]) < 2] = -1.0
-        return self.propagation.narrowed(sets.split_by(spread.argmax(axis=0)), goal)
+        """Drive sets split by what makes their bounds loose: how little is known of speeds, or what may be chosen.
+
+        In two, by the free slot whose options differ most in what they do to speed: milder and harsher. So options that
+        are alike stay together as long as they can be ruled out together.
+        """
+        losses = self.bounding.losses(self.bounding.open(sets), self.typical)
+        milder, spread = zip(*(_in_two(-loss, ok) for loss, ok in zip(losses, sets.allowed, strict=True)), strict=True)
+        most, widest = np.max(spread, axis=0), np.argmax(spread, axis=0)
+        runs = self.scores.ranged(len(self.judge.conditions))
+        width = np.where(np.isfinite(sets.below_ms), sets.below_ms - sets.each_ms, 0.0)[:, :runs]
+        width = width.max(axis=1, initial=0.0)
+        by_speed = (width > RANGE_MS) & (width > most)
+        parts = [self._by_speed(sets.take(by_speed), most[by_speed])]
+        for f, mild in enumerate(milder):
+            own = (widest == f) & ~by_speed
+            parts += [sets.take(own).only(f, mild[own]), sets.take(own).only(f, ~mild[own])]
+        return self.propagation.narrowed(joined(parts), goal)
 
     def slopes(self, sets: DriveSets, level_ms: float) -> FloatArray:
         """Change of the score per unit of each coordinate (n, L), of cars about a level in some drive sets."""
         batch, envelopes = self.envelopes(sets, level_ms, COARSER[0])
-        ways = self.scores.ways(envelopes, [best_case(each) for each in envelopes], level_ms, 1)
+        ways = self.scores.ways(envelopes, [best_case(each) for each in envelopes], level_ms)
         every, demand = batch.take(ways.rows), ways.demands[0]
         _, slope, holds = demand.cut(demand.on_line(every.span.least, every.span.most))
         return slope[holds]
 
-    def _round(self, sets: DriveSets, goal: Goal, bins: int, coarser: int) -> Left:
-        """One round: the ways that are left with their cuts, and their drive sets with the options that are left."""
+    def _round(self, sets: DriveSets, goal: Goal, coarser: int) -> Left:
+        """One round: the boxes that are left, with the options that are left, and their cuts."""
         level = goal.level - RUN_ERROR_MS
         batch, envelopes = self.envelopes(sets, level, coarser)
-        cases, among = [best_case(each) for each in envelopes], None
-        needed = self.scores.each(self.scores.bounds(cases), level)
-        limits = [limiter_cut(envelope, speed) for envelope, speed in zip(envelopes, needed.T, strict=False)]
-        if bins >= WORTH_A_LOOK:
-            ways = self.scores.ways(envelopes, cases, level, 1)
-            some, _, living = self._cuts(batch.take(ways.rows), ways, goal, limits)
-            among = np.zeros(len(sets), dtype=bool)
-            among[ways.rows[living]] = True
-            batch = replace(batch, sets=_struck(batch.sets, ways.rows[living], [ok[living] for ok in some]))
-        ways = self.scores.ways(envelopes, cases, level, bins, among)
-        each_ms = np.maximum(batch.sets.each_ms, ways.each_ms)
-        batch = replace(batch, sets=replace(batch.sets, each_ms=each_ms))
+        cases = [best_case(each) for each in envelopes]
+        ways = self.scores.ways(envelopes, cases, level, 1, (sets.each_ms, sets.below_ms))
+        limits = [limiter_cut(envelope, speed) for envelope, speed in zip(envelopes, ways.each_ms.T, strict=False)]
         every = batch.take(ways.rows)
         options, cuts, living = self._cuts(every, ways, goal, limits)
-        each = replace(every.sets, allowed=tuple(options)).marked(np.arange(len(ways.rows))).take(living)
-        each = self.propagation.for_rotors(past(each, goal.past(ways.highest_ms[living] - RUN_ERROR_MS)), goal)
-        each = each.take(each.completable)
-        alive, options = each.mark, list(each.allowed)
-        rows = ways.rows[alive]
-        after = self.propagation.narrowed(_merged(batch.sets, rows, options, each.board_ms), goal)
-        kept = np.flatnonzero(np.isin(rows, after.mark))
+        each = replace(every.sets, allowed=tuple(options), each_ms=ways.low_ms, below_ms=ways.high_ms)
+        each = each.marked(np.arange(len(ways.rows))).take(living)
+        each = self.propagation.for_rotors(past(each, self._at_board(envelopes, ways, goal)[living]), goal)
+        each = self.propagation.narrowed(each.take(each.completable), goal)
+        left = every.take(each.mark)
         return Left(
-            replace(batch.take(after.mark), sets=replace(after, mark=sets.mark[after.mark])),
-            np.searchsorted(after.mark, rows[kept]),
-            tuple(ok[kept] for ok in options),
-            tuple(cut.take(alive[kept]) for cut in cuts),
+            replace(left, sets=replace(each, mark=left.sets.mark)), tuple(cut.take(each.mark) for cut in cuts)
         )
+
+    def _at_board(self, envelopes: list[Envelope], ways: Ways, goal: Goal) -> FloatArray:
+        """Speed (n,) at which what counts of each way passes the last board at least, in one of its runs.
+
+        That is no less than it ever had, but where the board may fall into the pause of a shift.
+        """
+        found = np.zeros(len(ways.rows))
+        later = 0.0 if self.scores.mark == self.judge.marks_m[1] else np.inf  # it may still gain up to the last board
+        for envelope, low, high in zip(envelopes, ways.low_ms.T, ways.high_ms.T, strict=False):
+            at_least = low - RUN_ERROR_MS
+            clear = envelope.no_shift_between(ways.rows, at_least, high + RUN_ERROR_MS + later)
+            np.maximum(found, np.where(clear, at_least, goal.past(at_least)), out=found)
+        return found
 
     def _cuts(
         self, every: Batch, ways: Ways, goal: Goal, limits: list[tuple[Affine, BoolArray]]
@@ -309,16 +315,13 @@ class Tightener:
         return np.where(ahead, point, every.span.least), np.where(ahead, every.span.most, point)
 
 
-def _struck(sets: DriveSets, rows: IntArray, options: list[BoolArray]) -> DriveSets:
-    """Drive sets with what any of some ways leaves: options per free slot (n, m_s), of the sets ``rows`` (n,)."""
-    return replace(sets, allowed=merged_options(options, rows, len(sets)))
+def _in_two(loss: FloatArray, allowed: BoolArray) -> tuple[BoolArray, FloatArray]:
+    """Which options (D, m_s) of a slot are in the milder half of what is allowed, and the range of their loss (D,).
 
-
-def _merged(sets: DriveSets, rows: IntArray, options: list[BoolArray], board_ms: FloatArray) -> DriveSets:
-    """Drive sets, marked by row, with what any of their ways left; those without a way are dropped.
-
-    Options per free slot (n, m_s) and speeds at the last board (n,) are those of the ways.
+    Where they are all alike, it is the first half. The range is below 0 where there is nothing to divide.
     """
-    slowest = np.full(len(sets), np.inf)
-    np.minimum.at(slowest, rows, board_ms)
-    return replace(_struck(sets, rows, options), board_ms=slowest).marked(np.unique(rows))
+    low, high = np.where(allowed, loss, np.inf).min(axis=1), np.where(allowed, loss, -np.inf).max(axis=1)
+    number = allowed.sum(axis=1)
+    middle, first = 0.5 * (low + high)[:, None], 2 * allowed.cumsum(axis=1) <= number[:, None]
+    milder = np.where((high - low > ALIKE_MS)[:, None], loss <= middle, first)
+    return milder, np.where(number > 1, high - low, -1.0)
