@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -22,6 +24,7 @@ physics.grip
 physics.rotation
 physics.driveline
 physics.brakes
+physics.monotone_cubic
 
 scenario.parts
 scenario.car
@@ -297,6 +300,18 @@ def test_the_package_itself_only_hands_on_its_surface():
     """Whatever it offers comes from one module, or is one: nothing is made in it."""
     found = imports_of(PACKAGE / "__init__.py", set(ORDER))
     assert found == {"surface", "errors", "frames"}
+
+
+def test_nothing_that_takes_long_to_load_is_loaded_before_it_is_needed():
+    """Commands and their workers start without scipy, workbooks and frames; what needs them imports them itself."""
+    needing = {"search.selection", "search.selection_bounds", "frames"}
+    names = ", ".join(f"optimizer.{module}" for module in ORDER if module not in needing)
+    look = f"import sys, {names}; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True)  # noqa: S603
+    loaded = set(done.stdout.split())
+
+    assert "optimizer.cli" in loaded
+    assert not {"scipy", "openpyxl", "pandas"} & loaded
 
 
 def test_an_import_is_seen_wherever_it_stands(tmp_path):

@@ -11,8 +11,6 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from scipy.optimize import brentq
-
 from optimizer.physics import air
 from optimizer.scenario.event import Event, Weather
 from optimizer.units import from_unit
@@ -41,6 +39,8 @@ def weather_at(weather: Weather, density_altitude_m: float, pressure_pa: float |
     ValueError
         If no temperature between 200 and 360 K does.
     """
+    from scipy.optimize import brentq  # noqa: PLC0415 - it takes long to load, and most answers do without
+
     day = weather if pressure_pa is None else replace(weather, pressure_pa=pressure_pa)
 
     def over(temperature_k: float) -> float:

@@ -20,7 +20,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
 
 from optimizer.answers.bench_tests import BenchTest, bench_test_of
 from optimizer.answers.contenders import Contenders
@@ -175,6 +174,8 @@ def measure_next(
 
 def chance_with(speeds_ms: FloatArray, needed_ms: float, spread_ms: float) -> FloatArray:
     """Chance that an attempt passes a speed, given what it does but for the scatter of its runs (normal)."""
+    from scipy.special import ndtr  # noqa: PLC0415 - it takes long to load, and most answers do without
+
     if spread_ms <= 0:
         return (speeds_ms >= needed_ms).astype(np.float64)
     return np.asarray(ndtr((speeds_ms - needed_ms) / spread_ms))

@@ -15,7 +15,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_solve, cholesky, solve_triangular
 
 from optimizer.calibration.observations import SMOOTHNESS, Observation, OfTrace, size_of
 from optimizer.choice.options import FloatArray
@@ -41,6 +40,10 @@ class Noise:
 
     def whitened(self, rows: FloatArray) -> FloatArray:
         """Rows (m, ...) as independent ones of unit variance."""
+        if len(rows) == 1:  # a lone number: the root of its covariance is its deviation
+            return np.asarray(np.linalg.solve(np.sqrt(self.covariance), rows), dtype=np.float64)
+        from scipy.linalg import cholesky, solve_triangular  # noqa: PLC0415 - it takes long to load, and runs do without
+
         return np.asarray(solve_triangular(cholesky(self.covariance, lower=True), rows, lower=True))
 
 
@@ -70,6 +73,8 @@ def noise_of(
     """
     if not isinstance(observation, OfTrace):
         return Noise(np.full((1, 1), observation.scatter**2 + float(extra[0])), observation.scatter)
+    from scipy.linalg import cho_solve, cholesky  # noqa: PLC0415 - it takes long to load, and runs do without
+
     expected = _expected(observation)
     open_ = slopes @ prior @ slopes.T
 

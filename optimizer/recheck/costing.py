@@ -88,16 +88,19 @@ class Costing:
 
     def _patterns(self, builds: IntArray) -> dict[frozenset[str], IntArray]:
         """Drive sets by the parts in kits that they have."""
-        held = []
+        held, number = [], np.zeros(len(builds), dtype=np.int64)
         for s in self.drive_slots:
             ids = [part.id if part.id in self.in_kits else "" for part in self.options.parts[s]]
-            held.append(np.array(ids)[builds[:, s]])
-        rows, which = np.unique(np.stack(held, axis=1), axis=0, return_inverse=True)
-        which = which.reshape(-1)
+            names, which = np.unique(ids, return_inverse=True)
+            held.append(names[which])
+            # numbers are renewed slot by slot, so that they stay small
+            _, number = np.unique(number * len(names) + which[builds[:, s]], return_inverse=True)
+        _, firsts = np.unique(number, return_index=True)
         found: dict[frozenset[str], list[IntArray]] = {}
-        for place, row in enumerate(rows):
-            key = frozenset(str(each) for each in row if each)
-            found.setdefault(key, []).append(np.flatnonzero(which == place))
+        for place, first in enumerate(firsts):
+            ids_held = [str(names[builds[first, s]]) for s, names in zip(self.drive_slots, held, strict=True)]
+            key = frozenset(each for each in ids_held if each)
+            found.setdefault(key, []).append(np.flatnonzero(number == place))
         return {key: np.concatenate(each) for key, each in found.items()}
 
     def _prices(self, held: frozenset[str]) -> _Prices:

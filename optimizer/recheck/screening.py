@@ -96,17 +96,21 @@ class Screen:
         for number in range(len(best.overall)):
             gear = Gear(best, number)
             limit = np.minimum(gear.limit_surface, best.surface_cap_ms)
-            slip = self._engine_slip(worst, gear, table[1], still, resistance, least_slip, most_slip)
-            surface = left * (1.0 + slip)
-            goes = gear.exists & (left * (1.0 + least_slip) <= limit * WIDER)
+            # cells beyond the limiter of every drive set are left out
+            most = float(np.where(gear.exists, limit, 0.0).max()) * WIDER
+            stop = int(np.searchsorted(self.edges[:-1], most, side="right"))
+            low, high, floor, against = left[:stop], right[:stop], least_slip[:stop], resistance[:stop]
+            slip = self._engine_slip(worst, gear, table[1], still[:stop], against, floor, most_slip)
+            surface = low * (1.0 + slip)
+            goes = gear.exists & (low * (1.0 + floor) <= limit * WIDER)
             watts = self._watts(gear, table[0], surface)
-            light = right * (1.0 + most_slip) * WIDER >= limit  # on the limiter wheels gain no speed
+            light = high * (1.0 + most_slip) * WIDER >= limit  # on the limiter wheels gain no speed
             if number == 0:
-                light |= left < gear.launch_surface
+                light |= low < gear.launch_surface
             inertia = best.translating_kg + np.where(light, 0.0, gear.turning_kg)
-            for end, speed in zip(ends, (left, right), strict=True):
+            for end, speed in zip(ends[:, :stop], (low, high), strict=True):
                 with np.errstate(divide="ignore"):
-                    gain = (watts / (speed * (1.0 + slip)) - resistance) / inertia
+                    gain = (watts / (speed * (1.0 + slip)) - against) / inertia
                 np.maximum(end, np.where(goes, gain, -np.inf), out=end)
         grip = (best.grip_use_limit / (1.0 - best.grip_use_limit * np.maximum(_load_shift(best), 0.0))) * still
         by_grip = (grip - resistance) / best.translating_kg
@@ -114,7 +118,7 @@ class Screen:
         return BestCase(self.edges, distance, driven, np.zeros((len(best), len(self.edges) - 1)))
 
     def _watts(self, gear: Gear, table: FloatArray, surface: FloatArray) -> FloatArray:
-        """Thrust times wheel speed (K, E) in windows that begin at wheel speeds (K, E)."""
+        """Thrust times wheel speed (k, E) in windows of the first k cells that begin at wheel speeds (k, E)."""
         rpm = gear.rpm_at(surface)
         if gear.number == 0:
             rpm = np.maximum(rpm, gear.inputs.launch_rpm)
@@ -130,13 +134,14 @@ class Screen:
         least_slip: FloatArray,
         most_slip: float,
     ) -> FloatArray:
-        """Slip (K, E) that every car has at full throttle in a gear, below its limiter.
+        """Slip (k, E) that every car has at full throttle in a gear, below its limiter, in the first k cells.
 
         Thrust is nearer to the engine's than to resistance, by the share of the mass that does not turn.
         """
         if not self.fine or gear.number == 0:
             return least_slip
-        inputs, left, right = gear.inputs, self.edges[:-1, None], self.edges[1:, None]
+        inputs, cells = gear.inputs, len(resistance)
+        left, right = self.edges[:cells, None], self.edges[1 : cells + 1, None]
         fastest = right * (1.0 + most_slip)
         engine = self._watts(gear, table, left * (1.0 + least_slip)) / fastest
         heavy = Gear(worst, gear.number).turning_kg * (1.0 + most_slip)
@@ -147,11 +152,11 @@ class Screen:
         return np.maximum(least_slip, _slip_at(inputs, thrust, still))
 
     def _power(self, table: FloatArray, engine: IntArray, rpm: FloatArray) -> FloatArray:
-        """Highest power in each cell (K, E), by the engine speed at which its window begins."""
+        """Highest power in each of the first k cells (k, E), by the engine speed at which its window begins."""
         size = table.shape[-1]
         place = np.log(np.maximum(rpm / (SLOWEST_RPM * WIDER), 1.0)) * (1.0 / STEP)
         step = np.minimum(place.astype(np.int64), size - 1)
-        found: FloatArray = table.ravel()[(self.zone[:, None] * table.shape[1] + engine) * size + step]
+        found: FloatArray = table.ravel()[(self.zone[: len(rpm), None] * table.shape[1] + engine) * size + step]
         return found
 
     def _least_slip(self, best: RunInputs, thrust: FloatArray, pressure: FloatArray) -> FloatArray:

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
-from optimizer.physics import air, driveline, rolling
+from optimizer.physics import air, driveline, monotone_cubic, rolling
 from optimizer.run.inputs import FloatArray, TorqueTable
 from optimizer.scenario.event import Event, Salt, Weather
 from optimizer.scenario.parts import Engine
@@ -140,16 +139,8 @@ def _lost_after_gears(engine: Engine, side: DynoSide) -> float:
 
 
 def torque_table(engines: tuple[Engine, ...], side: DynoSide) -> TorqueTable:
-    """Torque of all engines on one grid: monotone cubics through the points of each sheet, flat beyond its ends.
-
-    F. N. Fritsch, R. E. Carlson, "Monotone piecewise cubic interpolation", SIAM J. Numer. Anal. 17 (1980): the curve
-    passes through every typed point and invents no peak between them.
-    """
+    """Torque of all engines on one grid: monotone cubics through the points of each sheet, flat beyond its ends."""
     top = max(max(engine.curve.rpm[-1] if engine.curve else 0.0, engine.rev_limit_rpm) for engine in engines)
     grid = np.arange(0.0, top + 2 * RPM_STEP, RPM_STEP)
-    rows = []
-    for engine in engines:
-        rpm, torque = flywheel_torque(engine, side)
-        curve = PchipInterpolator(rpm, torque) if len(rpm) > 1 else (lambda at, only=torque[0]: np.full_like(at, only))
-        rows.append(curve(np.clip(grid, rpm[0], rpm[-1])))
+    rows = [monotone_cubic.interpolate(grid, *flywheel_torque(engine, side)) for engine in engines]
     return TorqueTable(np.array(rows), RPM_STEP)

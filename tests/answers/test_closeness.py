@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.special import ndtri
 
 from optimizer.answers.closeness import Band, band_of, closeness, spread_of
 from optimizer.answers.draws import scores_of
@@ -179,6 +180,16 @@ def test_scores_are_standard_normal_and_go_their_own_ways():
     assert all(np.allclose(np.sort(column), np.sort(columns[0]), atol=1e-12) for column in columns)
     pairs = np.corrcoef(columns)[np.triu_indices(40, 1)]
     assert math.sqrt((pairs**2).mean()) == pytest.approx(1 / 8, rel=0.15)
+
+
+@pytest.mark.parametrize("draws", [2, 3, 64, 512, 4096])
+def test_scores_stand_in_the_middles_of_equally_likely_strata(draws):
+    """By another library's inverse of the normal distribution."""
+    middles = ndtri((np.arange(draws) + 0.5) / draws)
+
+    assert np.sort(scores_of("part:T:mass_kg", draws, 20)) == pytest.approx(
+        middles / np.sqrt(np.mean(middles**2)), rel=1e-13, abs=1e-15
+    )
 
 
 def test_a_spread_takes_two_draws(mixed):

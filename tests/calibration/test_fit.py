@@ -8,6 +8,7 @@ from scipy.optimize import curve_fit
 
 from optimizer.calibration.calibrating import calibrate, joined
 from optimizer.calibration.fitting import fit
+from optimizer.calibration.noise import Noise
 from optimizer.calibration.posing import problem_of
 from optimizer.errors import UsageError
 from optimizer.measured.records import ChalkMark, CoastDown, DynoSheet, Measurements
@@ -183,3 +184,13 @@ def test_without_measurements_there_is_nothing_to_calibrate():
     """It says what to bring."""
     with pytest.raises(UsageError, match=r"name files of measurements, or keep a runs\.csv"):
         calibrate(make_scenario(), Measurements())
+
+
+def test_noise_is_whitened_by_the_root_of_its_covariance():
+    """A lone number by its deviation, several by a root of the whole: squares add up as the inverse weighs them."""
+    assert Noise(np.array([[4.0]]), 2.0).whitened(np.array([[6.0, -1.0]])).tolist() == [[3.0, -0.5]]
+
+    covariance, rows = np.array([[4.0, 1.0], [1.0, 2.0]]), np.array([[6.0, -1.0], [2.0, 3.0]])
+    white = Noise(covariance, 2.0).whitened(rows)
+
+    assert white.T @ white == pytest.approx(rows.T @ np.linalg.solve(covariance, rows))

@@ -8,7 +8,7 @@ from importlib import import_module
 import numpy as np
 import pytest
 
-MODULES = ("air", "tires", "rolling", "grip", "rotation", "driveline", "brakes")
+MODULES = ("air", "tires", "rolling", "grip", "rotation", "driveline", "brakes", "monotone_cubic")
 FUNCTIONS = {
     f"{module}.{name}": function
     for module in MODULES
@@ -21,7 +21,9 @@ RANGES = {  # of arguments by name; others run from 0.2 to 0.9
     "speed_ms": (1, 90), "section_width_m": (0.135, 0.265), "rim_diameter_in": (12, 17), "from_ms": (30, 60),
     "to_ms": (0, 20), "rpm": (1000, 8000), "ratio": (3, 12), "mass_kg": (5, 900), "wheelbase_m": (2, 2.7),
 }  # fmt: skip
-NOT_NUMBERS = ("tires.load_capacity_kg", "tires.load_share_at_speed", "driveline.shift_rpm")
+NOT_NUMBERS = (
+    "tires.load_capacity_kg", "tires.load_share_at_speed", "driveline.shift_rpm", "monotone_cubic.interpolate",
+)  # fmt: skip
 """Functions that take a table's key or a curve; they have tests of their own."""
 
 
