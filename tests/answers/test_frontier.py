@@ -15,7 +15,7 @@ SEEDS = range(4)
 
 def legal_builds(study: Study) -> tuple[np.ndarray, np.ndarray]:
     """Price and speed of every legal build, speeds to the step in which they rank."""
-    builds, speed = every_passing(study.judge, study.legality)
+    builds, speed, _ = every_passing(study.judge, study.legality)
     prices = study.book.price(builds)
     return prices.cents[prices.available], np.round(speed[prices.available] / SPEED_STEP_MS)
 

@@ -257,7 +257,7 @@ def enumerate_all(scenario: Scenario) -> tuple[IntArray, Any, Any, int]:
 
 
 @lru_cache(maxsize=1)
-def tried(seed: int, sizes: tuple[int, ...] = SIZES) -> Tried:
+def tried(seed: int, sizes: tuple[int, ...]) -> Tried:
     """`Tried` of a random catalog; the last only, for it is large."""
     return Tried(random_catalog(seed, sizes=sizes))
 
@@ -268,13 +268,13 @@ def enumerated(seed: int, sizes: tuple[int, ...] = SIZES) -> tuple[IntArray, Any
     return tried(seed, sizes).in_order()
 
 
-def every_passing(judge: Judge, legality: Any) -> tuple[IntArray, FloatArray]:
-    """Every build that is legal whatever it costs, and its speed."""
+def every_passing(judge: Judge, legality: Any) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Every build that is legal whatever it costs, its speed and its smallest margin."""
     builds = every_allowed(legality)
     runs = judge.runs(builds)
-    speed = judge.joined(runs)
-    legal = judge.judge(builds, runs).legal & (speed > 0)
-    return builds[legal], speed[legal]
+    speed, judged = judge.joined(runs), judge.judge(builds, runs)
+    legal = judged.legal & (speed > 0)
+    return builds[legal], speed[legal], judged.care[legal]
 
 
 def some_completions(sets: DriveSets, rng: np.random.Generator, each: int) -> tuple[IntArray, IntArray]:
@@ -282,7 +282,8 @@ def some_completions(sets: DriveSets, rng: np.random.Generator, each: int) -> tu
     rows = np.repeat(np.arange(len(sets)), each)
     builds = sets.builds[rows].copy()
     for s, ok in zip(sets.free, sets.allowed, strict=True):
-        builds[:, s] = [rng.choice(np.flatnonzero(ok[row])) for row in rows]
+        options = [np.flatnonzero(each) for each in ok]
+        builds[:, s] = [options[row][rng.integers(len(options[row]))] for row in rows]
     return rows, builds
 
 

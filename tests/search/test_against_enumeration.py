@@ -84,7 +84,7 @@ def test_a_complete_search_lists_what_enumeration_does(seed):
     """
     scenario = random_catalog(seed)
     builds, speeds, _, _ = enumerated(seed)
-    known = LookingUp(tried(seed))
+    known = LookingUp(tried(seed, SIZES))
     for k, judge in ((50, None), (10, known), (1, known)):
         found = ranker_of(scenario, judge).top(k, thorough=True)
         listed = min(k, len(builds))
