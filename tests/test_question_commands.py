@@ -6,20 +6,18 @@ import json
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from functools import cache
 
 import pytest
 
 from optimizer import cli
 from optimizer.errors import NoLegalBuildError
 from optimizer.executor import Pool
-from optimizer.pipeline import Question
-from optimizer.questions import on_every_salt, possible_study_of
+from optimizer.questions import on_every_salt
 from optimizer.report.wording import CAUTION
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.study import Study
 from tests.json_schema import faults_of
-from tests.scenes import STARTER
+from tests.scenes import STARTER, study_of_starter
 from tests.test_cli import FORBIDDEN
 
 COMMANDS = [
@@ -49,21 +47,10 @@ def ask(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str
     return run
 
 
-@pytest.fixture(scope="module")
-def one_study() -> Callable[..., Study]:
-    """Gives one study for the same question, so that a document need not search for what its text was made of."""
-
-    @cache
-    def study_for(question: Question) -> Study:
-        return possible_study_of(read_scenario(STARTER), question)
-
-    return lambda _scenario, question: study_for(question)
-
-
 @pytest.mark.parametrize("arguments", COMMANDS, ids=" ".join)
-def test_every_answer_as_text_and_as_a_document(ask, arguments: tuple[str, ...], one_study, monkeypatch) -> None:
+def test_every_answer_as_text_and_as_a_document(ask, arguments: tuple[str, ...], monkeypatch) -> None:
     """Text with the caution, no forbidden words and lines of a terminal's width; one document with the same head."""
-    monkeypatch.setattr("optimizer.questions.possible_study_of", one_study)
+    monkeypatch.setattr("optimizer.questions.possible_study_of", study_of_starter)
     code, text, err = ask(*arguments)
     assert code == 0, err
     assert err == ""
