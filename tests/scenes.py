@@ -1,11 +1,13 @@
 """A scenario folder with everything that the tests of the demo and of the starter ask of it."""
 
 import pathlib
+from functools import cache
 
 import optimizer
 from optimizer.choice.legality import legality_of
 from optimizer.choice.options import options_of
 from optimizer.choice.price import PriceBook
+from optimizer.questions import possible_study_of
 from optimizer.run.judge import CHECKS, Judge
 from optimizer.run.model import RunModel
 from optimizer.scenario.reading import read_scenario
@@ -15,6 +17,19 @@ STARTER = pathlib.Path(optimizer.__file__).parent / "starter"
 
 MPH = 1609.344 / 3600
 """One mile per hour in m/s."""
+
+
+@cache
+def _study_for(question):
+    return possible_study_of(read_scenario(STARTER), question)
+
+
+def study_of_starter(_scenario, question):
+    """In place of `possible_study_of` where the starter is asked: the same question goes to a study that remembers.
+
+    A document, or a wider text, is then made of what was searched for before.
+    """
+    return _study_for(question)
 
 
 class Scene:

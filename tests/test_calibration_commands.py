@@ -1,7 +1,10 @@
 """calibrate and runs on the command line: a file beside the crew's own, and one sentence about the last run."""
 
+import contextlib
+import io
 import json
 import shutil
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -37,22 +40,56 @@ def flat(text):
     return " ".join(text.split())
 
 
-@pytest.fixture
-def folder(tmp_path):
-    """The starter with two runs, timed some miles slower than the model says."""
-    here = shutil.copytree(STARTER, tmp_path / "mine")
+@pytest.fixture(scope="module")
+def untouched(tmp_path_factory):
+    """The starter with two runs, timed some miles slower than the model says; no test writes to it."""
+    here = shutil.copytree(STARTER, tmp_path_factory.mktemp("untouched") / "mine")
     (here / "runs.csv").write_text(SLIPS.format(first=90.0, second=89.0), "utf-8")
     return here
+
+
+@pytest.fixture(scope="module")
+def told(untouched):
+    """What commands say about that folder, each asked once for all tests."""
+
+    @cache
+    def run(command, *more):
+        with contextlib.redirect_stdout(io.StringIO()) as out:
+            assert cli.run([command, str(untouched), *more]) == 0
+        return out.getvalue()
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def once_calibrated(untouched, tmp_path_factory):
+    """The same after calibrate, for tests to begin with a copy of."""
+    here = shutil.copytree(untouched, tmp_path_factory.mktemp("calibrated") / "mine")
+    with contextlib.redirect_stdout(io.StringIO()):
+        assert cli.run(["calibrate", str(here)]) == 0
+    return here
+
+
+@pytest.fixture
+def folder(untouched, tmp_path):
+    """The starter with the two runs, of a test's own."""
+    return shutil.copytree(untouched, tmp_path / "mine")
+
+
+@pytest.fixture
+def calibrated(once_calibrated, tmp_path):
+    """The starter with the two runs, calibrated, of a test's own."""
+    return shutil.copytree(once_calibrated, tmp_path / "mine")
 
 
 def crews_own(folder):
     return {each.name: each.read_bytes() for each in sorted(folder.iterdir()) if each.is_file() and each.name != FILE}
 
 
-def test_calibrate_writes_beside_the_crews_own_files(ask, folder):
+def test_calibrate_writes_beside_the_crews_own_files(ask, told, folder):
     """Its file is used from then on; the same data give the same bytes; the crew's files stay as they are."""
     before = crews_own(folder)
-    stated = json.loads(ask("predict", folder, "--json"))
+    stated = json.loads(told("predict", "--json"))
     text = ask("calibrate", folder)
     first = (folder / FILE).read_bytes()
     assert crews_own(folder) == before
@@ -68,10 +105,10 @@ def test_calibrate_writes_beside_the_crews_own_files(ask, folder):
     assert CAUTION[0].split(". ")[0] in flat(text)
 
 
-def test_a_dry_run_writes_nothing(ask, folder):
+def test_a_dry_run_writes_nothing(told, untouched):
     """It says what it would."""
-    text = flat(ask("calibrate", folder, "--dry-run"))
-    assert not (folder / FILE).exists()
+    text = flat(told("calibrate", "--dry-run"))
+    assert not (untouched / FILE).exists()
     assert "Nothing was written" in text
     assert "only what they come to together" in text
 
@@ -83,9 +120,9 @@ def test_no_file_counts_twice(folder, monkeypatch):
     assert [each.name for each in files_once(folder, named)] == ["coast.csv", "log.csv"]
 
 
-def test_calibrate_as_a_document(ask, folder):
+def test_calibrate_as_a_document(told):
     """Estimates with deviations, correlation, ridges, tests, residuals; one document."""
-    document = json.loads(ask("calibrate", folder, "--dry-run", "--json"))
+    document = json.loads(told("calibrate", "--dry-run", "--json"))
     assert document["answer"] == "calibrate"
     assert document["written"] is False
     assert document["sources"] == ["runs.csv"]
@@ -99,15 +136,15 @@ def test_calibrate_as_a_document(ask, folder):
     assert [each["row"] for each in document["residuals"]] == [2, 3]
 
 
-def test_answers_open_with_the_last_run(ask, folder):
+def test_answers_open_with_the_last_run(told):
     """Said, timed, difference, and what is most likely wrong: in rank, predict and runs; in the documents too."""
     for command in ("predict", "runs"):
-        text = flat(ask(command, folder))
+        text = flat(told(command))
         assert "Said against done: in the last run timed (run 2, 2030-09-01" in text
         assert "slower than said" in text
         assert "Most likely wrong: " in text
         assert UNCHECKED not in text
-    document = json.loads(ask("rank", folder, "--json"))
+    document = json.loads(told("rank", "--json"))
     assert document["checked_against_this_car"] is True
     found = document["said_against_done"]
     assert found["timed_mph"] == pytest.approx(89.0)
@@ -115,15 +152,15 @@ def test_answers_open_with_the_last_run(ask, folder):
     assert found["most_likely_wrong"]
 
 
-def test_the_log_of_runs(ask, folder):
+def test_the_log_of_runs(told):
     """Each run against what was known before it: the second is said closer than the first."""
-    document = json.loads(ask("runs", folder, "--json"))
+    document = json.loads(told("runs", "--json"))
     first, second = document["runs"]
     assert (first["run"], second["run"]) == ("run 1, 2030-09-01", "run 2, 2030-09-01") or first["date"] == "2030-09-01"
     assert abs(second["difference_mph"]) < abs(first["difference_mph"])
     assert second["said_deviation_mph"] < first["said_deviation_mph"]
     assert document["said_against_done"]["row"] == 3
-    text = flat(ask("runs", folder))
+    text = flat(told("runs"))
     assert "Every run against what was known before it" in text
     assert not FORBIDDEN.search(text)
 
@@ -144,9 +181,9 @@ def test_a_faulty_sheet_of_runs_is_refused_with_its_row(folder, capsys):
         assert "runs.csv row 2" in capsys.readouterr().err
 
 
-def test_stated_values_that_changed_ask_for_a_new_calibration(ask, folder):
+def test_stated_values_that_changed_ask_for_a_new_calibration(ask, calibrated):
     """Who weighs the car anew calibrates anew; calibrate itself still reads the folder."""
-    ask("calibrate", folder)
+    folder = calibrated
     text = (folder / "car.toml").read_text("utf-8")
     keys = [each.key for each in read_scenario(folder).calibration.estimates]
     assert "car::drag_area_m2" in keys
@@ -184,24 +221,27 @@ def test_the_demo_finds_what_its_car_really_is(ask, tmp_path):
     assert ("Wrenlet 1400 two-door", "cg_height_m") in assumed
 
 
-def test_a_run_made_after_the_calibration_is_not_taken_for_one_that_went_into_it(ask, folder):
+def test_a_run_made_after_the_calibration_is_not_taken_for_one_that_went_into_it(ask, calibrated):
     """Only what the estimates were made from is called so; a line more on the sheet is not, until calibrated again."""
-    ask("calibrate", folder)
     said = "estimated from this run too"
-    assert json.loads(ask("runs", folder, "--json"))["said_against_done"]["estimated_from_this_run_too"]
-    sheet = (folder / "runs.csv").read_text("utf-8")
-    (folder / "runs.csv").write_text(sheet + "2030-09-02,3,out,88.0,3,200,75,26.1,20\n", "utf-8")
-    later = flat(ask("runs", folder))
+
+    def used():
+        return json.loads(ask("predict", calibrated, "--json"))["said_against_done"]["estimated_from_this_run_too"]
+
+    assert used()
+    sheet = (calibrated / "runs.csv").read_text("utf-8")
+    (calibrated / "runs.csv").write_text(sheet + "2030-09-02,3,out,88.0,3,200,75,26.1,20\n", "utf-8")
+    later = flat(ask("runs", calibrated))
     assert said not in later
     assert "estimated without this run" in later
-    assert not json.loads(ask("runs", folder, "--json"))["said_against_done"]["estimated_from_this_run_too"]
-    ask("calibrate", folder)
-    assert said in flat(ask("runs", folder))
+    assert not used()
+    ask("calibrate", calibrated)
+    assert said in flat(ask("predict", calibrated))
 
 
-def test_a_calibration_that_no_longer_fits_is_refused_in_words(ask, folder):
+def test_a_calibration_that_no_longer_fits_is_refused_in_words(calibrated):
     """What was changed since is named as on the bench: no keys of a program."""
-    ask("calibrate", folder)
+    folder = calibrated
     car = (folder / "car.toml").read_text("utf-8")
     before = next(line for line in car.splitlines() if line.startswith("drag_area ="))
     (folder / "car.toml").write_text(car.replace(before, 'drag_area = "7.5 ft2"'), "utf-8")
@@ -222,23 +262,22 @@ def test_two_conditions_of_the_salt_have_a_name_and_a_line_each(ask, folder):
     assert len(set(names)) == len(names)
 
 
-def test_one_file_says_and_several_say(ask, folder):
+def test_one_file_says_and_several_say(told):
     """Of one file the heading speaks in the singular."""
-    assert "what 1 file of measurements says" in ask("calibrate", folder, "--dry-run")
+    assert "what 1 file of measurements says" in told("calibrate", "--dry-run")
 
 
 def test_a_run_beyond_all_that_is_unknown_sends_to_the_sheet(ask, folder):
     """Half the speed that was said is a slip of the pen or a lifted throttle; no number of the car is blamed for it."""
     (folder / "runs.csv").write_text(SLIPS.format(first=90.0, second=41.0), "utf-8")
-    text = flat(ask("runs", folder))
+    text = flat(ask("predict", folder))
     assert "No number of the car explains so much: look first at runs.csv row 3" in text
     assert "Most likely wrong" not in text
 
 
-def test_estimates_from_runs_alone_are_told_from_those_in_use(ask, folder):
+def test_estimates_from_runs_alone_are_told_from_those_in_use(ask, told, calibrated):
     """The log of runs starts from what the files state; where a calibration is in use its values are said to differ."""
-    assert "calibration.json" not in ask("runs", folder)
-    ask("calibrate", folder)
-    text = flat(ask("runs", folder))
+    assert "calibration.json" not in told("runs")
+    text = flat(ask("runs", calibrated))
     assert "What these runs alone narrow" in text
     assert "Other answers use calibration.json" in text

@@ -17,7 +17,7 @@ from optimizer.report.wording import CAUTION
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.study import Study
 from tests.json_schema import faults_of
-from tests.scenes import STARTER
+from tests.scenes import STARTER, study_of_starter
 from tests.test_cli import FORBIDDEN
 
 COMMANDS = [
@@ -48,8 +48,9 @@ def ask(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str
 
 
 @pytest.mark.parametrize("arguments", COMMANDS, ids=" ".join)
-def test_every_answer_as_text_and_as_a_document(ask, arguments: tuple[str, ...]) -> None:
+def test_every_answer_as_text_and_as_a_document(ask, arguments: tuple[str, ...], monkeypatch) -> None:
     """Text with the caution, no forbidden words and lines of a terminal's width; one document with the same head."""
+    monkeypatch.setattr("optimizer.questions.possible_study_of", study_of_starter)
     code, text, err = ask(*arguments)
     assert code == 0, err
     assert err == ""

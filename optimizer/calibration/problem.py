@@ -257,7 +257,7 @@ class _Models:
         if key not in self._known:
             values = {cast(Unknown, each.unknown): each.at(float(world[p])) for p, each in self.lasting if world[p]}
             options = with_values(self.problem.options, values)
-            model = RunModel(options)
+            model = RunModel(options, self._first)
             self._first = self._first or model
             self._known[key] = (options, model.shifting_as(self._first))
         return self._known[key]

@@ -73,11 +73,11 @@ class RunModel:
     ----------
     options : Options
         What may stand in each slot.
-    surface_caps : bool
-        Whether tire ratings hold the speed by the limiter (the event's ``limiter`` rule on an adjustable limiter).
+    like : RunModel, optional
+        Of a car that may differ in a few numbers: where the engines are the same, so is its table of their torque.
     """
 
-    def __init__(self, options: Options) -> None:
+    def __init__(self, options: Options, like: RunModel | None = None) -> None:
         self.options = options
         self._columns: dict[tuple[int, str], FloatArray] = {}
         self._carrying: dict[str, tuple[BoolArray, ...]] = {}
@@ -89,7 +89,10 @@ class RunModel:
         self.sums = tuple(self._sums_of_slot(s, *each) for s, each in enumerate(loads))
         self.base = self._base_sums()
         self.engines = tuple(cast(Engine, part) for part in options.parts[self._only("engine")])
-        self.table: TorqueTable = torque_table(self.engines, self._dyno_side())
+        self.dyno_side = self._dyno_side()
+        self.table: TorqueTable = (
+            like.table if like is not None and self._as_strong_as(like) else torque_table(self.engines, self.dyno_side)
+        )
         self.drive_slots = self._find_drive_slots()
         self._shift_cache: dict[tuple[int, int, int], FloatArray] = {}
 
@@ -126,6 +129,11 @@ class RunModel:
                 for axle, tire in tires.items()
             ),
         )  # fmt: skip
+
+    def _as_strong_as(self, other: RunModel) -> bool:
+        """Whether the engines are those of another model; what else was on a dynamometer counts only at the wheels."""
+        at_wheels = any(engine.measured_at != "flywheel" for engine in self.engines)
+        return self.engines == other.engines and (not at_wheels or self.dyno_side == other.dyno_side)
 
     def slot_on(self, kind: str, axle: Axle) -> int | None:
         """Position of the slot of a kind on an axle."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 
@@ -13,11 +15,13 @@ from tests.search.catalogs import every_passing, random_catalog
 SEEDS = range(4)
 
 
-def legal_builds(study: Study) -> tuple[np.ndarray, np.ndarray]:
-    """Price and speed of every legal build, speeds to the step in which they rank."""
-    builds, speed = every_passing(study.judge, study.legality)
+@cache
+def legal_builds(seed: int) -> tuple[Study, np.ndarray, np.ndarray]:
+    """A catalog, and price and speed of every legal build, speeds to the step in which they rank."""
+    study = Study.of(random_catalog(seed, sizes=(1, 1, 2, 2, 1, 1, 1)))
+    builds, speed, _ = every_passing(study.judge, study.legality)
     prices = study.book.price(builds)
-    return prices.cents[prices.available], np.round(speed[prices.available] / SPEED_STEP_MS)
+    return study, prices.cents[prices.available], np.round(speed[prices.available] / SPEED_STEP_MS)
 
 
 def staircase(cents: np.ndarray, speed: np.ndarray, most: int) -> list[tuple[int, float]]:
@@ -37,10 +41,9 @@ def as_pairs(steps: tuple[Step, ...]) -> list[tuple[int, float]]:
 @pytest.mark.parametrize("seed", SEEDS)
 def test_every_step_of_money_against_speed(seed: int) -> None:
     """All breakpoints, none else, from no money to all; and until where each build is the best."""
-    study = Study.of(random_catalog(seed, sizes=(1, 1, 2, 2, 1, 1, 1)))
-    cents, speed = legal_builds(study)
+    study, cents, speed = legal_builds(seed)
     most = int(np.quantile(cents, 0.4))
-    steps = money_against_speed(study, 0, most, questions=None)
+    steps = money_against_speed(study.fresh(), 0, most, questions=None)
     expected = staircase(cents, speed, most)
     assert as_pairs(steps) == expected
     assert [step.until_cents for step in steps] == [*(price - 1 for price, _ in expected[1:]), most]
@@ -50,10 +53,9 @@ def test_every_step_of_money_against_speed(seed: int) -> None:
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_few_questions(seed: int) -> None:
     """Each step named is one of the staircase's, and no further step lies where there is said to be none."""
-    study = Study.of(random_catalog(seed, sizes=(1, 1, 2, 2, 1, 1, 1)))
-    cents, speed = legal_builds(study)
+    study, cents, speed = legal_builds(seed)
     most = int(np.quantile(cents, 0.6))
-    steps = money_against_speed(study, 0, most, questions=4)
+    steps = money_against_speed(study.fresh(), 0, most, questions=4)
     expected = staircase(cents, speed, most)
     assert set(as_pairs(steps)) <= set(expected)
     assert steps[-1].until_cents == most
@@ -64,8 +66,7 @@ def test_a_few_questions(seed: int) -> None:
 @pytest.mark.parametrize("seed", SEEDS)
 def test_the_cheapest_past_a_speed(seed: int) -> None:
     """At speeds all over the range; just above the fastest there is none, and the fastest is named instead."""
-    study = Study.of(random_catalog(seed, sizes=(1, 1, 2, 2, 1, 1, 1)))
-    cents, speed = legal_builds(study)
+    study, cents, speed = legal_builds(seed)
     for share in (0.2, 0.7, 0.97, 1.0):
         floor = float(np.quantile(speed, share, method="higher"))
         found = cheapest_past(study.fresh(), just_above((floor - 1) * SPEED_STEP_MS))
@@ -73,7 +74,7 @@ def test_the_cheapest_past_a_speed(seed: int) -> None:
         assert found.reached
         assert found.closed
         assert found.cents == cents[speed >= floor].min()
-    found = cheapest_past(study, just_above(speed.max() * SPEED_STEP_MS))
+    found = cheapest_past(study.fresh(), just_above(speed.max() * SPEED_STEP_MS))
     assert found is not None
     assert not found.reached
     assert round(found.speed_ms / SPEED_STEP_MS) == speed.max()

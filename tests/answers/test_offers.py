@@ -31,7 +31,7 @@ class Everything:
         self.scenario = scenario
         study = Study.of(scenario)
         self.options: Options = study.options
-        self.builds, speed = every_passing(study.judge, study.legality)
+        self.builds, speed, _ = every_passing(study.judge, study.legality)
         self.steps = np.round(speed / SPEED_STEP_MS)
 
     def having(self, part: str) -> np.ndarray:

@@ -64,7 +64,8 @@ class Everything:
 
 
 def everything_of(study: Study) -> Everything:
-    return Everything(study, *every_passing(study.judge, study.legality))
+    builds, speed, _ = every_passing(study.judge, study.legality)
+    return Everything(study, builds, speed)
 
 
 @cache

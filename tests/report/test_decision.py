@@ -16,7 +16,7 @@ from tests.search.catalogs import every_passing
 def everything(decision: Decision):
     """All legal builds within the budget, with speeds and prices."""
     study = study_of(decision.scenario)
-    builds, speed = every_passing(study.judge, study.legality)
+    builds, speed, _ = every_passing(study.judge, study.legality)
     prices = study.book.price(builds)
     rows = np.flatnonzero(prices.available & (prices.cents <= decision.scenario.event.budget_cents))
     return study, builds[rows], speed[rows], prices.cents[rows]

@@ -15,7 +15,7 @@ from optimizer.report.tables import Table
 from optimizer.report.terminal import ranking_text
 from optimizer.report.width import is_wide, line_width, text_of
 from optimizer.scenario.reading import read_scenario
-from tests.scenes import STARTER
+from tests.scenes import STARTER, study_of_starter
 
 
 class Terminal(io.StringIO):
@@ -74,6 +74,7 @@ def test_steps_of_money_and_salts_are_told_in_lines(capsys: pytest.CaptureFixtur
     ):
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(cli, "text_columns", lambda columns=columns: columns)
+            patch.setattr("optimizer.questions.possible_study_of", study_of_starter)
             assert cli.run(list(arguments)) == 0
         table = [line for line in capsys.readouterr().out.splitlines() if line.startswith("  ") and "-" not in line[:6]]
         prices = [float(word[1:].replace(",", "")) for line in table for word in line.split()[:2] if word[0] == "$"]

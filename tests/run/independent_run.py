@@ -33,9 +33,11 @@ def pchip_torque(rpm: tuple[float, ...], torque_nm: tuple[float, ...]) -> Torque
     pieces = [tuple(map(float, column)) for column in cubic.c.T]
     knots = [float(each) for each in rpm]
 
+    inner, first, last = knots[1:-1], knots[0], knots[-1]
+
     def torque(at: float) -> float:
-        inside = min(max(at, knots[0]), knots[-1])
-        piece = min(max(bisect_right(knots, inside) - 1, 0), len(pieces) - 1)
+        inside = first if at < first else min(at, last)
+        piece = bisect_right(inner, inside)
         step = inside - knots[piece]
         a, b, c, d = pieces[piece]
         return ((a * step + b) * step + c) * step + d
@@ -126,6 +128,8 @@ class OneCar:
         self.pause = inputs.shift_time_s
         self.use_limit = inputs.grip_use_limit
         self.slip_limit = self.slide_slip(self.use_limit)
+        self.asked: tuple[float, int, bool] | None = None
+        self.answer = (nan, nan, False)
 
     # --- forces -------------------------------------------------------------------------------------------
 
@@ -165,7 +169,12 @@ class OneCar:
         return brentq(lambda c: c * self.radius_m / self.radius_at(c) - slow, slow, 2.0 * slow, xtol=1e-13, rtol=1e-14)
 
     def full_throttle(self, u: float, gear: int, clutch: bool) -> tuple[float, float, bool]:
-        """Acceleration, slip, and whether grip limits, at a ground speed."""
+        """Acceleration, slip, and whether grip limits, at a ground speed; at the end of a step it is asked twice."""
+        if self.asked != (u, gear, clutch):
+            self.asked, self.answer = (u, gear, clutch), self._full_throttle(u, gear, clutch)
+        return self.answer
+
+    def _full_throttle(self, u: float, gear: int, clutch: bool) -> tuple[float, float, bool]:
         drag, rolling, q = self.against(u)
         a_term, b_term = self.grip_terms(rolling, q)
         ratio, r = self.ratios[gear], self.radius_m
@@ -175,18 +184,27 @@ class OneCar:
         most = self.use_limit * a_term / (1.0 - self.use_limit * b_term)
         a_grip = (most - drag - rolling) / self.translating_kg
 
+        # asked some ten times for each acceleration: what does not change with slip is taken out
+        torque, translating, growth, launch = self.torque, self.translating_kg, self.growth, self.launch_rpm
+        against, gearing = drag + rolling, self.torque_scale * ratio * self.efficiencies[gear]
+        turns = ratio * 30.0 / pi
+
         def by_engine(slip: float) -> float:
             c = u * (1.0 + slip)
-            rpm = self.launch_rpm if clutch else self.rpm(c, gear)
-            force = self.torque(rpm) * self.torque_scale * ratio * self.efficiencies[gear] / self.radius_at(c)
-            return (force - drag - rolling) / (self.translating_kg + turning * (1.0 + slip))
+            radius = r * (1.0 + growth * (c / 44.704) ** 2)
+            force = torque(launch if clutch else c * turns / radius) * gearing / radius
+            return (force - against) / (translating + turning * (1.0 + slip))
 
         if by_engine(self.slip_limit) >= a_grip:
             return a_grip, self.slip_limit, True
 
+        most_bent = self.slip_at_slide / (1.0 + self.slip_at_slide)
+
         def miss(slip: float) -> float:
-            thrust = self.translating_kg * min(by_engine(slip), a_grip) + drag + rolling
-            return slip - self.slide_slip(thrust / (a_term + b_term * thrust))
+            thrust = translating * min(by_engine(slip), a_grip) + against
+            use = thrust / (a_term + b_term * thrust)
+            bent = most_bent * (1.0 - cbrt(1.0 - min(max(use, 0.0), 1.0)))  # as in `slide_slip`
+            return slip - bent / (1.0 - bent)
 
         if miss(0.0) >= 0.0:
             return by_engine(0.0), 0.0, False

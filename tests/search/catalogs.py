@@ -6,8 +6,8 @@ The enumeration uses the legality, price and simulator of the package, but nothi
 from __future__ import annotations
 
 import math
-from dataclasses import replace
-from functools import cache
+from dataclasses import fields, replace
+from functools import cache, lru_cache
 from typing import Any
 
 import numpy as np
@@ -15,12 +15,15 @@ import numpy as np
 from optimizer.choice.legality import legality_of
 from optimizer.choice.options import FloatArray, IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
-from optimizer.run.judge import Judge, order_keys
+from optimizer.run.judge import Judge, Judged, order_keys
 from optimizer.run.model import RunModel
+from optimizer.run.simulator import Run
 from optimizer.scenario.car import Job
 from optimizer.scenario.event import Bracket, Course, Scenario, Scoring, StoppingRule, Weather
 from optimizer.scenario.parts import TireSize
 from optimizer.search.drive_sets import DriveSets
+from optimizer.search.memory import Memory
+from optimizer.search.ranking import Ranker
 from tests.choice.records import (
     extra_slot,
     make_class,
@@ -183,35 +186,95 @@ def machinery(scenario: Scenario) -> tuple[Options, Any, PriceBook, Judge]:
     return options, legality_of(options), PriceBook(options), Judge(RunModel(options))
 
 
+def ranker_of(scenario: Scenario, judge: Judge | None = None, memory: Memory | None = None) -> Ranker:
+    """A search for the question of the event; with nothing known, unless a memory is given."""
+    _, legality, book, own = machinery(scenario)
+    event = scenario.event
+    return Ranker(judge or own, legality, book, event.budget_cents, event.hours_limit, memory=memory)
+
+
+class Tried:
+    """Every build of a scenario that is legal before any run and within the budget, simulated and checked."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self.options, legality, book, self.judge = machinery(scenario)
+        builds = every_allowed(legality)
+        self.allowed = len(builds)
+        prices = book.price(builds)
+        budget = scenario.event.budget_cents
+        keep = prices.available & ((prices.cents <= budget) if budget is not None else True)
+        self.builds, self.cents = builds[keep], prices.cents[keep]
+        self.runs = self.judge.runs(self.builds)
+        self.judged = self.judge.judge(self.builds, self.runs)
+
+    def in_order(self) -> tuple[IntArray, Any, Any, int]:
+        """The legal ones in the total order: builds, speeds, cents, and how many were legal before any run."""
+        speed = self.judge.joined(self.runs)
+        rows = np.flatnonzero(self.judged.legal & (speed > 0))
+        order = order_keys(self.options, self.builds[rows], speed[rows], self.judged.care[rows], self.cents[rows])
+        rows = rows[order]
+        return self.builds[rows], speed[rows], self.cents[rows], self.allowed
+
+
+class LookingUp(Judge):
+    """A judge who has run every build that a search may try: a second search need not simulate them again."""
+
+    def __init__(self, tried: Tried) -> None:
+        super().__init__(tried.judge.model)
+        self.tried = tried
+        numbers = self._numbers(tried.builds)
+        self.order = np.argsort(numbers)
+        self.numbers = numbers[self.order]
+
+    def _numbers(self, builds: IntArray) -> IntArray:
+        return np.ravel_multi_index(tuple(builds.T), self.options.sizes)
+
+    def _rows(self, builds: IntArray) -> IntArray | None:
+        """Where builds stand among the tried; None if one does not."""
+        numbers = self._numbers(builds)
+        places = np.minimum(np.searchsorted(self.numbers, numbers), len(self.numbers) - 1)
+        return self.order[places] if np.array_equal(self.numbers[places], numbers) else None
+
+    def runs(self, builds: IntArray) -> tuple[Run, ...]:
+        rows = self._rows(builds)
+        return super().runs(builds) if rows is None else tuple(run.take(rows) for run in self.tried.runs)
+
+    def judge(self, builds: IntArray, runs: tuple[Run, ...]) -> Judged:
+        rows = self._rows(builds)
+        return super().judge(builds, runs) if rows is None else of_rows(self.tried.judged, rows)
+
+
+def of_rows(record: Any, rows: IntArray) -> Any:
+    """A record of arrays for some of the cars, which are the last axis of each."""
+    if isinstance(record, np.ndarray):
+        return record[..., rows]
+    return replace(record, **{each.name: of_rows(getattr(record, each.name), rows) for each in fields(record)})
+
+
 def enumerate_all(scenario: Scenario) -> tuple[IntArray, Any, Any, int]:
     """Every legal build in the total order: builds, speeds, cents, and how many were legal before any run."""
-    options, legality, book, judge = machinery(scenario)
-    builds = every_allowed(legality)
-    prices = book.price(builds)
-    budget = scenario.event.budget_cents
-    keep = prices.available & ((prices.cents <= budget) if budget is not None else True)
-    builds, cents = builds[keep], prices.cents[keep]
-    runs = judge.runs(builds)
-    speed = judge.joined(runs)
-    judged = judge.judge(builds, runs)
-    legal = judged.legal & (speed > 0)
-    order = order_keys(options, builds[legal], speed[legal], judged.care[legal], cents[legal])
-    return builds[legal][order], speed[legal][order], cents[legal][order], len(builds)
+    return Tried(scenario).in_order()
+
+
+@lru_cache(maxsize=1)
+def tried(seed: int, sizes: tuple[int, ...]) -> Tried:
+    """`Tried` of a random catalog; the last only, for it is large."""
+    return Tried(random_catalog(seed, sizes=sizes))
 
 
 @cache
 def enumerated(seed: int, sizes: tuple[int, ...] = SIZES) -> tuple[IntArray, Any, Any, int]:
     """`enumerate_all` of a random catalog, once for all tests that ask for it; not to be written to."""
-    return enumerate_all(random_catalog(seed, sizes=sizes))
+    return tried(seed, sizes).in_order()
 
 
-def every_passing(judge: Judge, legality: Any) -> tuple[IntArray, FloatArray]:
-    """Every build that is legal whatever it costs, and its speed."""
+def every_passing(judge: Judge, legality: Any) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Every build that is legal whatever it costs, its speed and its smallest margin."""
     builds = every_allowed(legality)
     runs = judge.runs(builds)
-    speed = judge.joined(runs)
-    legal = judge.judge(builds, runs).legal & (speed > 0)
-    return builds[legal], speed[legal]
+    speed, judged = judge.joined(runs), judge.judge(builds, runs)
+    legal = judged.legal & (speed > 0)
+    return builds[legal], speed[legal], judged.care[legal]
 
 
 def some_completions(sets: DriveSets, rng: np.random.Generator, each: int) -> tuple[IntArray, IntArray]:
@@ -219,7 +282,8 @@ def some_completions(sets: DriveSets, rng: np.random.Generator, each: int) -> tu
     rows = np.repeat(np.arange(len(sets)), each)
     builds = sets.builds[rows].copy()
     for s, ok in zip(sets.free, sets.allowed, strict=True):
-        builds[:, s] = [rng.choice(np.flatnonzero(ok[row])) for row in rows]
+        options = [np.flatnonzero(each) for each in ok]
+        builds[:, s] = [options[row][rng.integers(len(options[row]))] for row in rows]
     return rows, builds
 
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from optimizer.choice.options import options_of
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.event import Scenario
 from optimizer.search import ranking, ruling_out
 from optimizer.search.memory import Memory
 from optimizer.search.ranking import Ranker, Ranking
 from optimizer.search.state import NEAR_MS
-from tests.search.catalogs import SIZES, enumerated, machinery, random_catalog
+from tests.search.catalogs import SIZES, LookingUp, enumerated, machinery, random_catalog, ranker_of, tried
 
 BIG = [
     (1, (2, 2, 3, 3, 3, 3, 2)),
@@ -22,12 +23,6 @@ BIG = [
     (9, (3, 2, 4, 4, 3, 3, 2)),
 ]
 """Seed and sizes: each catalog has 5,000 legal builds or more, over all layouts and scorings, one run and two."""
-
-
-def ranker_of(scenario: Scenario) -> Ranker:
-    """A search, with nothing known."""
-    _, legality, book, judge = machinery(scenario)
-    return Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
 
 
 def ranked(scenario: Scenario, k: int) -> Ranking:
@@ -83,13 +78,15 @@ def test_where_speeds_round_to_the_same_step_the_cheaper_comes_first():
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(200, 230))
 def test_a_complete_search_lists_what_enumeration_does(seed):
-    """Thirty catalogs of all layouts and scorings; lists of one, ten and fifty builds."""
+    """Thirty catalogs of all layouts and scorings; lists of fifty, ten and one builds.
+
+    Each search knows nothing of the others. Only the first simulates: what the others try was run by trying everything.
+    """
     scenario = random_catalog(seed)
     builds, speeds, _, _ = enumerated(seed)
-    _, legality, book, judge = machinery(scenario)
-    for k in (1, 10, 50):
-        ranker = Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
-        found = ranker.top(k, thorough=True)
+    known = LookingUp(tried(seed, SIZES))
+    for k, judge in ((50, None), (10, known), (1, known)):
+        found = ranker_of(scenario, judge).top(k, thorough=True)
         listed = min(k, len(builds))
 
         assert found.evidence.closed
@@ -192,10 +189,8 @@ def test_what_is_said_of_a_floor_is_so(seed):
     """Some build that scores at least so much is found where there is one, and none where there is none."""
     scenario = random_catalog(seed)
     _, speeds, _, _ = enumerated(seed)
-    _, legality, book, judge = machinery(scenario)
     for floor in (speeds[len(speeds) // 2], speeds[0] - 0.01, speeds[0] + 0.01):
-        ranker = Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
-        found = ranker.reaching(float(floor))
+        found = ranker_of(scenario).reaching(float(floor))
 
         assert found.listed == int(floor <= speeds[0])
         if found.listed:
@@ -209,14 +204,10 @@ def test_hints_do_not_change_the_answer(seed):
     """A search that begins with some builds, good or bad, lists what one without does."""
     scenario = random_catalog(seed)
     builds, speeds, _, _ = enumerated(seed)
-    options, legality, book, judge = machinery(scenario)
     for some in (builds[:3], builds[-3:], builds[len(builds) // 2 :][:3]):
-        memory = Memory(options)
+        memory = Memory(options_of(scenario))
         memory.hints = some
-        ranker = Ranker(
-            judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit, memory=memory
-        )
-        found = ranker.top(5, thorough=True)
+        found = ranker_of(scenario, memory=memory).top(5, thorough=True)
 
         assert found.evidence.closed
         np.testing.assert_allclose(found.speed_ms[:5], speeds[:5], atol=SPEED_STEP_MS)
@@ -226,10 +217,8 @@ def test_hints_do_not_change_the_answer(seed):
 def test_looking_around_lists_the_same_and_meets_more_careful_and_cheaper_builds(seed):
     """The best stay as they are; what is met besides is legal, near, and never worse in either regard."""
     scenario = random_catalog(seed)
-    _, legality, book, judge = machinery(scenario)
-    limits = scenario.event.budget_cents, scenario.event.hours_limit
-    alone = Ranker(judge, legality, book, *limits).top(3, thorough=True)
-    found = Ranker(judge, legality, book, *limits).top(3, thorough=True, around=True)
+    alone = ranker_of(scenario).top(3, thorough=True)
+    found = ranker_of(scenario).top(3, thorough=True, around=True)
 
     np.testing.assert_array_equal(found.builds[:3], alone.builds[:3])
     assert found.evidence.closed == alone.evidence.closed

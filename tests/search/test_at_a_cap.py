@@ -13,8 +13,7 @@ from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.event import Bracket, Scenario
 from optimizer.search.drive_sets import drive_sets_of
 from optimizer.search.propagation import Goal
-from optimizer.search.ranking import Ranker
-from tests.search.catalogs import enumerate_all, machinery, random_catalog
+from tests.search.catalogs import LookingUp, Tried, machinery, random_catalog, ranker_of
 
 SIZES = (2, 1, 2, 1, 1, 2, 1)
 TOPS = (1, 5)
@@ -32,16 +31,15 @@ def capped(seed: int, cap_ms: float) -> Scenario:
 
 
 @cache
+def tried_at(seed: int, cap_ms: float) -> Tried:
+    """Every build simulated."""
+    return Tried(capped(seed, cap_ms))
+
+
+@cache
 def enumerated_at(seed: int, cap_ms: float) -> tuple[np.ndarray, ...]:
     """Every legal build in order, their speeds and prices."""
-    return enumerate_all(capped(seed, cap_ms))[:3]
-
-
-def ranker_at(seed: int, cap_ms: float) -> Ranker:
-    """A search, with nothing known."""
-    scenario = capped(seed, cap_ms)
-    _, legality, book, judge = machinery(scenario)
-    return Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
+    return tried_at(seed, cap_ms).in_order()[:3]
 
 
 def caps_about(seed: int) -> list[float]:
@@ -55,16 +53,18 @@ def caps_about(seed: int) -> list[float]:
 @pytest.mark.parametrize("place", range(4))
 @pytest.mark.parametrize("seed", [1, 2])
 def test_first_builds_equal_enumeration(seed: int, place: int) -> None:
-    """All that a cap makes equally fast are told apart by price, and what is a step faster goes before."""
+    """All that a cap makes equally fast are told apart by price, and what is a step faster goes before.
+
+    The thorough searches simulate; the quick ones try nothing that was not run by trying everything.
+    """
     cap_ms = caps_about(seed)[place]
     scenario = capped(seed, cap_ms)
     builds, speeds, cents = enumerated_at(seed, cap_ms)
     assert len(builds) > max(TOPS)
-    _, legality, book, judge = machinery(scenario)
+    known = LookingUp(tried_at(seed, cap_ms))
     for k in TOPS:
-        for thorough in (False, True):
-            ranker = Ranker(judge, legality, book, scenario.event.budget_cents, scenario.event.hours_limit)
-            found = ranker.top(k, thorough=thorough)
+        for thorough, judge in ((False, known), (True, None)):
+            found = ranker_of(scenario, judge).top(k, thorough=thorough)
             np.testing.assert_array_equal(found.builds[:k], builds[:k])
             np.testing.assert_array_equal(found.cents[:k], cents[:k])
             assert found.evidence.closed or not thorough
@@ -83,7 +83,7 @@ def test_some_first_builds_are_held() -> None:
 
 def test_the_price_at_which_a_cap_is_reached_is_that_of_cars_that_it_would_not_hold() -> None:
     """What a car could do beyond the cap it may do without: as if there were none, and not nothing at all."""
-    level, ranker = 42.0, ranker_at(1, 500.0)
+    level, ranker = 42.0, ranker_of(capped(1, 500.0))
     sets = drive_sets_of(ranker.legality, ranker.judge.model.drive_slots, ranker.book, ranker.budget_cents)
     bound = ranker.bounding.optimistic(sets)
     free = ranker.opener.estimate_cents(sets, bound, level)
@@ -95,7 +95,7 @@ def test_the_price_at_which_a_cap_is_reached_is_that_of_cars_that_it_would_not_h
 
 def test_of_cheap_drive_sets_the_first_given_are_opened() -> None:
     """Where cheap builds are looked for, in the order given, that of their price, and not the fastest first."""
-    level, ranker = 40.0, ranker_at(1, 500.0)
+    level, ranker = 40.0, ranker_of(capped(1, 500.0))
     sets = drive_sets_of(ranker.legality, ranker.judge.model.drive_slots, ranker.book, None)
     slowest_first = np.argsort(ranker.bounding.optimistic(sets), kind="stable")
     most = dict.fromkeys(slowest_first.tolist(), 5)

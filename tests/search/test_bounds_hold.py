@@ -95,8 +95,8 @@ def points_of(batch: Batch, rows: IntArray, builds: IntArray) -> np.ndarray:
     return points
 
 
-def highest_acceleration(inputs: RunInputs, speed: float, reached_ms: float = 0.0) -> np.ndarray:
-    """Most acceleration (n,) of cars at a ground speed over all gears that go that fast, by the simulator.
+def highest_acceleration(inputs: RunInputs, speed: np.ndarray, reached_ms: float = 0.0) -> np.ndarray:
+    """Most acceleration (n,) of cars at ground speeds (n,) over all gears that go that fast, by the simulator.
 
     Gears that do not go as fast as ``reached_ms`` only up to their shift.
     """
@@ -104,7 +104,7 @@ def highest_acceleration(inputs: RunInputs, speed: float, reached_ms: float = 0.
     for number in range(len(inputs.overall)):
         for clutch in (False, True) if number == 0 else (False,):
             gear = Gear(inputs, number, clutch=clutch)
-            surface = gear.surface_at(np.full(len(inputs), speed))
+            surface = gear.surface_at(speed)
             push = gear.push(surface[None])
             limit = np.minimum(gear.limit_surface, inputs.surface_cap_ms)
             limit = np.where(limit < reached_ms, np.minimum(gear.shift_surface, limit), limit)
@@ -132,8 +132,11 @@ def test_no_completion_accelerates_harder_than_the_envelope(seed: int, reached_m
         inputs = ranker.judge.model.inputs(builds, conditions)
         against, grip = (force.take(rows).coefficients(points) for force in (envelope.resistance, envelope.grip))
         mass = envelope.mass.take(rows).at(points)
-        for cell in np.linspace(3, len(edges) - 2, 40).astype(int):
-            speed = 0.5 * (edges[cell] + edges[cell + 1])
+        cells = np.linspace(3, len(edges) - 2, 40).astype(int)
+        speeds = 0.5 * (edges[cells] + edges[cells + 1])
+        at_each = inputs.take(np.tile(np.arange(len(inputs)), len(cells)))
+        accelerations = highest_acceleration(at_each, np.repeat(speeds, len(inputs)), reached_ms)
+        for cell, speed, real in zip(cells, speeds, accelerations.reshape(len(cells), -1), strict=True):
             powers = speed ** np.arange(5)
             force = envelope.force[rows, cell]
             by_engine = (force - powers @ against) / envelope.share[rows, cell]
@@ -142,7 +145,6 @@ def test_no_completion_accelerates_harder_than_the_envelope(seed: int, reached_m
             by_line = (line - powers @ against) / envelope.share[rows, cell]
             by_engine = np.minimum(by_engine, by_line)
             most = np.where(envelope.gripping[rows, cell], np.minimum(by_engine, by_grip), by_engine) / mass
-            real = highest_acceleration(inputs, float(speed), reached_ms)
             counts = real > 0
             assert (real[counts] <= most[counts] * (1 + 1e-9) + 1e-9).all(), speed
 

@@ -56,8 +56,7 @@ class Everything:
 
     def __init__(self, study: Study) -> None:
         self.study = study
-        self.builds, self.speed = every_passing(study.judge, study.legality)
-        self.care = study.judge.judge(self.builds, study.judge.runs(self.builds)).care
+        self.builds, self.speed, self.care = every_passing(study.judge, study.legality)
         self.prices = study.book.price(self.builds)
 
     def best(

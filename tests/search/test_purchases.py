@@ -101,7 +101,7 @@ def test_a_dear_set_that_two_slots_share_is_searched_like_any_other(
     scenario = random_catalog(seed, sizes=(2, 2, 2, 2, 1, 2, 1))
     wheel = replace(scenario.parts["W0"], price_cents=90_000, pack=4, owned=0)
     study = Study.of(with_part(scenario, wheel))
-    builds, speed = every_passing(study.judge, study.legality)
+    builds, speed, _ = every_passing(study.judge, study.legality)
     cents = study.book.price(builds).cents
     place = next(s for s, slot in enumerate(study.options.slots) if slot.name == "front wheels")
     option = [part.id for part in study.options.parts[place]].index("W0")
