@@ -31,10 +31,9 @@ class Task:
 
     Attributes
     ----------
-    allowed : per slot, bool (W, m_s)
-        In each of W ways; a completion has to do in one of them.
-    scores : per slot, (T, m_s), of as many tangents of each way, way after way, with ``score_base`` (T,) of the drive
-        set; every total of one way has to reach ``threshold`` (T,).
+    allowed : per slot, bool (m_s,)
+    scores : per slot, (T, m_s), on T tangents, with ``score_base`` (T,) of the drive set; every total has to reach
+        ``threshold`` (T,).
     cents : per slot, (m_s,) with ``cents_left``; ``jobs`` per slot (m_s,) bit masks with ``job_cents`` (J,) and the
         mask ``jobs_done`` that the drive set pays already.
     hours : per slot, (m_s,) with ``hours_left`` and ``job_hours`` (J,).
@@ -75,7 +74,6 @@ class Found:
 @dataclass(slots=True)
 class _Block:
     choices: IntArray
-    ways: BoolArray
     scores: FloatArray
     cents: FloatArray
     hours: FloatArray
@@ -85,8 +83,8 @@ class _Block:
 
     def take(self, keep: BoolArray | IntArray | slice) -> _Block:
         return _Block(
-            self.choices[keep], self.ways[:, keep], self.scores[:, keep], self.cents[keep], self.hours[keep],
-            self.jobs[keep], self.rows[:, keep], self.hope[keep],
+            self.choices[keep], self.scores[:, keep], self.cents[keep], self.hours[keep], self.jobs[keep],
+            self.rows[:, keep], self.hope[keep],
         )  # fmt: skip
 
     @classmethod
@@ -94,10 +92,8 @@ class _Block:
         """Several one after the other."""
         one = [np.concatenate([getattr(part, name) for part in parts]) for name in ("choices", "cents", "hours")]
         jobs, hope = (np.concatenate([getattr(part, name) for part in parts]) for name in ("jobs", "hope"))
-        ways, scores, rows = (
-            np.concatenate([getattr(part, name) for part in parts], axis=1) for name in ("ways", "scores", "rows")
-        )
-        return cls(one[0], ways, scores, one[1], one[2], jobs, rows, hope)
+        scores, rows = (np.concatenate([getattr(part, name) for part in parts], axis=1) for name in ("scores", "rows"))
+        return cls(one[0], scores, one[1], one[2], jobs, rows, hope)
 
 
 def complete(task: Task, most: int, *, cheapest: bool = False, whole: bool = False) -> Found:
@@ -122,21 +118,18 @@ class _Search:
         self.threshold = task.threshold.copy()
         self.cut_off = False
         self.blocks = 0
-        self.slots, self.ways = len(task.allowed), len(task.allowed[0])
-        usable: list[BoolArray] = [np.asarray(ok.any(axis=0)) for ok in task.allowed]
-        self.options = [np.flatnonzero(ok) for ok in usable]
-        self.open = [ok[:, options] for ok, options in zip(task.allowed, self.options, strict=True)]
+        self.slots = len(task.allowed)
+        self.options = [np.flatnonzero(ok) for ok in task.allowed]
         count = len(task.threshold)
         scores, every = np.concatenate(task.scores, axis=1), self._side_by_side([*task.rows, task.cents, task.hours])
-        starts, some = np.cumsum([0, *(len(ok) for ok in usable)])[:-1], np.concatenate(usable)
+        starts, some = np.cumsum([0, *(len(ok) for ok in task.allowed)])[:-1], np.concatenate(task.allowed)
         binds = self._best_of_rest(every[:-2], some, starts)[:, 0] > task.row_left
         every, self.row_left = every[np.append(binds, [True, True])], task.row_left[binds, None]
         harsh, cents = every[:-2], every[-2]
         self.scores = self._by_slot(scores, starts)
         self.rows = self._by_slot(harsh, starts)
-        allowed = np.repeat(np.concatenate(task.allowed, axis=1), count // self.ways, axis=0)
         both = np.concatenate([scores, scores - task.multipliers[:, None] * cents])
-        rest = self._best_of_rest(both, np.concatenate([allowed, allowed]), starts)
+        rest = self._best_of_rest(both, some, starts)
         self.rest_score, self.rest_net = rest[:count], rest[count:]
         rest = -self._best_of_rest(-every, some, starts)
         self.rest_rows, self.rest_cents, self.rest_hours = rest[:-2], rest[-2], rest[-1]
@@ -165,7 +158,6 @@ class _Search:
         task = self.task
         start = _Block(
             choices=np.zeros((1, 0), dtype=np.int64),
-            ways=np.ones((self.ways, 1), dtype=np.bool_),
             scores=task.score_base[:, None].copy(),
             cents=np.zeros(1),
             hours=np.zeros(1),
@@ -219,14 +211,12 @@ class _Search:
         task = self.task
         higher = block.scores[:, :, None] + self.scores[depth][:, None, :]
         least = self.threshold - self.rest_score[:, depth + 1]
-        ways = self._by_way(higher >= least[:, None, None])
-        ways &= block.ways[:, :, None] & self.open[depth][:, None, :]
-        keep = ways.any(axis=0)
+        keep = np.asarray((higher >= least[:, None, None]).all(axis=0))
         for f in range(depth):
             if (f, depth) in self.fits:
                 keep &= self.fits[f, depth][block.choices[:, f]]
         parent, place = np.nonzero(keep)
-        option, scores, ways = self.options[depth][place], higher[:, parent, place], ways[:, parent, place]
+        option, scores = self.options[depth][place], higher[:, parent, place]
         rows = block.rows[:, parent] + self.rows[depth][:, place]
         good = (rows + self.rest_rows[:, depth + 1, None] <= self.row_left).all(axis=0)
         cents = block.cents[parent] + task.cents[depth][option]
@@ -238,17 +228,12 @@ class _Search:
         hope = scores[0] + self.rest_score[0, depth + 1]
         if np.isfinite(self.cents_left):
             reach = scores + self.rest_net[:, depth + 1, None] + task.multipliers[:, None] * (self.cents_left - spent)
-            ways &= self._by_way(reach >= self.threshold[:, None])
-            good &= ways.any(axis=0)
+            good &= (reach >= self.threshold[:, None]).all(axis=0)
             hope = np.minimum(hope, reach[0])
         if self.cheapest:
             hope = -spent
         choices = np.concatenate([block.choices[parent], option[:, None]], axis=1)
-        return _Block(choices, ways, scores, cents, hours, jobs, rows, hope).take(good)
-
-    def _by_way(self, reached: BoolArray) -> BoolArray:
-        """Whether all tangents (T, ...) of each way are reached: (W, ...)."""
-        return np.asarray(reached.reshape(self.ways, len(reached) // self.ways, *reached.shape[1:]).all(axis=1))
+        return _Block(choices, scores, cents, hours, jobs, rows, hope).take(good)
 
 
 def _split(block: _Block, size: int) -> Iterator[_Block]:

@@ -29,14 +29,6 @@ class Line:
     multiplier: float
 
 
-@dataclass(frozen=True, slots=True)
-class Way:
-    """One way in which completions could do: options ``allowed`` (m_s,) per free slot, and lines that all are kept."""
-
-    allowed: Sequence[BoolArray]
-    lines: Sequence[Line]
-
-
 class Lister:
     """Lists completions for one scenario.
 
@@ -64,7 +56,7 @@ class Lister:
         self,
         batch: Batch,
         place: int,
-        ways: Sequence[Way],
+        lines: Sequence[Line],
         goal: Goal,
         most: int,
         rows: Sequence[SetRow],
@@ -78,8 +70,8 @@ class Lister:
         batch : Batch
         place : int
             Of the drive set in the batch.
-        ways : sequence of Way
-            A completion has to do in one of them. The first line of the first says which completions come first.
+        lines : sequence of Line
+            All are kept. The first says which completions come first.
         goal : Goal
             The money there is.
         most : int
@@ -91,11 +83,10 @@ class Lister:
         """
         here = np.array([place])
         one, additions = batch.sets.take(here), [add.take(here) for add in batch.additions]
-        lines = [line for way in ways for line in way.lines]
         slopes = np.stack([line.slope for line in lines])
         scores = [add.take(np.zeros(len(lines), dtype=np.int64)).along(slopes) for add in additions]
-        allowed = [np.stack([way.allowed[f] for way in ways]) for f in range(len(one.free))]
-        spread = [np.ptp(score[0][ok.any(axis=0)]) for score, ok in zip(scores, allowed, strict=True)]
+        allowed = [ok[0] for ok in one.allowed]
+        spread = [np.ptp(score[0][ok]) for score, ok in zip(scores, allowed, strict=True)]
         order = sorted(range(len(one.free)), key=lambda f: -spread[f])
         task = self._task(one, order, allowed, scores, goal, [(row.of(place), row.left[place]) for row in rows], [
             (line.const + float(batch.frame.base[place] @ line.slope), line) for line in lines

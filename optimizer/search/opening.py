@@ -17,7 +17,7 @@ from optimizer.run.linear import C
 from optimizer.search.bounding import CUT_SLACK_MS, Batch, Bounding
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.drive_sets import DriveSets, cents_left, option_cents
-from optimizer.search.listing import Line, Lister, Way
+from optimizer.search.listing import Line, Lister
 from optimizer.search.narrowing import Narrower
 from optimizer.search.propagation import Goal, Propagation
 from optimizer.search.surrogate import Tangents, lagrangian_bound
@@ -162,8 +162,8 @@ class Opener:
         rows = self.lister.rows(batch, goal, PROBE_SPARE if goal.probe else 1.0)
         for place in np.flatnonzero(~loose):
             box, mark = int(kept[place]), int(batch.sets.mark[kept[place]])
-            allowed, lines = [ok[box] for ok in batch.sets.allowed], self._lines(cuts, int(place), goal)
-            builds, short_list = self.lister.complete(batch, box, [Way(allowed, lines)], goal, most[mark], rows)
+            lines = self._lines(cuts, int(place), goal)
+            builds, short_list = self.lister.complete(batch, box, lines, goal, most[mark], rows)
             found.append(builds)
             if short_list:
                 cut_off.add(mark)

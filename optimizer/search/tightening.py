@@ -22,7 +22,7 @@ from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.demands import Scores, Ways, best_case, edges_about
 from optimizer.search.drive_sets import DriveSets, cents_left, joined, option_cents
 from optimizer.search.limiter import limiter_cut
-from optimizer.search.listing import Line, Lister, Way
+from optimizer.search.listing import Line, Lister
 from optimizer.search.narrowing import Narrower, past
 from optimizer.search.necessary import Demand
 from optimizer.search.propagation import Goal, SetRow
@@ -70,10 +70,10 @@ class Cut:
         const[rows], slope[rows], holds[rows], multiplier[rows] = self.const, self.slope, self.holds, self.multiplier
         return Cut(const, slope, holds, multiplier)
 
-    def line(self, way: int) -> Line:
-        """The cut of one way."""
-        threshold = -ROUNDING_MS if self.holds[way] else -np.inf
-        return Line(float(self.const[way]), self.slope[way], threshold, float(self.multiplier[way]))
+    def line(self, place: int) -> Line:
+        """One of the cuts."""
+        threshold = -ROUNDING_MS if self.holds[place] else -np.inf
+        return Line(float(self.const[place]), self.slope[place], threshold, float(self.multiplier[place]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,8 +161,7 @@ class Tightener:
     def _listed(self, piece: Left, box: int, goal: Goal, rows: Sequence[SetRow]) -> IntArray | None:
         """Completions (n, S) of a box that keep all its cuts; None where there are too many."""
         lines = sorted((cut.line(box) for cut in piece.cuts), key=lambda line: line.threshold == -np.inf)
-        way = Way([ok[box] for ok in piece.batch.sets.allowed], lines)
-        builds, cut_off = self.lister.complete(piece.batch, box, [way], goal, LISTED, rows, whole=True)
+        builds, cut_off = self.lister.complete(piece.batch, box, lines, goal, LISTED, rows, whole=True)
         return None if cut_off else builds
 
     def _by_speed(self, sets: DriveSets, least: FloatArray) -> DriveSets:
