@@ -226,7 +226,7 @@ def test_a_run_made_after_the_calibration_is_not_taken_for_one_that_went_into_it
     said = "estimated from this run too"
 
     def used():
-        return json.loads(ask("predict", calibrated, "--json"))["said_against_done"]["estimated_from_this_run_too"]
+        return json.loads(ask("runs", calibrated, "--json"))["said_against_done"]["estimated_from_this_run_too"]
 
     assert used()
     sheet = (calibrated / "runs.csv").read_text("utf-8")
@@ -236,7 +236,7 @@ def test_a_run_made_after_the_calibration_is_not_taken_for_one_that_went_into_it
     assert "estimated without this run" in later
     assert not used()
     ask("calibrate", calibrated)
-    assert said in flat(ask("predict", calibrated))
+    assert said in flat(ask("runs", calibrated))
 
 
 def test_a_calibration_that_no_longer_fits_is_refused_in_words(calibrated):
@@ -270,7 +270,7 @@ def test_one_file_says_and_several_say(told):
 def test_a_run_beyond_all_that_is_unknown_sends_to_the_sheet(ask, folder):
     """Half the speed that was said is a slip of the pen or a lifted throttle; no number of the car is blamed for it."""
     (folder / "runs.csv").write_text(SLIPS.format(first=90.0, second=41.0), "utf-8")
-    text = flat(ask("predict", folder))
+    text = flat(ask("runs", folder))
     assert "No number of the car explains so much: look first at runs.csv row 3" in text
     assert "Most likely wrong" not in text
 

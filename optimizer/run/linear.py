@@ -10,9 +10,11 @@ In the same sense undriven wheels turn at the largest radius on offer, and lift 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import cast
 
 import numpy as np
+import numpy.typing as npt
 
 from optimizer.choice.options import BoolArray, IntArray
 from optimizer.physics import air
@@ -160,11 +162,17 @@ def _kinds(allowed: BoolArray) -> tuple[BoolArray, IntArray]:
     words[:, : bits.shape[1]] = bits
     words = words.view(np.uint64)
     # whole numbers are sorted sooner than rows: rows that differ almost surely have different ones
-    number = words @ np.random.default_rng(0).integers(1, 2**63, words.shape[1], dtype=np.uint64)
+    number = words @ _multipliers(words.shape[1])
     _, first, which = np.unique(number, return_index=True, return_inverse=True)
     if not np.array_equal(words[first][which], words):
         _, first, which = np.unique(words, axis=0, return_index=True, return_inverse=True)
     return allowed[first], which.reshape(-1)
+
+
+@cache
+def _multipliers(count: int) -> npt.NDArray[np.uint64]:
+    """Whole numbers (count,) by which words are mixed into one; always the same."""
+    return np.random.default_rng(0).integers(1, 2**63, count, dtype=np.uint64)
 
 
 def _ends(values: FloatArray, allowed: BoolArray) -> tuple[FloatArray, FloatArray]:

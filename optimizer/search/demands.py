@@ -283,15 +283,15 @@ class Scores:
         ranges, some = [], np.ones(len(rows), dtype=np.bool_)
         for run, case in enumerate(cases):
             number = np.tile(grid[run], len(possible))
-            end = case.speed_at(self.marks_m[1])
-            most = np.minimum(np.minimum(end, upper[:, run]), edges[-1])[rows]
+            end = np.minimum(case.speed_at(self.marks_m[1]), upper[:, run])[rows]
+            most = np.minimum(end, edges[-1])
             least = case.least_last(self.marks_m, self.length / np.maximum(needed[:, run], 1e-9))
             least = np.maximum(least, lower[:, run])[rows]
             some &= least <= most
             least = np.clip(least, edges[1], most)
             low, high = (least + (most - least) * (number + end) / bins for end in (0, 1))
             # where a best case has no end in sight the last range is open
-            ranges.append((low, high, most, np.where(high >= most, np.minimum(end, upper[:, run])[rows], high)))
+            ranges.append((low, high, most, np.where(high >= most, end, high)))
         able = some & (self.joined([top for *_, top in ranges]) >= level)  # no mean is above the highest speed
         rows = rows[able]
         ranges = [(low[able], high[able], most[able], top[able]) for low, high, most, top in ranges]

@@ -168,13 +168,18 @@ class Tightener:
         """Drive sets split by the highest speed in each run that is known less closely than ``least`` (D,)."""
         for run in range(self.scores.ranged(len(self.judge.conditions))):
             low, high = sets.each_ms[:, run], sets.below_ms[:, run]
-            wide = np.isfinite(high) & (high - low > np.maximum(least, RANGE_MS))
+            wide = self._widths(sets)[:, run] > np.maximum(least, RANGE_MS)
             middle = np.where(wide, 0.5 * (low + high), high)
             slower, faster = sets.below_ms.copy(), sets.each_ms[wide].copy()
             slower[:, run], faster[:, run] = middle, middle[wide]
             sets = joined([replace(sets, below_ms=slower), replace(sets.take(wide), each_ms=faster)])
             least = np.concatenate([least, least[wide]])
         return sets
+
+    def _widths(self, sets: DriveSets) -> FloatArray:
+        """Ranges (D, R) of the highest speed in each run where these can be split; 0 where one has no end."""
+        runs = self.scores.ranged(len(self.judge.conditions))
+        return np.where(np.isfinite(sets.below_ms), sets.below_ms - sets.each_ms, 0.0)[:, :runs]
 
     def _split(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """Drive sets split by what makes their bounds loose: how little is known of speeds, or what may be chosen.
@@ -185,9 +190,7 @@ class Tightener:
         losses = self.bounding.losses(self.bounding.open(sets), self.typical)
         milder, spread = zip(*(_in_two(-loss, ok) for loss, ok in zip(losses, sets.allowed, strict=True)), strict=True)
         most, widest = np.max(spread, axis=0), np.argmax(spread, axis=0)
-        runs = self.scores.ranged(len(self.judge.conditions))
-        width = np.where(np.isfinite(sets.below_ms), sets.below_ms - sets.each_ms, 0.0)[:, :runs]
-        width = width.max(axis=1, initial=0.0)
+        width = self._widths(sets).max(axis=1, initial=0.0)
         by_speed = (width > RANGE_MS) & (width > most)
         parts = [self._by_speed(sets.take(by_speed), most[by_speed])]
         for f, mild in enumerate(milder):
@@ -208,14 +211,14 @@ class Tightener:
         level = goal.level - RUN_ERROR_MS
         batch, envelopes = self.envelopes(sets, level, coarser)
         cases = [best_case(each) for each in envelopes]
-        ways = self.scores.ways(envelopes, cases, level, 1, (sets.each_ms, sets.below_ms))
+        ways = self.scores.ways(envelopes, cases, level, between=(sets.each_ms, sets.below_ms))
         limits = [limiter_cut(envelope, speed) for envelope, speed in zip(envelopes, ways.each_ms.T, strict=False)]
         every = batch.take(ways.rows)
         options, cuts, living = self._cuts(every, ways, goal, limits)
         each = replace(every.sets, allowed=tuple(options), each_ms=ways.low_ms, below_ms=ways.high_ms)
         each = each.marked(np.arange(len(ways.rows))).take(living)
         each = self.propagation.for_rotors(past(each, self._at_board(envelopes, ways, goal)[living]), goal)
-        each = self.propagation.narrowed(each.take(each.completable), goal)
+        each = self.propagation.narrowed(each, goal)
         left = every.take(each.mark)
         return Left(
             replace(left, sets=replace(each, mark=left.sets.mark)), tuple(cut.take(each.mark) for cut in cuts)
