@@ -99,6 +99,7 @@ run.judge
 search.surrogate
 search.drive_sets
 search.purchases
+search.pairing
 search.completions
 search.bounding
 search.propagation

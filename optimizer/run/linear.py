@@ -139,7 +139,7 @@ class Additions:
         """Least and most (D, L) of each coordinate over the allowed options (D, m)."""
         count = len(self.by_load)
         least, most = np.zeros((count, len(COORDINATES))), np.zeros((count, len(COORDINATES)))
-        kinds, which = _kinds(allowed)
+        kinds, which = kinds_of(allowed)
         for place in np.flatnonzero(self.table.any(axis=0)):
             low, high = _ends(self.table[None, :, place], kinds)
             least[:, place], most[:, place] = low[which], high[which]
@@ -155,7 +155,7 @@ class Additions:
         return least, most
 
 
-def _kinds(allowed: BoolArray) -> tuple[BoolArray, IntArray]:
+def kinds_of(allowed: BoolArray) -> tuple[BoolArray, IntArray]:
     """The different rows of a bool array (D, m), and which of them each row is."""
     bits = np.packbits(allowed, axis=1)
     words = np.zeros((len(bits), -(-bits.shape[1] // WORD) * WORD), dtype=np.uint8)

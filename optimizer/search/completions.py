@@ -1,7 +1,9 @@
 """All ways to complete one drive set that could still be good enough: branching on slots, whole blocks at a time.
 
 A block is an array of partial builds; each step adds one slot, then drops what no completion can save: forbidden pairs,
-linear rows that even the mildest options break, money, hours, and scores below the threshold of any tangent.
+linear rows that even the mildest options break, money, hours, and scores below the threshold of any tangent. What the
+slots to come add at best is counted among the options that go with what is chosen: a tire and a rotor that leave no
+wheel are dropped before anything else is tried.
 """
 
 from __future__ import annotations
@@ -13,13 +15,11 @@ import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.search.drive_sets import job_sums
+from optimizer.search.pairing import NOTHING, Link
 
 BLOCKS = (500, 20_000)
 """Partial builds worked on at once, least and most: about as many as completions are wanted, since the first of them
 decide what else is dropped."""
-
-NOT_ALLOWED = -1e300
-"""Score of what may not be chosen."""
 WIDE = 2
 """How many times as many partial builds as completions are wanted say that there will be too many: bounds are sharp
 enough that most of what is left halfway can be completed."""
@@ -41,6 +41,8 @@ class Task:
         Price of money in each score: tightens the bound, never decides.
     rows : per linear row, per slot, (m_s,) with what is left ``row_left`` (R,).
     pairs : (f, g), f < g -> bool (m_f, m_g), True where the two may not be together.
+    links : list of Link
+        Some of the pairs: each slot is the child of one earlier slot at most.
     """
 
     allowed: list[BoolArray]
@@ -59,6 +61,7 @@ class Task:
     rows: list[list[FloatArray]]
     row_left: FloatArray
     pairs: dict[tuple[int, int], BoolArray]
+    links: list[Link]
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,19 +123,18 @@ class _Search:
         self.blocks = 0
         self.slots = len(task.allowed)
         self.options = [np.flatnonzero(ok) for ok in task.allowed]
+        self.place = [np.cumsum(ok) - 1 for ok in task.allowed]
         count = len(task.threshold)
+        starts = np.cumsum([0, *(len(ok) for ok in task.allowed)])[:-1]
         scores, every = np.concatenate(task.scores, axis=1), self._side_by_side([*task.rows, task.cents, task.hours])
-        starts, some = np.cumsum([0, *(len(ok) for ok in task.allowed)])[:-1], np.concatenate(task.allowed)
-        binds = self._best_of_rest(every[:-2], some, starts)[:, 0] > task.row_left
+        harshest = np.maximum.reduceat(np.where(np.concatenate(task.allowed), every[:-2], NOTHING), starts, axis=1)
+        binds = harshest.sum(axis=1) > task.row_left
         every, self.row_left = every[np.append(binds, [True, True])], task.row_left[binds, None]
-        harsh, cents = every[:-2], every[-2]
-        self.scores = self._by_slot(scores, starts)
-        self.rows = self._by_slot(harsh, starts)
-        both = np.concatenate([scores, scores - task.multipliers[:, None] * cents])
-        rest = self._best_of_rest(both, some, starts)
-        self.rest_score, self.rest_net = rest[:count], rest[count:]
-        rest = -self._best_of_rest(-every, some, starts)
-        self.rest_rows, self.rest_cents, self.rest_hours = rest[:-2], rest[-2], rest[-1]
+        self.scores, self.rows = self._by_slot(scores, starts), self._by_slot(every[:-2], starts)
+        # of all that follows, the more the better
+        better = np.concatenate([scores, scores - task.multipliers[:, None] * every[-2], -every])
+        self.rest, self.lost = self._of_rest(np.split(better, starts[1:], axis=1))
+        self.of_score, self.of_net = slice(count), slice(count, 2 * count)
         self.fits = {
             (f, g): ~forbidden[:, self.options[g]] for (f, g), forbidden in task.pairs.items() if forbidden.any()
         }
@@ -147,12 +149,45 @@ class _Search:
         """Numbers (n, options) of the allowed options, per slot."""
         return [tables[:, start + options] for start, options in zip(starts, self.options, strict=True)]
 
-    @staticmethod
-    def _best_of_rest(tables: FloatArray, allowed: BoolArray, starts: IntArray) -> FloatArray:
-        """Sums (n, F + 1) of the highest allowed number of each slot from the f-th on."""
-        best = np.maximum.reduceat(np.where(allowed, tables, NOT_ALLOWED), starts, axis=1)
-        sums = np.cumsum(best[:, ::-1], axis=1)[:, ::-1]
-        return np.concatenate([sums, np.zeros((len(best), 1))], axis=1)
+    def _of_rest(self, tables: list[FloatArray]) -> tuple[FloatArray, list[list[tuple[int, FloatArray]]]]:
+        """What the slots to come add at best to n tables, more being better; tables (n, m_f) per slot.
+
+        Returns
+        -------
+        rest : array (n, F + 1)
+            The sum over slots from the f-th on.
+        lost : per slot, list of pairs
+            Later slots that it is linked to, and what each of its allowed options takes from their best: (n, options).
+        """
+        own = [np.where(ok, table, NOTHING) for ok, table in zip(self.task.allowed, tables, strict=True)]
+        lost: list[list[tuple[int, FloatArray]]] = [[] for _ in own]
+        begun = list(range(self.slots))  # a slot is counted with the one that it is linked to until that is chosen
+        apart = np.zeros((len(own[0]), self.slots))
+        for link in reversed(self.task.links):
+            passed = link.passed(own[link.child])
+            apart[:, link.child], begun[link.child] = passed.max(axis=1), link.parent + 1
+            by_option = (apart[:, link.child, None] - passed)[:, link.kind]
+            lost[link.parent].append((link.child, by_option[:, self.options[link.parent]]))
+            own[link.parent] = own[link.parent] + passed[:, link.kind]
+        rest = np.zeros((len(own[0]), self.slots + 1))
+        linked = {link.child for link in self.task.links}
+        for f, table in enumerate(own):
+            if f in linked:
+                rest[:, begun[f] : f + 1] += apart[:, f, None]
+            else:
+                rest[:, : f + 1] += table.max(axis=1, initial=NOTHING)[:, None]
+        return rest, lost
+
+    def _taken(self, choices: IntArray, depth: int) -> tuple[FloatArray, FloatArray]:
+        """What is taken from the best of slots beyond a depth: by what is chosen before it (n, c), by its options."""
+        before, here = np.zeros((len(self.rest), len(choices))), np.zeros((len(self.rest), len(self.options[depth])))
+        for f in range(depth):
+            for child, lost in self.lost[f]:
+                if child > depth:
+                    before += lost[:, self.place[f][choices[:, f]]]
+        for _, lost in self.lost[depth]:
+            here += lost
+        return before, here
 
     def run(self) -> Found:
         task = self.task
@@ -172,6 +207,8 @@ class _Search:
             depth = block.choices.shape[1]
             if self.cut_off and not self.cheapest:
                 block = block.take(block.hope > self.threshold[0])
+                if len(block.hope) == 0:
+                    continue
             if depth == self.slots:
                 leaves = self._keep_best(leaves, block)
                 continue
@@ -208,26 +245,27 @@ class _Search:
 
     def _grow(self, block: _Block, depth: int) -> _Block:
         """Add every allowed option of the next slot to every partial build, and drop what cannot be saved."""
-        task = self.task
-        higher = block.scores[:, :, None] + self.scores[depth][:, None, :]
-        least = self.threshold - self.rest_score[:, depth + 1]
-        keep = np.asarray((higher >= least[:, None, None]).all(axis=0))
+        task, rest, lines = self.task, self.rest[:, depth + 1, None], self.of_score
+        before, here = self._taken(block.choices, depth)
+        so_far, own = block.scores - before[lines] + rest[lines], self.scores[depth] - here[lines]
+        keep = np.asarray((so_far[:, :, None] + own[:, None, :] >= self.threshold[:, None, None]).all(axis=0))
         for f in range(depth):
             if (f, depth) in self.fits:
                 keep &= self.fits[f, depth][block.choices[:, f]]
         parent, place = np.nonzero(keep)
-        option, scores = self.options[depth][place], higher[:, parent, place]
+        option, scores = self.options[depth][place], block.scores[:, parent] + self.scores[depth][:, place]
+        rest = rest - before[:, parent] - here[:, place]
         rows = block.rows[:, parent] + self.rows[depth][:, place]
-        good = (rows + self.rest_rows[:, depth + 1, None] <= self.row_left).all(axis=0)
+        good = (rows - rest[self.of_net.stop : -2] <= self.row_left).all(axis=0)
         cents = block.cents[parent] + task.cents[depth][option]
         jobs = block.jobs[parent] | task.jobs[depth][option]
         spent = self._spent(cents, jobs)
-        good &= spent + self.rest_cents[depth + 1] <= self.cents_left
+        good &= spent - rest[-2] <= self.cents_left
         hours = block.hours[parent] + task.hours[depth][option]
-        good &= hours + self.job_hours(jobs & ~task.jobs_done) + self.rest_hours[depth + 1] <= task.hours_left
-        hope = scores[0] + self.rest_score[0, depth + 1]
+        good &= hours + self.job_hours(jobs & ~task.jobs_done) - rest[-1] <= task.hours_left
+        hope = scores[0] + rest[0]
         if np.isfinite(self.cents_left):
-            reach = scores + self.rest_net[:, depth + 1, None] + task.multipliers[:, None] * (self.cents_left - spent)
+            reach = scores + rest[self.of_net] + task.multipliers[:, None] * (self.cents_left - spent)
             good &= (reach >= self.threshold[:, None]).all(axis=0)
             hope = np.minimum(hope, reach[0])
         if self.cheapest:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,6 +13,7 @@ from optimizer.choice.price import AdditiveBounds
 from optimizer.search.bounding import Batch
 from optimizer.search.completions import Task, complete
 from optimizer.search.drive_sets import DriveSets, cents_left, job_sum
+from optimizer.search.pairing import Link, Pairing
 from optimizer.search.propagation import Goal, Propagation, SetRow
 
 
@@ -41,12 +42,24 @@ class Lister:
         Most own hours a build may take.
     propagation : Propagation
         Knows the rows that completions must keep.
+
+    Attributes
+    ----------
+    pairing : Pairing
+        Which options of the free slots go together.
     """
 
     def __init__(
         self, legality: Legality, bounds: AdditiveBounds, hours_limit: float, propagation: Propagation
     ) -> None:
         self.legality, self.bounds, self.hours_limit, self.propagation = legality, bounds, hours_limit, propagation
+        drive = propagation.judge.model.drive_slots
+        free = [s for s in range(len(legality.options.sizes)) if s not in drive]
+        where = {s: f for f, s in enumerate(free)}
+        pairs = legality.pairs.items()
+        self.pairing = Pairing(
+            len(free), {(where[s], where[t]): out for (s, t), out in pairs if s in where and t in where}
+        )
 
     def rows(self, batch: Batch, goal: Goal, spare: float = 1.0) -> list[SetRow]:
         """Linear rows that completions of a batch must keep; rotors must take ``spare`` times what the goal asks."""
@@ -87,10 +100,10 @@ class Lister:
         scores = [add.take(np.zeros(len(lines), dtype=np.int64)).along(slopes) for add in additions]
         allowed = [ok[0] for ok in one.allowed]
         spread = [np.ptp(score[0][ok]) for score, ok in zip(scores, allowed, strict=True)]
-        order = sorted(range(len(one.free)), key=lambda f: -spread[f])
-        task = self._task(one, order, allowed, scores, goal, [(row.of(place), row.left[place]) for row in rows], [
-            (line.const + float(batch.frame.base[place] @ line.slope), line) for line in lines
-        ])  # fmt: skip
+        order, links = self.pairing.rooted(sorted(range(len(one.free)), key=lambda f: -spread[f]))
+        kept = [(row.of(place), row.left[place]) for row in rows]
+        based = [(line.const + float(batch.frame.base[place] @ line.slope), line) for line in lines]
+        task = self._task(one, order, links, allowed, scores, goal, kept, based)
         found = complete(task, most, cheapest=goal.cheapest, whole=whole)
         builds = np.repeat(one.builds, len(found.choices), axis=0)
         builds[:, [one.free[f] for f in order]] = found.choices
@@ -100,6 +113,7 @@ class Lister:
         self,
         one: DriveSets,
         order: list[int],
+        links: list[Link],
         allowed: Sequence[BoolArray],
         scores: list[FloatArray],
         goal: Goal,
@@ -135,4 +149,5 @@ class Lister:
             rows=[[coefficients[f] for f in order] for coefficients, _ in rows],
             row_left=np.array([left for _, left in rows]),
             pairs=pairs,
+            links=[replace(link, parent=order.index(link.parent), child=order.index(link.child)) for link in links],
         )

@@ -25,6 +25,7 @@ from optimizer.search.limiter import limiter_cut
 from optimizer.search.listing import Line, Lister
 from optimizer.search.narrowing import Narrower, past
 from optimizer.search.necessary import Demand
+from optimizer.search.pairing import NOTHING
 from optimizer.search.propagation import Goal, SetRow
 from optimizer.search.purchases import Purchases
 from optimizer.search.surrogate import lagrangian_bound
@@ -45,9 +46,9 @@ CUTS = 2
 """Cuts for each way: one between the best and the worst of everything, one at what the first thought best."""
 CHUNK = 300
 """Drive sets bounded at once: what fits the processor's cache."""
-FEW, LISTED = 2000, 100
-"""Completions of a box that are worth listing in the first round already; most that a list may have: to split a box
-once more takes less time than a list that grows too long."""
+FEW, MANY, LISTED = 2000, 1e15, 100
+"""Completions of a box that are worth listing in the first round already, and that are too many to try; most that a
+list may have: to split a box once more takes less time than a list that grows too long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +151,7 @@ class Tightener:
                 continue
             many = np.ones(len(piece.batch.sets), dtype=bool)
             rows = self.lister.rows(piece.batch, goal)
-            for box in np.flatnonzero((number > 0) | (piece.batch.sets.completions <= FEW)):
+            for box in np.flatnonzero(piece.batch.sets.completions <= (MANY if number else FEW)):
                 builds = self._listed(piece, int(box), goal, rows)
                 if builds is not None:
                     found.append(builds)
@@ -299,14 +300,18 @@ class Tightener:
         scores = [add.along(slope) for add in every.additions]
         allowed = list(every.sets.allowed)
         bound, multiplier = lagrangian_bound(scores, cents, left, allowed)
-        most = base + bound
+        nets = [
+            np.where(ok, score - multiplier[:, None] * price, NOTHING)
+            for score, price, ok in zip(scores, cents, allowed, strict=True)
+        ]
+        together, short, best = self.lister.pairing.best(nets)
+        money = multiplier * np.where(multiplier > 0, left, 0.0)
+        most = base + np.minimum(bound, together + money)
         saved, point = [], every.frame.base.copy()
-        for score, price, ok, add in zip(scores, cents, allowed, every.additions, strict=True):
-            net = np.where(ok, score - multiplier[:, None] * price, -np.inf)
-            best = net.argmax(axis=1)
-            saved.append(~holds[:, None] | (most[:, None] - net.max(axis=1)[:, None] + net >= -ROUNDING_MS))
-            point += add.of(best)
-        spare = np.where(np.isfinite(bound) & ~holds, np.inf, most)
+        for lost, option, add in zip(short, best, every.additions, strict=True):
+            saved.append(~holds[:, None] | (most[:, None] - lost >= -ROUNDING_MS))
+            point += add.of(option)
+        spare = np.where((most > 0.5 * NOTHING) & ~holds, np.inf, most)
         return Cut(const, slope, holds, multiplier), spare, point, saved
 
     def _line_through(self, demand: Demand, point: FloatArray, every: Batch) -> tuple[FloatArray, FloatArray]:
