@@ -78,6 +78,7 @@ choice.legality
 choice.wishes
 
 run.inputs
+run.extremes
 run.driving
 run.panels
 run.ahead
@@ -86,7 +87,6 @@ run.conditions
 run.model
 run.linear
 run.affine
-run.extremes
 run.ranges
 run.pulls
 run.shifts

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from optimizer.physics.air import crosswind_square
 from optimizer.physics.grip import grip_of_slip
 from optimizer.physics.tires import GROWTH_SPEED_MS, grown_surface_speed
+from optimizer.run.extremes import TorqueExtremes
 from optimizer.run.inputs import FloatArray, IntArray, RunInputs
 
 BoolArray = npt.NDArray[np.bool_]
@@ -35,6 +36,8 @@ SURFACE_ROUNDS = 3
 """The same towards the wheel speed that goes with a ground speed, where the engine's force moves with slip too."""
 HOLD_PASSES = 5
 """Passes for slip where the limiter holds the wheels."""
+ROUNDING, ROUNDING_N = 1e-9, 1e-3
+"""What rounding may make of a speed, as a share, and of a force."""
 SECANT_RANGE = (-0.5, 0.5)
 """How far beyond the last pass a secant may lead, in steps: where engine and grip take turns it is no line."""
 
@@ -234,6 +237,26 @@ class Gear:
         surface = speed / self._share_at(self._use_of(against, base))
         thrust = np.minimum(self.engine_force(surface), base * self.most_of_base)
         return (thrust - against) / (self.inputs.translating_kg + self.turning_kg), surface
+
+    def could_keep(self, speed: FloatArray, extremes: TorqueExtremes) -> BoolArray:
+        """Whether thrust may equal resistance at ground speeds (n,), at some wheel speed and with any acceleration.
+
+        Slip is then no less than that at which thrust equals resistance, and no more than grip allows.
+        """
+        inputs = self.inputs
+        drag, rolling, pressure = self.resistance(speed)
+        against = drag + rolling
+        base, _ = self.grip(rolling, pressure)
+        least = speed / self._share_at(self._use_of(against, base))
+        limit = np.minimum(self.limit_surface, inputs.surface_cap_ms)
+        most = np.maximum(least, np.minimum(speed / self.share_at_limit, limit))
+        low, high = self.rpm_at(least), self.rpm_at(most)
+        if self.number == 0:
+            low, high = np.maximum(low, inputs.launch_rpm), np.maximum(high, inputs.launch_rpm)
+        torque = extremes.highest(inputs.engine, low[:, None], high[:, None])[:, 0]
+        force = self.force_per_torque * torque / (1.0 + self.growth * least * least)
+        holds = np.minimum(force, base * self.most_of_base) >= against - ROUNDING_N
+        return np.asarray(self.exists & holds & (least <= limit * (1.0 + ROUNDING)))
 
     def hold(self, surface: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Ground speed and grip use when the limiter holds the wheels at ``surface`` (n,): thrust equals resistance."""

@@ -17,6 +17,7 @@ from optimizer.physics.grip import slip_of_grip_use
 from optimizer.run.affine import Span
 from optimizer.run.conditions import Conditions
 from optimizer.run.driving import Gear
+from optimizer.run.extremes import TorqueExtremes
 from optimizer.run.inputs import RunInputs, side_by_side
 from optimizer.run.judge import Judge
 from optimizer.run.linear import LESS_IS_FASTER, Additions, C, Frame, LinearSpace
@@ -88,6 +89,31 @@ class Bounding:
             for start in range(0, len(sets), CHUNK)
         ]
         return np.concatenate(parts) if parts else np.zeros(0)
+
+    def could_keep(self, builds: IntArray, speeds_ms: Sequence[float]) -> BoolArray:
+        """Which drive sets, builds (D, S) whose free slots do not matter, could keep a speed in any run: one for each.
+
+        The others are never as fast in any: with the best of every usable option no wheel speed that limiter and grip
+        allow gives a thrust that the resistance there does not exceed. All may where cars are pushed to such a speed.
+        """
+        if min(speeds_ms) <= self.judge.model.car.start_speed_ms:
+            return np.ones(len(builds), dtype=np.bool_)
+        parts = [self._could_keep(builds[start : start + CHUNK], speeds_ms) for start in range(0, len(builds), CHUNK)]
+        return np.concatenate([np.zeros(0, dtype=np.bool_), *parts])
+
+    def _could_keep(self, builds: IntArray, speeds_ms: Sequence[float]) -> BoolArray:
+        """`could_keep` for as many as fit the cache."""
+        frame, free = self.space.frame(builds), self.space.free_slots
+        additions = tuple(self.space.additions(frame, s) for s in free)
+        span = _span(frame, additions, tuple(self.space.usable[s][None] for s in free))
+        roll, grip = _extreme_points(span, best=True)
+        able = np.zeros(len(builds), dtype=np.bool_)
+        for conditions, speed_ms in zip(self.judge.conditions, speeds_ms, strict=True):
+            inputs = self.space.inputs(frame, roll, conditions, grip)
+            extremes, speed = TorqueExtremes(inputs.torque_table), np.full(len(builds), speed_ms)
+            for number in range(len(inputs.overall)):
+                able |= Gear(inputs, number).could_keep(speed, extremes)
+        return able
 
     def _best_case(self, batch: Batch) -> FloatArray:
         """Speed of the car that is best in every coordinate at once."""

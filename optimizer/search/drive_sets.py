@@ -170,13 +170,36 @@ def joined(parts: Sequence[DriveSets]) -> DriveSets:
     )  # fmt: skip
 
 
-def drive_sets_of(
+@dataclass(frozen=True, slots=True)
+class Outlines:
+    """D drive sets before anything is known of what may complete them.
+
+    Attributes
+    ----------
+    builds : array (D, S)
+    spent, jobs : arrays (D,)
+        As in `DriveSets`.
+    mark : array (D,)
+    """
+
+    builds: IntArray
+    spent: FloatArray
+    jobs: IntArray
+    mark: IntArray
+
+    def __len__(self) -> int:
+        return len(self.builds)
+
+    def take(self, rows: IntArray | BoolArray) -> Outlines:
+        """Some of the drive sets."""
+        return Outlines(self.builds[rows], self.spent[rows], self.jobs[rows], self.mark[rows])
+
+
+def outlines_of(
     legality: Legality, drive_slots: tuple[int, ...], book: PriceBook, budget_cents: int | None
-) -> DriveSets:
-    """All drive sets that some legal build within the budget could have."""
+) -> Outlines:
+    """All drive sets that are legal and do not cost more than the budget by themselves."""
     bounds = book.additive_bounds()
-    sizes = legality.options.sizes
-    free = tuple(s for s in range(len(sizes)) if s not in drive_slots)
     builds = _combinations(legality, drive_slots, bounds)
     jobs = np.zeros(len(builds), dtype=np.int64)
     spent = np.full(len(builds), float(bounds.fixed_cents))
@@ -184,18 +207,35 @@ def drive_sets_of(
         jobs |= bounds.jobs[s].astype(np.int64)[builds[:, s]]
         spent += bounds.cents[s][builds[:, s]]
     spent += job_sum(jobs, bounds.job_cents) + book.kit_surcharge(builds, drive_slots)
-    mark = np.flatnonzero(np.isfinite(spent))
-    builds, spent, jobs = builds[mark], spent[mark], jobs[mark]
-    allowed = tuple(_allowed(legality, builds, drive_slots, s, bounds.available[s]) for s in free)
-    no_cap, no_speed = np.full(len(builds), np.inf), np.zeros((len(builds), 2))
-    apart = np.zeros(len(builds), dtype=np.bool_)
+    most = np.inf if budget_cents is None else budget_cents + HALF_A_CENT
+    mark = np.flatnonzero(np.isfinite(spent) & (spent <= most))
+    return Outlines(builds[mark], spent[mark], jobs[mark], mark)
+
+
+def completed(
+    outlines: Outlines, legality: Legality, drive_slots: tuple[int, ...], bounds: AdditiveBounds, money: int | None
+) -> DriveSets:
+    """Drive sets with what may complete them, those that some legal build within the money could have."""
+    free = tuple(s for s in range(len(legality.options.sizes)) if s not in drive_slots)
+    count = len(outlines)
+    allowed = tuple(_allowed(legality, outlines.builds, drive_slots, s, bounds.available[s]) for s in free)
+    no_cap, no_speed, apart = np.full(count, np.inf), np.zeros((count, 2)), np.zeros(count, dtype=np.bool_)
     sets = DriveSets(
-        builds, free, allowed, spent, jobs, no_cap, no_speed[:, 0], no_speed, no_speed + np.inf, apart, mark
-    )
+        outlines.builds, free, allowed, outlines.spent, outlines.jobs, no_cap, no_speed[:, 0], no_speed,
+        no_speed + np.inf, apart, outlines.mark,
+    )  # fmt: skip
     del allowed
     if not (possible := sets.completable).all():
         sets = sets.take(possible)
-    return sets if budget_cents is None else within_budget(sets, bounds, budget_cents)
+    return sets if money is None else within_budget(sets, bounds, money)
+
+
+def drive_sets_of(
+    legality: Legality, drive_slots: tuple[int, ...], book: PriceBook, budget_cents: int | None
+) -> DriveSets:
+    """All drive sets that some legal build within the budget could have."""
+    outlines = outlines_of(legality, drive_slots, book, budget_cents)
+    return completed(outlines, legality, drive_slots, book.additive_bounds(), budget_cents)
 
 
 def job_sum(jobs: IntArray, amounts: IntArray | FloatArray) -> FloatArray:

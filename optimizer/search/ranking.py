@@ -15,12 +15,17 @@ import numpy as np
 
 from optimizer.choice.options import FloatArray, IntArray
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
-from optimizer.search.drive_sets import DriveSets, drive_sets_of, within_budget
+from optimizer.search.demands import Scores
+from optimizer.search.drive_sets import DriveSets, Outlines, completed, outlines_of, within_budget
 from optimizer.search.looking import Looking
 from optimizer.search.pool import AnyPool, CheapPool, Evidence, Pool
 
 BLOCK = 8192
 """Drive sets bounded at once: what they may be completed with is a large table."""
+MANY_SETS, SAMPLED = 30_000, 12_000
+"""Drive sets from which good builds are first looked for in so many of them: most others are then ruled out at once."""
+APART_MS = (0.0, -0.5, 0.5, -1.0, 1.0)
+"""How much faster one of two runs is taken to be than their mean, to see which drive sets could come as far."""
 ALL_TRIED, FEW_TRIED, SOON_CLOSED = 40_000, 2_000, 2_000_000
 """Completions of all drive sets, up to which they are all tried where K builds are not known, and where they are; and
 up to which, from any K builds, the rest is sooner ruled out than better ones are looked for."""
@@ -52,7 +57,15 @@ class Ranking:
 
 
 class Ranker(Looking):
-    """Finds the best K builds of one scenario, class, salt condition and budget; made as a `SearchState`."""
+    """Finds the best K builds of one scenario, class, salt condition and budget; made as a `SearchState`.
+
+    Attributes
+    ----------
+    many : bool
+        Whether there are so many drive sets that some of them are looked into before the others are.
+    """
+
+    many = False
 
     def top(
         self,
@@ -146,7 +159,7 @@ class Ranker(Looking):
         if warm and not thorough:
             self.climber.by_twos(pool, self._late)
         if len(self._bound_all(warm=warm)):
-            self._find(thorough=thorough, warm=warm)
+            self._find(thorough=thorough, warm=warm or self.many)
         elif thorough:
             self.evidence.closed = True
         if not self.evidence.stopped and self._at_cap():
@@ -211,12 +224,12 @@ class Ranker(Looking):
         if self.left is not None:  # what is under the level of the search is ruled out
             self.evidence.highest_left_ms = float(self.bounding.optimistic(self.left).max(initial=self.pool.level))
 
-    def _drive_sets(self) -> DriveSets:
+    def _drive_sets(self, outlines: Outlines) -> DriveSets:
         """Drive sets with all completions that could matter: those that the question allows and that are not known."""
-        self.progress("listing tire, gear and engine combinations", 0.0)
         money = None if np.isinf(self.budget) else int(self.budget)
-        sets = drive_sets_of(self.legality, self.judge.model.drive_slots, self.book, money)
-        self.evidence.drive_sets = len(sets)
+        sets = completed(outlines, self.legality, self.judge.model.drive_slots, self.bounds, money)
+        if not self.many:
+            self.evidence.drive_sets = len(sets)
         asked_for = [row.carriers for row in self.legality.rows]
         unknown = self.memory.left_open(self.pool.level, replace(self.limits, cents=self.budget))
         carriers = [each for each in (*asked_for, unknown) if each is not None]
@@ -224,13 +237,46 @@ class Ranker(Looking):
             sets = sets.by_carrier(carry)
         return sets if not carriers or money is None else within_budget(sets, self.bounds, money)
 
+    def _outlines(self, *, warm: bool) -> Outlines:
+        """Drive sets that may matter. Of a great many, those that could be as fast as good builds of some of them."""
+        self.progress("listing tire, gear and engine combinations", 0.0)
+        money = None if np.isinf(self.budget) else int(self.budget)
+        every = outlines_of(self.legality, self.judge.model.drive_slots, self.book, money)
+        self.many = len(every) > MANY_SETS
+        if not self.many:
+            return every
+        self.evidence.drive_sets = len(every)
+        if not warm:
+            self._bound(self._drive_sets(every.take(np.linspace(0, len(every) - 1, SAMPLED).astype(np.int64))))
+            if len(self.sets):
+                self._probe()
+        return self._fast_enough(every)
+
+    def _fast_enough(self, outlines: Outlines) -> Outlines:
+        """Drive sets of which some build could be as fast as the level, in the mean of all runs."""
+        level = self.pool.level - BOUND_SLACK_MS
+        if not np.isfinite(level):
+            return outlines
+        runs, scores = len(self.judge.conditions), Scores(self.judge.event.scoring, self.judge.marks_m)
+        for apart in APART_MS if runs > 1 else APART_MS[:1]:
+            first = np.array([level + apart])
+            speeds = [float(first[0]), *(float(scores.other_run(level, first)[0]) for _ in range(runs - 1))]
+            outlines = outlines.take(self.bounding.could_keep(outlines.builds, speeds))
+        return outlines
+
     def _bound_all(self, *, warm: bool = False) -> DriveSets:
         """Bound every drive set, and keep those that may reach the level already known, best bound first.
 
         Where that level is likely good (``warm``) and few best cases are known, what the level leaves of them is looked
         at before. Else what rules between the other slots leave is looked at once more is known of the level.
         """
-        sets, level = self._drive_sets(), self.pool.level
+        sets = self._drive_sets(self._outlines(warm=warm))
+        self.left = self._bound(sets, warm=warm or self.many)
+        return self.sets
+
+    def _bound(self, sets: DriveSets, *, warm: bool = False) -> DriveSets:
+        """`_bound_all` for some drive sets."""
+        level = self.pool.level
         self.progress("best cases of all combinations", 0.05)
         known = self.memory.cases.of(sets)
         if warm and np.isfinite(level) and 2 * np.isinf(known).sum() > len(known):
@@ -242,7 +288,6 @@ class Ranker(Looking):
         order = np.argsort(-bound, kind="stable")
         order = order[bound[order] > level - BOUND_SLACK_MS]
         self.sets, self.bound = sets.take(order), bound[order]
-        self.left = self.sets
         return self.sets
 
     def _best_cases(self, sets: DriveSets, bound: FloatArray) -> FloatArray:

@@ -109,6 +109,21 @@ def test_a_search_that_looks_for_good_builds_first_lists_the_same(seed, monkeypa
     np.testing.assert_array_equal(found.speed_ms[:50], speeds[:50])
 
 
+@pytest.mark.parametrize("seed", [200, 204, 207, 215, 225])
+@pytest.mark.parametrize("thorough", [False, True])
+def test_a_search_that_looks_into_some_drive_sets_first_lists_the_same(seed, thorough, monkeypatch):
+    """As catalogs of very many drive sets have it: what could not be as fast as what was found is not looked into."""
+    monkeypatch.setattr(ranking, "MANY_SETS", 0)
+    monkeypatch.setattr(ranking, "SAMPLED", 6)
+    builds, speeds, _, _ = enumerated(seed)
+    ranker = ranker_of(random_catalog(seed))
+    found = ranker.top(10, thorough=thorough)
+
+    assert found.evidence.closed is (True if thorough else None)
+    np.testing.assert_array_equal(found.builds[:10], builds[:10])
+    np.testing.assert_array_equal(found.speed_ms[:10], speeds[:10])
+
+
 @pytest.mark.parametrize("seed", [202, 210, 214, 219, 225])
 def test_where_few_builds_are_left_all_are_tried(seed, monkeypatch):
     """The best, the cheapest that scores enough and some that does: as by enumeration, ruled out by trying the rest."""

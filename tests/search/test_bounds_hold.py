@@ -204,6 +204,26 @@ def test_no_completion_is_sooner_at_a_speed_than_the_best_case(seed: int) -> Non
 
 
 @pytest.mark.parametrize("seed", SEEDS)
+def test_no_completion_is_ever_as_fast_as_its_drive_set_could_not_keep(seed: int) -> None:
+    """Cars of drive sets that could not keep a speed in any run, up to the last board of a course without an end."""
+    ranker, rng = ranker_of(seed), np.random.default_rng(520 + seed)
+    sets = sets_of(ranker, rng, 60)
+    rows, builds = some_completions(sets, rng, 4)
+    highest = np.array([
+        simulate(ranker.judge.model.inputs(builds, conditions), (1e5, 1e6), "exit").highest_ms[0]
+        for conditions in ranker.judge.conditions
+    ])  # fmt: skip
+    out = 0
+    for level in (*np.quantile(highest, [0.1, 0.5, 0.9, 1.0]), highest.max() + 3.0):
+        for apart in (0.0, 0.7):
+            speeds = [level + apart, *[level - apart] * (len(highest) - 1)]
+            able = ranker.bounding.could_keep(sets.builds, speeds)
+            assert (highest[:, ~able[rows]] < np.array(speeds)[:, None]).all(), (level, apart)
+            out += int((~able).sum())
+    assert out > 0
+
+
+@pytest.mark.parametrize("seed", SEEDS)
 def test_every_completion_that_is_fast_enough_is_kept(seed: int) -> None:
     """Through all rounds of cuts and splitting, at a level that a few in a hundred legal completions reach."""
     ranker, rng = ranker_of(seed), np.random.default_rng(100 + seed)
