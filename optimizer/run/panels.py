@@ -168,27 +168,27 @@ def drive(
 ) -> Iterator[Block]:
     """Panels of a stretch, as many at a time as fit the cache, from the state, distance and time at its start (n,)."""
     together = max(1, BLOCK // (3 * max(1, len(distance))))
-    begin = np.ones_like(mesh.end)
-    states = (begin, mesh.pole - mesh.span, first.speed, first.share, first.acceleration, first.use)
+    part, number = np.repeat(np.arange(len(panels)), panels), np.concatenate([np.arange(count) for count in panels])
+    begin = np.stack([np.ones_like(mesh.end), *mesh.borders])
+    width = (begin - np.stack([*mesh.borders, mesh.end])) / np.array(panels)[:, None]
+    states = (begin[0], mesh.pole - mesh.span, first.speed, first.share, first.acceleration, first.use)
     last = [state[None] for state in states]
-    for count, end in zip(panels, (*mesh.borders, mesh.end), strict=True):
-        width = (begin - end) / count
-        for start in range(0, count, together):
-            places = np.arange(start, min(start + together, count))[:, None] + LOBATTO[1:]
-            gap = begin - places.reshape(-1, 1) * width
-            fourth = gap * gap
-            fourth *= fourth
-            gap *= fourth
-            gap *= mesh.span
-            surface = np.subtract(mesh.pole, gap, out=gap)
-            push = gear.push(surface, mesh.guess[0] + surface * (mesh.guess[1] + surface * mesh.guess[2]))
-            states = (fourth, surface, push.speed, push.share, push.acceleration, push.use)
-            corners = [_corners(before, state) for before, state in zip(last, states, strict=True)]
-            block = _block(corners, 5.0 * mesh.span * width, distance, time)
-            yield block
-            distance, time = block.distance[-1], block.time[-1]
-            last = [each[3][-1:] for each in corners]
-        begin = end
+    for start in range(0, len(part), together):
+        own, places = part[start : start + together], number[start : start + together, None] + LOBATTO[1:]
+        rows = own[:1] if own[0] == own[-1] else np.repeat(own, 3)  # within one part all points have the same
+        gap = begin[rows] - places.reshape(-1, 1) * width[rows]
+        fourth = gap * gap
+        fourth *= fourth
+        gap *= fourth
+        gap *= mesh.span
+        surface = np.subtract(mesh.pole, gap, out=gap)
+        push = gear.push(surface, mesh.guess[0] + surface * (mesh.guess[1] + surface * mesh.guess[2]))
+        states = (fourth, surface, push.speed, push.share, push.acceleration, push.use)
+        corners = [_corners(before, state) for before, state in zip(last, states, strict=True)]
+        block = _block(corners, 5.0 * mesh.span * width[own], distance, time)
+        yield block
+        distance, time = block.distance[-1], block.time[-1]
+        last = [each[3][-1:] for each in corners]
 
 
 def _corners(before: FloatArray, values: FloatArray) -> Corners:
@@ -198,7 +198,7 @@ def _corners(before: FloatArray, values: FloatArray) -> Corners:
 
 
 def _block(corners: list[Corners], steepness: FloatArray, distance: FloatArray, time: FloatArray) -> Block:
-    """Rates and integrals over panels, from their corners; wheel speed rises by ``steepness gap**4`` a panel.
+    """Rates and integrals over panels, from their corners; wheel speed rises by ``steepness gap**4`` in each (p, n).
 
     Ground speed is ``u = c share``: the slope of c is exact, that of share is taken from the panel's own cubic, so
     that lift and lifting off need no derivative, and only the small part that slip has is interpolated.

@@ -198,7 +198,7 @@ class Outlines:
 def outlines_of(
     legality: Legality, drive_slots: tuple[int, ...], book: PriceBook, budget_cents: int | None
 ) -> Outlines:
-    """All drive sets that are legal and do not cost more than the budget by themselves."""
+    """All drive sets that are legal, and within the budget with the cheapest of everything else there is."""
     bounds = book.additive_bounds()
     builds = _combinations(legality, drive_slots, bounds)
     jobs = np.zeros(len(builds), dtype=np.int64)
@@ -208,6 +208,8 @@ def outlines_of(
         spent += bounds.cents[s][builds[:, s]]
     spent += job_sum(jobs, bounds.job_cents) + book.kit_surcharge(builds, drive_slots)
     most = np.inf if budget_cents is None else budget_cents + HALF_A_CENT
+    for s in set(range(len(bounds.cents))) - set(drive_slots):  # what is sold for it may make an option bring money
+        most -= np.where(bounds.available[s], bounds.cents[s], np.inf).min(initial=np.inf)
     mark = np.flatnonzero(np.isfinite(spent) & (spent <= most))
     return Outlines(builds[mark], spent[mark], jobs[mark], mark)
 

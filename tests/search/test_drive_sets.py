@@ -9,10 +9,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from optimizer.pipeline import study_of
 from optimizer.scenario.car import Job
 from optimizer.search.drive_sets import cents_left, cheapest_cents, drive_sets_of, option_cents, within_budget
 from optimizer.search.surrogate import lagrangian_bound
 from tests.choice.records import extra_slot, make_extra, make_scenario
+from tests.scenes import DEMO, Scene
 from tests.search.catalogs import machinery, random_catalog
 from tests.test_second_reading import unsettled
 
@@ -51,6 +53,26 @@ def test_sets_are_all_legal_combinations_in_order(seed):
     assert sets.builds[:, list(drive)].tolist() == [combination for combination, _ in expected]
     assert not sets.builds[:, list(sets.free)].any()
     assert [[ok[d].tolist() for ok in sets.allowed] for d in range(len(sets))] == [beside for _, beside in expected]
+
+
+def assert_same_sets(found, expected):
+    np.testing.assert_array_equal(found.builds, expected.builds)
+    np.testing.assert_array_equal(found.mark, expected.mark)
+    for ok, wanted in zip(found.allowed, expected.allowed, strict=True):
+        np.testing.assert_array_equal(ok, wanted)
+
+
+def test_sets_within_a_budget_are_those_of_any_money_that_it_leaves():
+    """Also where a drive set costs more than the budget by itself, and what is sold for another part pays for it."""
+    study = study_of(Scene(DEMO).scenario)
+    drive, book, legality = study.judge.model.drive_slots, study.book, study.legality
+    bounds, every = book.additive_bounds(), drive_sets_of(legality, drive, book, None)
+    paid_by_others = 0
+    for budget in (150_000, 250_000, study.scenario.event.budget_cents):
+        sets = drive_sets_of(legality, drive, book, budget)
+        assert_same_sets(sets, within_budget(every, bounds, budget))
+        paid_by_others += int((sets.spent > budget).sum())
+    assert paid_by_others > 0
 
 
 @pytest.mark.parametrize("seed", range(6))
