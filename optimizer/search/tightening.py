@@ -46,9 +46,11 @@ CUTS = 2
 """Cuts for each way: one between the best and the worst of everything, one at what the first thought best."""
 CHUNK = 300
 """Drive sets bounded at once: what fits the processor's cache."""
-FEW, MANY, LISTED = 2000, 1e15, 100
-"""Completions of a box that are worth listing in the first round already, and that are too many to try; most that a
-list may have: to split a box once more takes less time than a list that grows too long."""
+FEW, MANY = 2000, 1e15
+"""Completions of a box that are worth listing in the first round already, and that are too many to try."""
+LISTED, LISTED_OF_ALL = 100, 6000
+"""Most completions that a list may have, and all lists where few boxes are left: to split a box once more takes less
+time than a list that grows too long, but a round takes its time however few there are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,17 +154,17 @@ class Tightener:
             many = np.ones(len(piece.batch.sets), dtype=bool)
             rows = self.lister.rows(piece.batch, goal)
             for box in np.flatnonzero(piece.batch.sets.completions <= (MANY if number else FEW)):
-                builds = self._listed(piece, int(box), goal, rows)
+                builds = self._listed(piece, int(box), goal, rows, max(LISTED, LISTED_OF_ALL // len(sets)))
                 if builds is not None:
                     found.append(builds)
                     many[box] = False
             rest.append(piece.batch.sets.take(many))
         return joined(rest)
 
-    def _listed(self, piece: Left, box: int, goal: Goal, rows: Sequence[SetRow]) -> IntArray | None:
-        """Completions (n, S) of a box that keep all its cuts; None where there are too many."""
+    def _listed(self, piece: Left, box: int, goal: Goal, rows: Sequence[SetRow], most: int) -> IntArray | None:
+        """Completions (n, S) of a box that keep all its cuts; None where there are more than ``most``."""
         lines = sorted((cut.line(box) for cut in piece.cuts), key=lambda line: line.threshold == -np.inf)
-        builds, cut_off = self.lister.complete(piece.batch, box, lines, goal, LISTED, rows, whole=True)
+        builds, cut_off = self.lister.complete(piece.batch, box, lines, goal, most, rows, whole=True)
         return None if cut_off else builds
 
     def _by_speed(self, sets: DriveSets, least: FloatArray) -> DriveSets:
