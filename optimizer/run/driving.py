@@ -95,7 +95,9 @@ class Gear:
         self.launch_surface = self.surface_at_rpm(inputs.launch_rpm)
 
     def take(self, rows: IntArray) -> Self:
-        """The same for some of the cars."""
+        """The same for some of the cars, in rising order."""
+        if len(rows) == len(self.exists):
+            return self
         some = copy(self)
         for name, value in vars(self).items():
             if isinstance(value, np.ndarray):
