@@ -232,14 +232,6 @@ def completed(
     return sets if money is None else within_budget(sets, bounds, money)
 
 
-def drive_sets_of(
-    legality: Legality, drive_slots: tuple[int, ...], book: PriceBook, budget_cents: int | None
-) -> DriveSets:
-    """All drive sets that some legal build within the budget could have."""
-    outlines = outlines_of(legality, drive_slots, book, budget_cents)
-    return completed(outlines, legality, drive_slots, book.additive_bounds(), budget_cents)
-
-
 def job_sum(jobs: IntArray, amounts: IntArray | FloatArray) -> FloatArray:
     """Sum of the amounts of the jobs in each mask (n,)."""
     total = np.zeros(len(jobs))

@@ -67,7 +67,7 @@ class Pairing:
                 self._links[f].append((down, up))
                 self._links[g].append((up, down))
         self._tree = tree
-        self.order, self._both = self._from_roots(range(count))
+        self._both = self._from_roots(range(count))[1]
 
     def rooted(self, wanted: Sequence[int]) -> tuple[list[int], list[Link]]:
         """All slots, in about the order wanted, and links from each to such as come later; at most one to each.

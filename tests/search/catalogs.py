@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.choice.legality import legality_of
+from optimizer.choice.legality import Legality, legality_of
 from optimizer.choice.options import FloatArray, IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.run.judge import Judge, Judged, order_keys
@@ -21,7 +21,7 @@ from optimizer.run.simulator import Run
 from optimizer.scenario.car import Job
 from optimizer.scenario.event import Bracket, Course, Scenario, Scoring, StoppingRule, Weather
 from optimizer.scenario.parts import TireSize
-from optimizer.search.drive_sets import DriveSets
+from optimizer.search.drive_sets import DriveSets, completed, outlines_of
 from optimizer.search.memory import Memory
 from optimizer.search.ranking import Ranker
 from tests.choice.records import (
@@ -275,6 +275,14 @@ def every_passing(judge: Judge, legality: Any) -> tuple[IntArray, FloatArray, Fl
     speed, judged = judge.joined(runs), judge.judge(builds, runs)
     legal = judged.legal & (speed > 0)
     return builds[legal], speed[legal], judged.care[legal]
+
+
+def drive_sets_of(
+    legality: Legality, drive_slots: tuple[int, ...], book: PriceBook, budget_cents: int | None
+) -> DriveSets:
+    """All drive sets that some legal build within the budget could have."""
+    outlines = outlines_of(legality, drive_slots, book, budget_cents)
+    return completed(outlines, legality, drive_slots, book.additive_bounds(), budget_cents)
 
 
 def some_completions(sets: DriveSets, rng: np.random.Generator, each: int) -> tuple[IntArray, IntArray]:

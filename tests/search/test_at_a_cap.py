@@ -11,9 +11,8 @@ import pytest
 
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.event import Bracket, Scenario
-from optimizer.search.drive_sets import drive_sets_of
 from optimizer.search.propagation import Goal
-from tests.search.catalogs import LookingUp, Tried, machinery, random_catalog, ranker_of
+from tests.search.catalogs import LookingUp, Tried, drive_sets_of, machinery, random_catalog, ranker_of
 
 SIZES = (2, 1, 2, 1, 1, 2, 1)
 TOPS = (1, 5)

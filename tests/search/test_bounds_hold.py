@@ -19,12 +19,12 @@ from optimizer.scenario.parts import Gearset, Tire
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Batch
 from optimizer.search.demands import Scores, best_case, edges_about
-from optimizer.search.drive_sets import DriveSets, drive_sets_of
+from optimizer.search.drive_sets import DriveSets
 from optimizer.search.propagation import Goal
 from optimizer.search.purchases import Purchases
 from optimizer.search.ranking import Ranker
 from optimizer.search.tightening import ROUNDING_MS, RUN_ERROR_MS, Tightener
-from tests.search.catalogs import boxes_of, machinery, random_catalog, some_completions
+from tests.search.catalogs import boxes_of, drive_sets_of, machinery, random_catalog, some_completions
 
 SEEDS = range(18)
 """All layouts and scorings, with one run and with two."""

@@ -11,11 +11,11 @@ import pytest
 
 from optimizer.pipeline import study_of
 from optimizer.scenario.car import Job
-from optimizer.search.drive_sets import cents_left, cheapest_cents, drive_sets_of, option_cents, within_budget
+from optimizer.search.drive_sets import cents_left, cheapest_cents, option_cents, within_budget
 from optimizer.search.surrogate import lagrangian_bound
 from tests.choice.records import extra_slot, make_extra, make_scenario
 from tests.scenes import DEMO, Scene
-from tests.search.catalogs import machinery, random_catalog
+from tests.search.catalogs import drive_sets_of, machinery, random_catalog
 from tests.test_second_reading import unsettled
 
 

@@ -17,9 +17,9 @@ from optimizer.run.linear import LinearSpace
 from optimizer.scenario.event import Scenario
 from optimizer.search.bounding import Bounding
 from optimizer.search.cases import BestCases
-from optimizer.search.drive_sets import DriveSets, drive_sets_of
+from optimizer.search.drive_sets import DriveSets
 from optimizer.search.study import Study
-from tests.search.catalogs import every_passing, random_catalog
+from tests.search.catalogs import drive_sets_of, every_passing, random_catalog
 
 TOP = 5
 SIZES = (1, 2, 2, 2, 2, 1, 1)

@@ -13,12 +13,12 @@ from optimizer.choice.price import AdditiveBounds
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.search import ranking
 from optimizer.search.climbing import Climber
-from optimizer.search.drive_sets import DriveSets, drive_sets_of, job_sum
+from optimizer.search.drive_sets import DriveSets, job_sum
 from optimizer.search.purchases import Purchases
 from optimizer.search.ranking import Ranker
 from optimizer.search.study import Study
 from tests.benchmarks.big_catalogs import big_catalog
-from tests.search.catalogs import every_passing, machinery, random_catalog, some_completions
+from tests.search.catalogs import drive_sets_of, every_passing, machinery, random_catalog, some_completions
 
 SEEDS = range(12)
 

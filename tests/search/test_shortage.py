@@ -15,12 +15,12 @@ from optimizer.run.judge import CHECKS
 from optimizer.scenario.car import Job
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Part
-from optimizer.search.drive_sets import DriveSets, drive_sets_of
+from optimizer.search.drive_sets import DriveSets
 from optimizer.search.propagation import Goal
 from optimizer.search.ranking import Ranker
 from tests.choice.records import extra_slot, make_extra, make_final_drive, make_rotor, make_scenario
 from tests.scenes import DEMO, Scene
-from tests.search.catalogs import LAYOUTS, enumerate_all, machinery, random_catalog
+from tests.search.catalogs import LAYOUTS, drive_sets_of, enumerate_all, machinery, random_catalog
 
 PLACES = tuple(f"place {number}" for number in range(8))
 SEEDS = range(6)
