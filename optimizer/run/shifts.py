@@ -90,6 +90,8 @@ class Shifts:
         inputs, ranges, here = self.base, self.ranges, Gear(self.base, number)
         pause, gear = inputs.shift_time_s, self.gears[number]
         earliest, latest = self._ground(gear, here.shift_surface)
+        met = earliest <= latest  # else no car that counts has the shift's wheel speed in any cell
+        latest = np.maximum(earliest, latest)
         coasting = ranges.cars["translating_kg"].plus(ranges.cars["wheel_side_kg"])
         most = ranges.most_resistance[np.arange(len(inputs)), ranges.cell(latest)]
         most_loss = pause * most / coasting.least(ranges.span)
@@ -102,7 +104,7 @@ class Shifts:
         least_loss = np.minimum(pause * np.maximum(least, 0.0) / coasting.most(ranges.span), most_loss)
         force, share = self._regained(number + 1, slowest, earliest, latest)
         there = here.exists & (inputs.overall[number + 1] > 0)
-        counts = there & (slowest > before) & np.isfinite(force)
+        counts = there & met & (slowest > before) & np.isfinite(force)
         return Shift(
             earliest_ms=np.where(there, earliest, np.inf),
             latest_ms=np.where(there, latest, 0.0),

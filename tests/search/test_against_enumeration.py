@@ -95,6 +95,16 @@ def test_a_complete_search_lists_what_enumeration_does(seed):
         np.testing.assert_array_equal(found.speed_ms[:listed], speeds[:listed])
 
 
+def test_where_no_car_comes_to_the_shift_of_a_gear():
+    """In this catalog no car of some drive sets has the wheel speed of a shift at any speed that it keeps."""
+    builds, speeds, _, _ = enumerated(2075)
+    found = ranker_of(random_catalog(2075)).top(1, thorough=True)
+
+    assert found.evidence.closed
+    np.testing.assert_array_equal(found.builds[:1], builds[:1])
+    np.testing.assert_array_equal(found.speed_ms[:1], speeds[:1])
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [204, 215, 225])
 def test_a_search_that_looks_for_good_builds_first_lists_the_same(seed, monkeypatch):
