@@ -233,12 +233,16 @@ class Gear:
 
     def surplus(self, speed: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Acceleration to spare were thrust to equal resistance at ground speeds (n,), and the wheel speed there."""
+        against, base, surface = self._steady(speed)
+        thrust = np.minimum(self.engine_force(surface), base * self.most_of_base)
+        return (thrust - against) / (self.inputs.translating_kg + self.turning_kg), surface
+
+    def _steady(self, speed: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Resistance and grip at ground speeds (n,), and the wheel speed at which thrust equals resistance."""
         drag, rolling, pressure = self.resistance(speed)
         against = drag + rolling
         base, _ = self.grip(rolling, pressure)
-        surface = speed / self._share_at(self._use_of(against, base))
-        thrust = np.minimum(self.engine_force(surface), base * self.most_of_base)
-        return (thrust - against) / (self.inputs.translating_kg + self.turning_kg), surface
+        return against, base, speed / self._share_at(self._use_of(against, base))
 
     def could_keep(self, speed: FloatArray, extremes: TorqueExtremes) -> BoolArray:
         """Whether thrust may equal resistance at ground speeds (n,), at some wheel speed and with any acceleration.
@@ -246,10 +250,7 @@ class Gear:
         Slip is then no less than that at which thrust equals resistance, and no more than grip allows.
         """
         inputs = self.inputs
-        drag, rolling, pressure = self.resistance(speed)
-        against = drag + rolling
-        base, _ = self.grip(rolling, pressure)
-        least = speed / self._share_at(self._use_of(against, base))
+        against, base, least = self._steady(speed)
         limit = np.minimum(self.limit_surface, inputs.surface_cap_ms)
         most = np.maximum(least, np.minimum(speed / self.share_at_limit, limit))
         low, high = self.rpm_at(least), self.rpm_at(most)

@@ -199,7 +199,7 @@ def _simulate_chunk(
 
 def _some(gear: Gear, entry: Entry, passing: Passing, rows: IntArray) -> tuple[Gear, Entry, Passing]:
     """Gear, entry and passing of some of the cars."""
-    return gear if len(rows) == len(gear.exists) else gear.take(rows), entry.take(rows), passing.take(rows)
+    return gear.take(rows), entry.take(rows), passing.take(rows)
 
 
 def _entries(

@@ -15,7 +15,7 @@ import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.search.drive_sets import job_sums
-from optimizer.search.pairing import NOTHING, Link
+from optimizer.search.pairing import NOTHING, Link, passed_up
 
 BLOCKS = (500, 20_000)
 """Partial builds worked on at once, least and most: about as many as completions are wanted, since the first of them
@@ -159,16 +159,15 @@ class _Search:
         lost : per slot, list of pairs
             Later slots that it is linked to, and what each of its allowed options takes from their best: (n, options).
         """
-        own = [np.where(ok, table, NOTHING) for ok, table in zip(self.task.allowed, tables, strict=True)]
+        worth = [np.where(ok, table, NOTHING) for ok, table in zip(self.task.allowed, tables, strict=True)]
+        own, passed = passed_up(self.task.links, worth)
         lost: list[list[tuple[int, FloatArray]]] = [[] for _ in own]
         begun = list(range(self.slots))  # a slot is counted with the one that it is linked to until that is chosen
         apart = np.zeros((len(own[0]), self.slots))
-        for link in reversed(self.task.links):
-            passed = link.passed(own[link.child])
-            apart[:, link.child], begun[link.child] = passed.max(axis=1), link.parent + 1
-            by_option = (apart[:, link.child, None] - passed)[:, link.kind]
+        for link, best in zip(self.task.links, passed, strict=True):
+            apart[:, link.child], begun[link.child] = best.max(axis=1), link.parent + 1
+            by_option = (apart[:, link.child, None] - best)[:, link.kind]
             lost[link.parent].append((link.child, by_option[:, self.options[link.parent]]))
-            own[link.parent] = own[link.parent] + passed[:, link.kind]
         rest = np.zeros((len(own[0]), self.slots + 1))
         linked = {link.child for link in self.task.links}
         for f, table in enumerate(own):

@@ -53,12 +53,10 @@ class Lister:
         self, legality: Legality, bounds: AdditiveBounds, hours_limit: float, propagation: Propagation
     ) -> None:
         self.legality, self.bounds, self.hours_limit, self.propagation = legality, bounds, hours_limit, propagation
-        drive = propagation.judge.model.drive_slots
-        free = [s for s in range(len(legality.options.sizes)) if s not in drive]
-        where = {s: f for f, s in enumerate(free)}
+        where = {s: f for f, s in enumerate(propagation.space.free_slots)}
         pairs = legality.pairs.items()
         self.pairing = Pairing(
-            len(free), {(where[s], where[t]): out for (s, t), out in pairs if s in where and t in where}
+            len(where), {(where[s], where[t]): out for (s, t), out in pairs if s in where and t in where}
         )
 
     def rows(self, batch: Batch, goal: Goal, spare: float = 1.0) -> list[SetRow]:

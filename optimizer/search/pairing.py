@@ -45,6 +45,15 @@ class Link:
         return np.stack([np.where(fits, worth, NOTHING).max(axis=1) for fits in self.kinds], axis=1)
 
 
+def passed_up(links: Sequence[Link], worth: Sequence[FloatArray]) -> tuple[list[FloatArray], list[FloatArray]]:
+    """What options (n, m_s) are worth with the best of all slots below them, and what each link passed: (n, k)."""
+    own, passed = list(worth), []
+    for link in reversed(links):
+        passed.append(link.passed(own[link.child]))
+        own[link.parent] = own[link.parent] + passed[-1][:, link.kind]
+    return own, passed[::-1]
+
+
 class Pairing:
     """Which options of some slots go together, as far as a forest of pairs of slots says it.
 
@@ -104,12 +113,9 @@ class Pairing:
         place : per slot, int array (B,)
             The options of the best choice.
         """
-        own, passed = list(worth), []
-        for down, _ in reversed(self._both):
-            passed.append(down.passed(own[down.child]))
-            own[down.parent] = own[down.parent] + passed[-1][:, down.kind]
+        own, passed = passed_up([down for down, _ in self._both], worth)
         every, place = list(own), [each.argmax(axis=1) for each in own]
-        for (down, up), message in zip(self._both, reversed(passed), strict=True):
+        for (down, up), message in zip(self._both, passed, strict=True):
             rest = every[down.parent] - message[:, down.kind]
             every[down.child] = own[down.child] + up.passed(rest)[:, up.kind]
             fits = down.fits[place[down.parent]]

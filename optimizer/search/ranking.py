@@ -259,23 +259,24 @@ class Ranker(Looking):
             return outlines
         runs, scores = len(self.judge.conditions), Scores(self.judge.event.scoring, self.judge.marks_m)
         for apart in APART_MS if runs > 1 else APART_MS[:1]:
-            first = np.array([level + apart])
-            speeds = [float(first[0]), *(float(scores.other_run(level, first)[0]) for _ in range(runs - 1))]
+            first = np.array(level + apart)
+            speeds = [float(each) for each in (first, scores.other_run(level, first))[:runs]]
             outlines = outlines.take(self.bounding.could_keep(outlines.builds, speeds))
         return outlines
 
     def _bound_all(self, *, warm: bool = False) -> DriveSets:
-        """Bound every drive set, and keep those that may reach the level already known, best bound first.
+        """Bound every drive set that may matter, as `_bound` does."""
+        sets = self._drive_sets(self._outlines(warm=warm))
+        self._bound(sets, warm=warm or self.many)
+        self.left = self.sets
+        return self.sets
+
+    def _bound(self, sets: DriveSets, *, warm: bool = False) -> None:
+        """Bound drive sets, and keep those that may reach the level already known, best bound first.
 
         Where that level is likely good (``warm``) and few best cases are known, what the level leaves of them is looked
         at before. Else what rules between the other slots leave is looked at once more is known of the level.
         """
-        sets = self._drive_sets(self._outlines(warm=warm))
-        self.left = self._bound(sets, warm=warm or self.many)
-        return self.sets
-
-    def _bound(self, sets: DriveSets, *, warm: bool = False) -> DriveSets:
-        """`_bound_all` for some drive sets."""
         level = self.pool.level
         self.progress("best cases of all combinations", 0.05)
         known = self.memory.cases.of(sets)
@@ -288,7 +289,6 @@ class Ranker(Looking):
         order = np.argsort(-bound, kind="stable")
         order = order[bound[order] > level - BOUND_SLACK_MS]
         self.sets, self.bound = sets.take(order), bound[order]
-        return self.sets
 
     def _best_cases(self, sets: DriveSets, bound: FloatArray) -> FloatArray:
         """Speeds (D,) that no completion of drive sets passes; ``bound`` (D,) has those known, and infinity."""
