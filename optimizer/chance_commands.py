@@ -106,7 +106,7 @@ def odds(
     from optimizer import chance_questions  # noqa: PLC0415
     from optimizer.report.odds import odds_text  # noqa: PLC0415
 
-    study = read_study(folder, race_class, salt, budget)
+    study = read_study(folder, race_class, salt, budget, helped=typed["workers"] != 1)
     meet = _meet(study, typed)
     names = [name for name in builds.split(",") if name.strip()]
     with Progress() as progress:
@@ -129,7 +129,7 @@ def measure(
     from optimizer import chance_questions  # noqa: PLC0415
     from optimizer.report.before_buying import measure_text  # noqa: PLC0415
 
-    study = read_study(folder, race_class, salt, budget)
+    study = read_study(folder, race_class, salt, budget, helped=typed["workers"] != 1)
     meet = _meet(study, typed)
     with Progress() as progress:
         found = chance_questions.measure(study, meet=meet, draws=draws, pool=_pool(typed), progress=progress)
@@ -154,7 +154,7 @@ def bring(
     from optimizer import chance_questions  # noqa: PLC0415
     from optimizer.report.before_buying import bring_text  # noqa: PLC0415
 
-    study = read_study(folder, race_class, salt, budget)
+    study = read_study(folder, race_class, salt, budget, helped=typed["workers"] != 1)
     meet = _meet(study, typed)
     groups = ("tires",) if no_final_drive else ("tires", "final drive")
     with Progress() as progress:

@@ -20,6 +20,7 @@ from optimizer.console import (
     cents_of,
     class_and_json,
     common,
+    helper,
     read,
     salt_option,
     text_columns,
@@ -164,12 +165,12 @@ def rank(
                 f"--for {aim} needs a complete search and no file: leave out --quick, --time-limit, --evidence, --csv"
             )
         rank_under_doubt(
-            possible_study_of(scenario, question), aim, salt, top, worlds, as_json=as_json
+            possible_study_of(scenario, question, helper()), aim, salt, top, worlds, as_json=as_json
         )
         return
     with Progress() as progress:
         try:
-            result = pipeline.rank(scenario, question, progress, interruptible=True)
+            result = pipeline.rank(scenario, question, progress, interruptible=True, helper=helper())
         except NoLegalBuildError as refusal:
             if as_json:
                 write(documents.as_json(documents.refusal_document(refusal)))

@@ -16,6 +16,7 @@ from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
     from optimizer.scenario.event import Scenario
+    from optimizer.search.sharing import Helper
 
 Command = Callable[..., Any]
 QUIET_SECONDS = 1.0
@@ -56,6 +57,14 @@ def read(folder: Path) -> Scenario:
     from optimizer.scenario.reading import read_scenario  # noqa: PLC0415
 
     return read_scenario(folder)
+
+
+def helper() -> Helper | None:
+    """A second process for the searches of this command, while it runs; None where there is no processor for it."""
+    from optimizer.executor import one_beside  # noqa: PLC0415
+    from optimizer.search.sharing import helping  # noqa: PLC0415
+
+    return click.get_current_context().with_resource(helping(one_beside()))
 
 
 def cents_of(text: str, scenario: Scenario, option: str = "--budget") -> int:

@@ -29,6 +29,7 @@ from optimizer.pipeline import Question, RankResult, rank_in, study_of
 from optimizer.questions import MoneySteps, OnEverySalt, Why
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.reading import read_scenario
+from optimizer.search.sharing import Helper
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
@@ -134,7 +135,12 @@ class Decision:
         return self.result.builds[0]
 
 
-def decision_of(scenario: Scenario, question: Question | None = None, progress: Progress | None = None) -> Decision:
+def decision_of(
+    scenario: Scenario,
+    question: Question | None = None,
+    progress: Progress | None = None,
+    helper: Helper | None = None,
+) -> Decision:
     """Answer everything a crew decides by; most of the time goes into searches, which know of each other.
 
     Raises
@@ -145,7 +151,7 @@ def decision_of(scenario: Scenario, question: Question | None = None, progress: 
         If the question names what the scenario does not have.
     """
     asked = question or Question()
-    study = study_of(scenario, asked)
+    study = study_of(scenario, asked, helper)
     tell = _Part(progress)
     result = rank_in(study, asked, tell.part("ranking", 0.0, 0.25))
     builds = [study.options.encode(card.build) for card in result.builds]

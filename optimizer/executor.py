@@ -11,12 +11,14 @@ import copyreg
 import multiprocessing
 import os
 import pickle
+import signal
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache, partial
-from types import MappingProxyType
+from types import FrameType, MappingProxyType
 from typing import Any, Protocol, TypeVar
 
 from optimizer.errors import UsageError
@@ -33,6 +35,8 @@ BATCHES_PER_WORKER = 4
 """Batches each worker gets where there is work enough, so that none waits long for the last."""
 WORTH_S = 20.0
 """Work below which no process is started: they need some seconds before they do anything."""
+ALLOWED = "SALTMILE_PROCESSES"
+"""Variable of the environment: processes that one command may use at once, itself included."""
 CONNECT_S = 10.0
 """Time in which the scheduler of a cluster must answer."""
 TRIES = 3
@@ -80,9 +84,30 @@ def processes(workers: int | None = None, *, worth_s: float = WORTH_S) -> Pool:
 
     def opened() -> Executor:
         spawn = multiprocessing.get_context("spawn")
-        return ProcessPoolExecutor(count, mp_context=spawn, initializer=_one_thread)
+        return _Processes(count, mp_context=spawn, initializer=_begun)
 
     return Pool(opened, count, worth_s=worth_s)
+
+
+class _Processes(ProcessPoolExecutor):
+    """Processes that Ctrl-C ends without a word, also while they begin."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        with _held_back():  # what is started here begins with signals held back, too
+            return super().submit(fn, *args, **kwargs)
+
+
+@contextmanager
+def _held_back() -> Iterator[None]:
+    """Hold Ctrl-C back for a moment, where this system can."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def one_beside() -> Pool | None:
@@ -243,14 +268,36 @@ def _unpacked(work: bytes) -> Work[Any, Any]:
 
 
 def _processors() -> int:
-    """Processors that this process may use."""
+    """Processors that this process may use; no more than are allowed it by the environment.
+
+    Raises
+    ------
+    UsageError
+        If the environment says what is no number of processors.
+    """
+    allowed = os.environ.get(ALLOWED, "").strip()
+    if allowed and not (allowed.isdecimal() and int(allowed) > 0):
+        raise UsageError(f"{ALLOWED} is {allowed!r} in the environment; expected how many processors may be used")
+    found = _own_processors()
+    return min(found, int(allowed)) if allowed else found
+
+
+def _own_processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _one_thread() -> None:
-    """Keep numerical libraries of a worker to one thread; called before they are imported."""
+def _begun() -> None:
+    """Called in a worker before it imports anything: numerical libraries are kept to one thread, Ctrl-C ends it."""
+    signal.signal(signal.SIGINT, _leave)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ[name] = "1"
+
+
+def _leave(_signal: int, _frame: FrameType | None) -> None:
+    """End this process without a word: who has pressed Ctrl-C hears of it from the one that it works for."""
+    os._exit(1)
 
 
 def _fixed(mapping: dict[Any, Any]) -> MappingProxyType[Any, Any]:

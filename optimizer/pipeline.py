@@ -24,6 +24,7 @@ from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Engine
 from optimizer.search.pool import Evidence
 from optimizer.search.ranking import Ranking
+from optimizer.search.sharing import Helper, begun
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
 from optimizer.units import from_unit, nearest
@@ -138,8 +139,10 @@ def as_asked(scenario: Scenario, question: Question) -> Scenario:
     return replace(scenario, event=changed)
 
 
-def study_of(scenario: Scenario, question: Question | None = None) -> Study:
+def study_of(scenario: Scenario, question: Question | None = None, helper: Helper | None = None) -> Study:
     """What a question is answered with (the event's own if None): its parts that must or must not be in are rules.
+
+    A ``helper`` makes searches take less time; what they find is the same.
 
     Raises
     ------
@@ -147,7 +150,7 @@ def study_of(scenario: Scenario, question: Question | None = None) -> Study:
         If the question names what the scenario does not have.
     """
     asked = question or Question()
-    study = Study.of(as_asked(scenario, asked), asked.salt)
+    study = Study.of(as_asked(scenario, asked), asked.salt, helper=helper)
     return replace(study, legality=with_wishes(study.legality, asked.with_parts, asked.without_parts))
 
 
@@ -157,8 +160,9 @@ def rank(
     progress: Progress | None = None,
     *,
     interruptible: bool = False,
+    helper: Helper | None = None,
 ) -> RankResult:
-    """Best builds of a scenario with their reasons.
+    """Best builds of a scenario with their reasons, sooner with a ``helper``.
 
     ``interruptible``: a `KeyboardInterrupt` in the search ends it with the best found so far, as a time limit would; it
     is raised all the same where no legal build was met yet.
@@ -171,7 +175,7 @@ def rank(
         If the question names what the scenario does not have.
     """
     asked = question or Question()
-    return rank_in(study_of(scenario, asked), asked, progress, interruptible=interruptible)
+    return rank_in(study_of(scenario, asked, helper), asked, progress, interruptible=interruptible)
 
 
 def rank_in(
@@ -200,6 +204,7 @@ def rank_in(
     cheapest = ranking.builds[near[np.argmin(ranking.cents[near])]]
     careful = ranking.builds[near[np.argmax(np.round(ranking.care[near], 3))]]
 
+    said = begun(study.helper, said_done, study.scenario)
     swaps, indifferent = best_swaps(single_swaps(study.judge, study.legality, study.book, ranking.builds[0]))
     told = np.concatenate([ranking.builds[: ranking.listed], [careful, cheapest, study.options.fitted]])
     cards = cards_of(study.judge, study.legality, study.book, told, event.budget_cents)
@@ -220,7 +225,7 @@ def rank_in(
         notices=(*study.scenario.notices, *study.legality.notices),
         second_looks=(*doubts, *doubts_of_swaps(study.scenario, swaps)),
         power_in_this_air=spreads,
-        said_done=said_done(study.scenario),
+        said_done=said(),
     )
 
 

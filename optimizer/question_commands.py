@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from optimizer.console import Progress, cents_of, class_and_json, common, read, salt_option, wants_color, write
+from optimizer.console import (
+    Progress,
+    cents_of,
+    class_and_json,
+    common,
+    helper,
+    read,
+    salt_option,
+    wants_color,
+    write,
+)
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -23,18 +33,24 @@ SHORT = 12
 """Letters up to which a typed build is called by what was typed."""
 
 
-def _study(scenario: Scenario, race_class: str | None, salt: str | None, cents: int | None) -> Study:
+def _study(
+    scenario: Scenario, race_class: str | None, salt: str | None, cents: int | None, *, helped: bool = True
+) -> Study:
     """What answers are made with; None leaves the event's budget."""
     from optimizer.pipeline import Question  # noqa: PLC0415
     from optimizer.questions import possible_study_of  # noqa: PLC0415
 
-    return possible_study_of(scenario, Question(budget_cents=cents, race_class=race_class, salt=salt))
+    asked = Question(budget_cents=cents, race_class=race_class, salt=salt)
+    return possible_study_of(scenario, asked, helper() if helped else None)
 
 
-def read_study(folder: Path, race_class: str | None, salt: str | None, budget: str | None) -> Study:
+def read_study(
+    folder: Path, race_class: str | None, salt: str | None, budget: str | None, *, helped: bool = True
+) -> Study:
     """The same from a folder, with a budget as typed."""
     scenario = read(folder)
-    return _study(scenario, race_class, salt, None if budget is None else cents_of(budget, scenario))
+    cents = None if budget is None else cents_of(budget, scenario)
+    return _study(scenario, race_class, salt, cents, helped=helped)
 
 
 def tell(
@@ -86,13 +102,12 @@ def why_not(
     PART is an id, or slot=id for one slot.
     """
     from optimizer.answers import why_not as answer  # noqa: PLC0415
-    from optimizer.executor import one_beside  # noqa: PLC0415
     from optimizer.report.offers import why_not_text  # noqa: PLC0415
 
-    study, pool = read_study(folder, race_class, salt, budget), one_beside()
+    study = read_study(folder, race_class, salt, budget)
     limit = study.scenario.event.budget_cents
     with Progress() as progress:
-        found = answer.why_not(study, part, budget_cents=limit, progress=progress, pool=pool)
+        found = answer.why_not(study, part, budget_cents=limit, progress=progress)
     tell(study.options, "why-not", salt, found, lambda words: why_not_text(words, found), as_json=as_json)
 
 
@@ -281,12 +296,11 @@ def shortlist(
 def salts(folder: Path, top: int, budget: str | None, race_class: str | None, as_json: bool) -> None:
     """Say which builds are best in every condition of the salt, and which change places."""
     from optimizer import questions  # noqa: PLC0415
-    from optimizer.executor import one_beside  # noqa: PLC0415
     from optimizer.report.questions import salts_text  # noqa: PLC0415
 
-    study, pool = read_study(folder, race_class, None, budget), one_beside()
+    study = read_study(folder, race_class, None, budget)
     with Progress() as progress:
-        found = questions.on_every_salt(study, top, progress, pool)
+        found = questions.on_every_salt(study, top, progress)
     tell(study.options, "salts", None, found, lambda words: salts_text(words, study.options, found), as_json=as_json)
 
 

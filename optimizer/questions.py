@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from contextlib import nullcontext
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -24,11 +23,11 @@ from optimizer.answers.swaps import Swap, best_swaps, savings, single_swaps
 from optimizer.choice.options import IntArray
 from optimizer.choice.wishes import places_of
 from optimizer.errors import NoLegalBuildError, UsageError
-from optimizer.executor import Pool
 from optimizer.pipeline import Question, refuse_the_impossible, study_of
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.offers import with_offers
 from optimizer.search.ranking import Ranking
+from optimizer.search.sharing import Helper
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
@@ -85,7 +84,7 @@ class OnEverySalt:
     by_salt: Mapping[str, InSalt]
 
 
-def possible_study_of(scenario: Scenario, question: Question | None = None) -> Study:
+def possible_study_of(scenario: Scenario, question: Question | None = None, helper: Helper | None = None) -> Study:
     """A study in the class and on the salt that a question names; its budget stands in the event.
 
     Raises
@@ -95,7 +94,7 @@ def possible_study_of(scenario: Scenario, question: Question | None = None) -> S
     NoLegalBuildError
         If no build satisfies all rules before a run.
     """
-    study = study_of(scenario, question)
+    study = study_of(scenario, question, helper)
     refuse_the_impossible(study)
     return study
 
@@ -281,30 +280,27 @@ def build_named(study: Study, named: str, progress: Progress | None = None) -> I
     return build
 
 
-def on_every_salt(
-    study: Study, top: int, progress: Progress | None = None, pool: Pool | None = None
-) -> list[OnEverySalt]:
+def on_every_salt(study: Study, top: int, progress: Progress | None = None) -> list[OnEverySalt]:
     """The best builds in every condition of the salt, each with its speed and place in all of them.
 
-    In the order of the event's own condition; builds that are not legal there come last. With a ``pool`` the condition
-    of least grip, where other builds are best than elsewhere, is looked at by one of its workers.
+    In the order of the event's own condition; builds that are not legal there come last. A helper looks at the one
+    of least grip, where other builds are best than elsewhere.
     """
     salts = study.scenario.event.salts
-    away = min(salts, key=lambda salt: salts[salt].grip) if pool is not None and len(salts) > FEW_SALTS else ""
+    away = min(salts, key=lambda salt: salts[salt].grip) if study.helper is not None and len(salts) > FEW_SALTS else ""
     found: dict[str, Ranking] = {}
     studies: dict[str, Study] = {}
     last = study
-    with pool.open() if pool is not None and away else nullcontext() as executor:
-        asked = executor.submit(_best_on, study.scenario, away, top) if executor is not None else None
-        for salt in salts:
-            if salt == away:
-                studies[salt] = study.on_salt(salt)
-                continue
-            last = studies[salt] = last.on_salt(salt)  # what is good in one condition is tried first in the next
-            found[salt] = _ranked(last, top, progress)
-        if asked is not None:
-            found[away] = asked.result()
-            _refuse_if_none(studies[away], found[away])
+    asked = study.helper.begin(_best_on, study.scenario, away, top) if study.helper is not None and away else None
+    for salt in salts:
+        if salt == away:
+            studies[salt] = study.on_salt(salt)
+            continue
+        last = studies[salt] = last.on_salt(salt)  # what is good in one condition is tried first in the next
+        found[salt] = _ranked(last, top, progress)
+    if asked is not None:
+        found[away] = asked()
+        _refuse_if_none(studies[away], found[away])
     return _in_every_salt(studies, np.concatenate([found[salt].builds[:top] for salt in salts]))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import subprocess
 import sys
@@ -11,6 +12,7 @@ import pytest
 
 from optimizer import cli
 from optimizer.cli import INTERRUPTED
+from optimizer.executor import ALLOWED
 from optimizer.search.ranking import Ranker
 from tests.scenes import STARTER
 from tests.search.catalogs import enumerated, machinery, random_catalog
@@ -21,7 +23,8 @@ from optimizer import cli
 from optimizer.search.ranking import Ranker
 
 def interrupted(*_args, **_more):
-    os.kill(os.getpid(), signal.SIGINT)
+    time.sleep({after})
+    os.killpg(0, signal.SIGINT)
     time.sleep(60)
     sys.exit("the signal did nothing")
 
@@ -56,12 +59,17 @@ def interrupted_at(monkeypatch, capsys):
 CLOSING, BOUNDING, TRYING = (f"optimizer.search.ranking.Ranker.{name}" for name in ("_close", "_bound_all", "_try"))
 
 
-def test_a_real_signal_ends_a_ranking_with_what_it_has() -> None:
-    """A process of its own is sent SIGINT while it rules out the rest: exit code 0, and how far it could be off."""
-    code = SENDING.format(arguments=["rank", str(STARTER)])
+@pytest.mark.parametrize(("processes", "after_s"), [(1, 0.0), (2, 0.0), (2, 3.0)])
+def test_a_real_signal_ends_a_ranking_with_what_it_has(processes: int, after_s: float) -> None:
+    """A process of its own is sent SIGINT while it rules out the rest: exit code 0, and how far it could be off.
+
+    As on a terminal its second process is sent it too, while that still begins or later: it says nothing.
+    """
+    code = SENDING.format(arguments=["rank", str(STARTER)], after=after_s)
     done = subprocess.run(  # noqa: S603
-        [sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=50
-    )
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=50,
+        start_new_session=True, env={**os.environ, ALLOWED: str(processes)},
+    )  # fmt: skip
 
     assert done.returncode == 0, done.stderr
     told = flat(done.stdout)

@@ -96,6 +96,7 @@ run.stopping
 run.pauses
 run.judge
 
+search.sharing
 search.surrogate
 search.drive_sets
 search.purchases

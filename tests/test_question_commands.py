@@ -9,12 +9,12 @@ from dataclasses import replace
 
 import pytest
 
-from optimizer import cli
+from optimizer import cli, questions
 from optimizer.errors import NoLegalBuildError
-from optimizer.executor import Pool
 from optimizer.questions import on_every_salt
 from optimizer.report.wording import CAUTION
 from optimizer.scenario.reading import read_scenario
+from optimizer.search.sharing import Helper
 from optimizer.search.study import Study
 from tests.json_schema import faults_of
 from tests.scenes import STARTER, study_of_starter
@@ -129,11 +129,11 @@ def test_salts_are_the_same_with_a_worker_and_without() -> None:
 
     class Here(ThreadPoolExecutor):
         def submit(self, fn, /, *args, **kwargs):
-            given.append(args[1])
+            given.extend(args[1:2] if fn is questions._best_on else ())
             return super().submit(fn, *args, **kwargs)
 
     alone = on_every_salt(study.fresh(), 2)
-    shared = on_every_salt(study.fresh(), 2, pool=Pool(lambda: Here(1), 1))
+    shared = on_every_salt(replace(study.fresh(), helper=Helper(Here(1))), 2)
 
     salts = study.scenario.event.salts
     assert given == [min(salts, key=lambda salt: salts[salt].grip)]
@@ -146,8 +146,8 @@ def test_a_salt_without_a_legal_build_is_refused_by_a_worker_too() -> None:
     starter = read_scenario(STARTER)
     study = Study.of(replace(starter, event=replace(starter.event, budget_cents=100)))
     said = []
-    for pool in (None, Pool(lambda: ThreadPoolExecutor(1), 1)):
+    for helper in (None, Helper(ThreadPoolExecutor(1))):
         with pytest.raises(NoLegalBuildError) as refused:
-            on_every_salt(study.fresh(), 1, pool=pool)
+            on_every_salt(replace(study.fresh(), helper=helper), 1)
         said.append(str(refused.value))
     assert said[0] == said[1]

@@ -153,7 +153,7 @@ class BringingIn:
     def _priced(self, price: int | None) -> Study:
         """The study at a price of the part, with what is known of the last price asked about."""
         before = self._price_study or self.study
-        self._price_study = Study.of(self._scenario(price), self._salt, before.memory)
+        self._price_study = Study.of(self._scenario(price), self._salt, before.memory, before.helper)
         return self._price_study
 
     # --- the mass -----------------------------------------------------------------------------------------------
@@ -217,7 +217,7 @@ class BringingIn:
         return with_part(self.study.scenario, part)
 
     def _weighing(self, steps: int) -> Study:
-        return Study.of(self._lighter(steps), self._salt, self.study.memory)
+        return Study.of(self._lighter(steps), self._salt, self.study.memory, self.study.helper)
 
     def _spare(self, builds: IntArray, steps: int, floor_ms: float) -> float:
         """How much faster [m/s] than a floor the best of builds (n, S) is with a part of some mass.

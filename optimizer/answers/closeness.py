@@ -11,14 +11,16 @@ than a half.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from optimizer.answers.draws import settings_of
-from optimizer.answers.unknowns import only_needed, salt_asked_about, speeds_with, unknowns_of
-from optimizer.choice.options import FloatArray, IntArray
+from optimizer.answers.unknowns import Unknown, only_needed, salt_asked_about, speeds_with, unknowns_of
+from optimizer.choice.options import FloatArray, IntArray, Options
 from optimizer.run.judge import SPEED_STEP_MS
+from optimizer.search.sharing import shared
 from optimizer.search.study import Study
 
 DRAWS = 64
@@ -118,4 +120,9 @@ def spread_of(study: Study, builds: IntArray, draws: int = DRAWS, seed: int = SE
     options, rows = only_needed(study.options, builds)
     settings = settings_of(unknowns_of(options, salt), options.scenario.calibration, draws, seed)
     step = max(1, BLOCK // len(builds))
-    return np.concatenate([speeds_with(options, salt, rows, settings[at : at + step]) for at in range(0, draws, step)])
+    blocks = [(options, salt, rows, settings[at : at + step]) for at in range(0, draws, step)]
+    return np.concatenate(shared(study.helper, _drawn, blocks))
+
+
+def _drawn(block: tuple[Options, str, IntArray, Sequence[Mapping[Unknown, float]]]) -> FloatArray:
+    return speeds_with(*block)

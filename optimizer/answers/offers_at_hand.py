@@ -76,7 +76,8 @@ class Stall:
         if chosen & set(self.kits):
             memory.settled = []
         learn(memory, self.runs)
-        return Study(scenario, options, legality_of(options), PriceBook(options), self.whole.judge, memory)
+        whole = self.whole
+        return Study(scenario, options, legality_of(options), PriceBook(options), whole.judge, memory, whole.helper)
 
     def refused(self, one: str) -> tuple[Reason, ...]:
         """Why a part may stand in none of its slots; empty if it may, and for kits."""
@@ -110,7 +111,7 @@ def stall_of(study: Study, offered: Scenario, ids: tuple[str, ...], salt: str | 
             raise UsageError(f"{each!r} is in a kit of the scenario: it is not an offer")
         if each not in kits and offered.parts[each].owned:
             raise UsageError(f"{each!r} is owned already: it need not be bought")
-    whole = Study.of(offered, salt)
+    whole = Study.of(offered, salt, helper=study.helper)
     if whole.judge.conditions != study.judge.conditions:
         raise UsageError("the offers are asked about on another salt than the builds without them")
     placed = {part.id for parts in whole.options.parts for part in parts} & set(ids)

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import pickle
 from collections.abc import Callable, Mapping
-from concurrent.futures import Executor
-from contextlib import nullcontext
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import Any
@@ -25,7 +23,6 @@ from optimizer.answers.unknowns import salt_asked_about
 from optimizer.choice.options import IntArray
 from optimizer.choice.price import BUDGET
 from optimizer.choice.wishes import places_of
-from optimizer.executor import Pool
 from optimizer.run.judge import order_keys
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
@@ -129,37 +126,26 @@ class WhyNot:
     closed: bool
 
 
-def why_not(
-    study: Study, named: str, *, budget_cents: int | None, progress: Progress | None = None, pool: Pool | None = None
-) -> WhyNot:
+def why_not(study: Study, named: str, *, budget_cents: int | None, progress: Progress | None = None) -> WhyNot:
     """Find out why a part is not in the best build for a budget (None: any money), and what would bring it in.
 
     Prices and masses are those of the part wherever it stands. Named for one slot only, it has to rank before builds
-    that have it elsewhere too, whatever they gain by its lower price or mass. With a ``pool`` one of its workers looks
-    for the best build without the part, and for some of the limits; the answer is the same.
+    that have it elsewhere too, whatever they gain by its lower price or mass. A helper of the study looks for the best
+    build without the part, and for some of the limits; the answer is the same.
 
     Raises
     ------
     UsageError
         If the part is no option of any slot, or of the slot named; it names the nearest ids.
     """
-    with nullcontext() if pool is None else pool.open() as executor:
-        return _Asked(study, named, budget_cents, progress, executor).answer()
+    return _Asked(study, named, budget_cents, progress).answer()
 
 
 class _Asked:
     """One question on its way to the answer."""
 
-    def __init__(
-        self,
-        study: Study,
-        named: str,
-        budget_cents: int | None,
-        progress: Progress | None,
-        executor: Executor | None,
-    ) -> None:
+    def __init__(self, study: Study, named: str, budget_cents: int | None, progress: Progress | None) -> None:
         self.study, self.named, self.budget_cents, self.progress = study, named, budget_cents, progress
-        self.executor = executor
         self.places = places_of(study.options, named)
         s, o = self.places[0]
         self.part = study.options.parts[s][o]
@@ -206,12 +192,12 @@ class _Asked:
         return found
 
     def _beside(self, work: Callable[..., Any], met: Ranking | None, *arguments: Any) -> Callable[[], Any]:
-        """Have something found out by another worker, which is told what was met; here and now where there is none."""
-        if self.executor is None:
+        """Have something found out by a helper, which is told what was met; here and now where there is none."""
+        if self.study.helper is None:
             found = work(self.study, self.progress, *arguments)
             return lambda: found
         scenario, salt = pickle.dumps(self.study.scenario), salt_asked_about(self.study.judge)
-        return self.executor.submit(_elsewhere, scenario, salt, work, met, *arguments).result
+        return self.study.helper.begin(_elsewhere, scenario, salt, work, met, *arguments)
 
     def _comes_first(self, with_it: Ranking, without: Ranking) -> bool:
         """Whether the best build with the part is the best of all, in the total order."""

@@ -17,7 +17,7 @@ from __future__ import annotations
 import itertools
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import reduce
 
 import numpy as np
@@ -107,6 +107,11 @@ class Legality:
     def settled_by_rows(self) -> Mapping[Place, frozenset[str]]:
         """Names of the rows that an option breaks in every build; their reasons are its last `part_reasons`."""
         return self._never
+
+    def without_words(self) -> Legality:
+        """The same for another process: it knows what is allowed, but not why the rest is not."""
+        rows = tuple(replace(row, explain=None) for row in self.rows)
+        return replace(self, rows=rows, part_reasons={}, _fit={}, _exclusions={})
 
     def pair_reasons(self, s: int, o: int, t: int, q: int) -> tuple[Reason, ...]:
         """Say why option ``o`` of slot ``s`` may not be with ``q`` of slot ``t``; empty if it may."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from optimizer.search.completions import Task, complete
 from optimizer.search.drive_sets import DriveSets, cents_left, job_sum
 from optimizer.search.pairing import Link, Pairing
 from optimizer.search.propagation import Goal, Propagation, SetRow
+from optimizer.search.sharing import Matter
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +32,12 @@ class Line:
     multiplier: float
 
 
+Asked = tuple[Batch, Sequence[tuple[Sequence[Line], int]], Goal, Sequence[SetRow], bool]
+"""Drive sets to complete, the lines of each and how many completions, and what all have in common."""
+LEAST_LISTED = 10
+"""Drive sets to list completions of that are worth another process."""
+
+
 class Lister:
     """Lists completions for one scenario.
 
@@ -42,6 +50,8 @@ class Lister:
         Most own hours a build may take.
     propagation : Propagation
         Knows the rows that completions must keep.
+    matter : Matter
+        The search that this belongs to; it has it as ``opener.lister``.
 
     Attributes
     ----------
@@ -50,9 +60,15 @@ class Lister:
     """
 
     def __init__(
-        self, legality: Legality, bounds: AdditiveBounds, hours_limit: float, propagation: Propagation
+        self,
+        legality: Legality,
+        bounds: AdditiveBounds,
+        hours_limit: float,
+        propagation: Propagation,
+        matter: Matter,
     ) -> None:
         self.legality, self.bounds, self.hours_limit, self.propagation = legality, bounds, hours_limit, propagation
+        self.matter = matter
         where = {s: f for f, s in enumerate(propagation.space.free_slots)}
         pairs = legality.pairs.items()
         self.pairing = Pairing(
@@ -62,6 +78,26 @@ class Lister:
     def rows(self, batch: Batch, goal: Goal, spare: float = 1.0) -> list[SetRow]:
         """Linear rows that completions of a batch must keep; rotors must take ``spare`` times what the goal asks."""
         return self.propagation.rows(batch.sets, goal, spare)
+
+    def lists(
+        self,
+        batch: Batch,
+        places: IntArray,
+        asked: Sequence[tuple[Sequence[Line], int]],
+        goal: Goal,
+        rows: Sequence[SetRow],
+        *,
+        whole: bool = False,
+    ) -> list[tuple[IntArray, bool]]:
+        """`complete` for several drive sets of a batch; lines and how many completions are asked of each."""
+        pieces = [
+            (
+                batch.take(places[part]), [asked[n] for n in part], goal, [row.take(places[part]) for row in rows],
+                whole,
+            )
+            for part in self.matter.parts(len(places), LEAST_LISTED)
+        ]  # fmt: skip
+        return [found for each in self.matter.done(_lists, pieces) for found in each]
 
     def complete(
         self,
@@ -149,3 +185,13 @@ class Lister:
             pairs=pairs,
             links=[replace(link, parent=order.index(link.parent), child=order.index(link.child)) for link in links],
         )
+
+
+def _lists(search: Any, piece: Asked) -> list[tuple[IntArray, bool]]:
+    """Completions of each drive set of a batch; by the lister of a search."""
+    batch, asked, goal, rows, whole = piece
+    lister: Lister = search.opener.lister
+    return [
+        lister.complete(batch, place, lines, goal, most, rows, whole=whole)
+        for place, (lines, most) in enumerate(asked)
+    ]

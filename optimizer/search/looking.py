@@ -235,8 +235,8 @@ class Looking(RulingOut):
         rows = rows[self.bound[rows] > goal.level - BOUND_SLACK_MS]
         if len(rows) == 0 or not np.isfinite(goal.level):
             return rows
-        tight = self.opener.narrower.tighten(self.sets.marked(rows), goal)
-        bound = self.bounding.optimistic(tight)
+        tight = self._tightened(self.sets.marked(rows), goal)
+        bound = self._optimistic(tight)
         order = np.argsort(-bound, kind="stable")
         return tight.mark[order[bound[order] > goal.level - BOUND_SLACK_MS]]
 

@@ -20,6 +20,7 @@ from optimizer.search.drive_sets import DriveSets, cents_left, option_cents
 from optimizer.search.listing import Line, Lister
 from optimizer.search.narrowing import Narrower
 from optimizer.search.propagation import Goal, Propagation
+from optimizer.search.sharing import Matter
 from optimizer.search.surrogate import Tangents, lagrangian_bound
 
 GENTLE = 0.75
@@ -86,15 +87,23 @@ class Opener:
         Lower bounds on prices by slot.
     hours_limit : float
         Most own hours a build may take.
+    matter : Matter
+        The search that this belongs to.
     """
 
     def __init__(
-        self, judge: Judge, legality: Legality, bounding: Bounding, bounds: AdditiveBounds, hours_limit: float
+        self,
+        judge: Judge,
+        legality: Legality,
+        bounding: Bounding,
+        bounds: AdditiveBounds,
+        hours_limit: float,
+        matter: Matter,
     ) -> None:
         self.judge, self.bounding, self.bounds = judge, bounding, bounds
         self.propagation = Propagation(judge, legality, bounding.space, bounds)
         self.narrower = Narrower(judge, bounding, self.propagation)
-        self.lister = Lister(legality, bounds, hours_limit, self.propagation)
+        self.lister = Lister(legality, bounds, hours_limit, self.propagation, matter)
         self.gentlest: FloatArray | None = None
         self.typical: FloatArray | None = None
 
@@ -160,10 +169,12 @@ class Opener:
             if goal.cheapest:  # some cheap ones of the whole will do, until they do not
                 loose &= np.array([most[mark] >= MANY for mark in batch.sets.mark[kept].tolist()], dtype=bool)
         rows = self.lister.rows(batch, goal, PROBE_SPARE if goal.probe else 1.0)
-        for place in np.flatnonzero(~loose):
-            box, mark = int(kept[place]), int(batch.sets.mark[kept[place]])
-            lines = self._lines(cuts, int(place), goal)
-            builds, short_list = self.lister.complete(batch, box, lines, goal, most[mark], rows)
+        places = np.flatnonzero(~loose)
+        marks = batch.sets.mark[kept[places]].tolist()
+        asked = [(self._lines(cuts, int(place), goal), most[mark]) for place, mark in zip(places, marks, strict=True)]
+        for mark, (builds, short_list) in zip(
+            marks, self.lister.lists(batch, kept[places], asked, goal, rows), strict=True
+        ):
             found.append(builds)
             if short_list:
                 cut_off.add(mark)

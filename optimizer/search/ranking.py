@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.choice.options import FloatArray, IntArray
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.demands import Scores
 from optimizer.search.drive_sets import DriveSets, Outlines, completed, outlines_of, within_budget
@@ -26,6 +26,8 @@ MANY_SETS, SAMPLED = 30_000, 12_000
 """Drive sets from which good builds are first looked for in so many of them: most others are then ruled out at once."""
 APART_MS = (0.0, -0.5, 0.5, -1.0, 1.0)
 """How much faster one of two runs is taken to be than their mean, to see which drive sets could come as far."""
+LEAST_KEEPING = 1000
+"""Drive sets of which to ask whether they could keep a speed is worth another process."""
 ALL_TRIED, FEW_TRIED, SOON_CLOSED = 40_000, 2_000, 2_000_000
 """Completions of all drive sets, up to which they are all tried where K builds are not known, and where they are; and
 up to which, from any K builds, the rest is sooner ruled out than better ones are looked for."""
@@ -93,6 +95,8 @@ class Ranker(Looking):
             Whether a `KeyboardInterrupt` ends the search as a time limit would, and is not raised.
         """
         self._begin(Pool(self.judge, k), time_limit_s)
+        if len(self.memory.builds) == 0:  # there will be work for two: a second process needs a while to begin
+            self.matter.tell()
         try:
             self._look_for_best(thorough=thorough)
             if around and not self.evidence.stopped:
@@ -186,7 +190,7 @@ class Ranker(Looking):
             self.evidence.closed = tried if thorough else None
             return
         if ranked and self._at_cap():  # where a cap holds all, there is nothing faster to look for
-            number = self.opener.narrower.tighten(self.sets, self._goal()).completions.sum()
+            number = self._tightened(self.sets, self._goal()).completions.sum()
         few = ranked and number <= (SOON_CLOSED if thorough else ALL_TRIED)
         found = few or (ranked and warm and self._seems_found(thorough=thorough))
         target = self.pool.level if found else self._good_speed()
@@ -261,7 +265,8 @@ class Ranker(Looking):
         for apart in APART_MS if runs > 1 else APART_MS[:1]:
             first = np.array(level + apart)
             speeds = [float(each) for each in (first, scores.other_run(level, first))[:runs]]
-            outlines = outlines.take(self.bounding.could_keep(outlines.builds, speeds))
+            pieces = [(outlines.builds[rows], speeds) for rows in self.matter.parts(len(outlines), LEAST_KEEPING)]
+            outlines = outlines.take(np.concatenate(self._shared(_could_keep, pieces)))
         return outlines
 
     def _bound_all(self, *, warm: bool = False) -> DriveSets:
@@ -282,8 +287,8 @@ class Ranker(Looking):
         known = self.memory.cases.of(sets)
         if warm and np.isfinite(level) and 2 * np.isinf(known).sum() > len(known):
             sets = sets.take(known > level - BOUND_SLACK_MS)
-            sets = self.opener.narrower.tighten(sets, replace(self._goal_at(level), ties=True))
-            bound = self.bounding.optimistic(sets)
+            sets = self._tightened(sets, replace(self._goal_at(level), ties=True))
+            bound = self._optimistic(sets)
         else:
             bound = self._best_cases(sets, known)
         order = np.argsort(-bound, kind="stable")
@@ -297,7 +302,7 @@ class Ranker(Looking):
             self.progress("best cases of all combinations", 0.05 + 0.05 * start / len(unknown))
             rows = unknown[start : start + BLOCK]
             some = sets.take(rows)
-            bound[rows] = self.bounding.optimistic(some)
+            bound[rows] = self._optimistic(some)
             self.memory.cases.learn(some, bound[rows])
         return bound
 
@@ -320,3 +325,7 @@ class Ranker(Looking):
             pool.builds[order], speed[order], cents[order].astype(np.int64), hours[order], care[order], listed,
             self.evidence,
         )  # fmt: skip
+
+
+def _could_keep(search: Ranker, piece: tuple[IntArray, list[float]]) -> BoolArray:
+    return search.bounding.could_keep(*piece)

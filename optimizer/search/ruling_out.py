@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import numpy as np
 
-from optimizer.choice.options import FloatArray
+from optimizer.choice.options import FloatArray, IntArray
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.drive_sets import HALF_A_CENT, DriveSets, cheapest_cents, joined
 from optimizer.search.opening import OPEN_MANY
 from optimizer.search.propagation import Goal
+from optimizer.search.sharing import in_pieces
 from optimizer.search.state import SearchState
-from optimizer.search.tightening import Tightener
+from optimizer.search.tightening import Tightener, most_listed
 
 REBOUND_MS = 0.05
 """A rise of the level by this much is worth narrowing anew what is left."""
@@ -23,10 +26,20 @@ MOST_BOXES = 20_000
 """Boxes of completions that a thorough search goes into before it gives up."""
 HEAD, WORTH_A_HEAD = 100, 600
 """Drive sets ruled out before all others where there are many, and how many are many."""
+STEPPED = (60, 600)
+"""Boxes that go through a round at once, about and at most."""
+LEAST_SLOWED = 150
+"""Drive sets of which to run the slowest completions is worth another process."""
 
 
 class RulingOut(SearchState):
     """A search that can rule out."""
+
+    @cached_property
+    def tightener(self) -> Tightener:
+        """Narrows drive sets round by round."""
+        lister = self.opener.lister
+        return Tightener(self.judge, self.bounding, self.bounds, self.opener.narrower, lister, self.purchases)
 
     def _close(self) -> bool:
         """Rule out by argument everything that is not known to the pool; whether that came to an end.
@@ -38,24 +51,20 @@ class RulingOut(SearchState):
         if self._late():
             self.evidence.highest_left_ms = float(self.bound.max(initial=0.0))
             return False
-        narrower, goal = self.opener.narrower, self._goal()
-        tightener = Tightener(self.judge, self.bounding, self.bounds, narrower, self.opener.lister, self.purchases)
+        goal = self._goal()
         self.progress("ruling out the rest", 0.7)
         rows = np.flatnonzero(self.bound > goal.level - BOUND_SLACK_MS)
         every = self.sets.marked(rows)
         if self.pool.cheaper and (len(self.pool.builds) or self._seems_reached(goal.level)):
             self._open_cheapest(every, self.bound[rows], briefly=True)
             goal = self._goal()
-        sets, _ = self._able(narrower.by_equipment(narrower.tighten(every, goal), goal), goal.level)
-        self.touched.update(sets.mark.tolist())
-        sets, bound = self._able(tightener.begin(sets, goal), goal.level)
-        waiting = [(part, 0) for part in self._likeliest_last(sets, bound)]
+        waiting = [(part, 0) for part in self._likeliest_last(*self._begun(every, goal))]
         while waiting:
             self.left = joined([part for part, _ in waiting])
             if len(self.left) > MOST_BOXES:
                 return False
             sets, number = waiting.pop()
-            found, sets = tightener.step(sets, goal, number, self._late)
+            found, sets = self._step(sets, goal, number)
             self._try(found)
             if self.pool.enough:
                 return False
@@ -67,9 +76,40 @@ class RulingOut(SearchState):
                 return False
             before, goal = goal, self._goal()
             if goal.level > before.level + REBOUND_MS or goal.money < before.money:
-                able = [(self._able(narrower.tighten(part, goal), goal.level)[0], number) for part, number in waiting]
+                able = [(self._able(self._tightened(part, goal), goal.level)[0], number) for part, number in waiting]
                 waiting = [(part, number) for part, number in able if len(part)]
         return True
+
+    def _begun(self, every: DriveSets, goal: Goal) -> tuple[DriveSets, FloatArray]:
+        """What a goal leaves of drive sets at the first look, and their best cases."""
+        sets, _ = self._able(self.opener.narrower.by_equipment(self._tightened(every, goal), goal), goal.level)
+        self.touched.update(sets.mark.tolist())
+        if self.tightener.begin(sets, goal):
+            sets = self._not_too_fast(sets, goal)
+        return self._able(sets, goal.level)
+
+    def _step(self, sets: DriveSets, goal: Goal, number: int) -> tuple[IntArray, DriveSets]:
+        """One round: completions (n, S) that may meet the goal, and drive sets in which others may.
+
+        No other completion of the sets given meets it. Rounds are numbered from 0. After the first, drive sets are
+        split, and tires too slow are out. Those for which there is no time are given back as they are.
+        """
+        if number:
+            sets = self._not_too_fast(self.tightener.parted(sets, goal, number), goal)
+        if number == 1:
+            sets = self.tightener.by_speed(sets)
+        most = most_listed(len(sets))
+        pieces = [(sets.take(rows), goal, number, most) for rows in in_pieces(len(sets), *STEPPED)]
+        found, rest = zip(*self._shared(RulingOut._round, pieces), strict=True)
+        return np.concatenate(found), joined(rest)
+
+    def _round(self, piece: tuple[DriveSets, Goal, int, int]) -> tuple[IntArray, DriveSets]:
+        return self.tightener.round(*piece, self._late)
+
+    def _not_too_fast(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """`Narrower.not_too_fast`."""
+        pieces = [(sets.take(rows), goal) for rows in self.matter.parts(len(sets), LEAST_SLOWED)]
+        return joined(self._shared(_not_too_fast, pieces))
 
     def _likeliest_last(self, sets: DriveSets, bound: FloatArray) -> list[DriveSets]:
         """Many drive sets in two parts, last the few that seem fastest for the money: they may raise the level."""
@@ -83,7 +123,7 @@ class RulingOut(SearchState):
     def _cheapest_first(self) -> None:
         """List all that can reach the level, drive sets that are likely cheap first."""
         goal = self._goal()
-        self._open_cheapest(*self._able(self.opener.narrower.tighten(self.sets, goal), goal.level))
+        self._open_cheapest(*self._able(self._tightened(self.sets, goal), goal.level))
 
     def _open_cheapest(self, sets: DriveSets, bound: FloatArray, *, briefly: bool = False) -> None:
         """Open drive sets, by what they may reach, likely the cheapest first, as what a build may cost falls.
@@ -114,3 +154,7 @@ class RulingOut(SearchState):
             for row in opened.cut_off:
                 most[row] *= 4
             waiting = sorted([*opened.cut_off, *opened.later, *rest], key=lambda row: float(likely[row]))
+
+
+def _not_too_fast(search: RulingOut, piece: tuple[DriveSets, Goal]) -> DriveSets:
+    return search.opener.narrower.not_too_fast(*piece)

@@ -4,25 +4,28 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
+from typing import Any
 
 import numpy as np
 
 from optimizer.choice.legality import Legality
-from optimizer.choice.options import FloatArray, IntArray
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds, PriceBook
 from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge
 from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Bounding
 from optimizer.search.climbing import Climber
-from optimizer.search.drive_sets import DriveSets
+from optimizer.search.drive_sets import DriveSets, joined
 from optimizer.search.memory import Limits, Memory
 from optimizer.search.opening import Opener
 from optimizer.search.pool import Evidence, Pool
 from optimizer.search.propagation import Goal
 from optimizer.search.purchases import Purchases
+from optimizer.search.sharing import Helper, Matter, Piece, Result
 from optimizer.search.shortage import Shortage
 
 Progress = Callable[[str, float], None]
@@ -34,6 +37,9 @@ NEAR_MS = 0.15
 """Builds this little below the K-th best are checked too: candidates for the cheapest and most careful choice."""
 ESTIMATED = 1500
 """Drive sets, by best case, whose speed for the money is estimated."""
+LEAST_RUN, LEAST_BOUNDED, LEAST_TIGHTENED = 200, 300, 500
+"""Builds to run, and drive sets to bound or to tighten, that are worth another process."""
+
 
 
 class SearchState:
@@ -55,6 +61,8 @@ class SearchState:
         Told what is going on.
     memory : Memory, optional
         What earlier questions about the same options, class and salt found out; it learns from this one.
+    helper : Helper, optional
+        A second process for some of the work; what is found is the same.
 
     Attributes
     ----------
@@ -72,6 +80,7 @@ class SearchState:
 
     sets: DriveSets
     bound: FloatArray
+    deadline = math.inf
 
     def __init__(
         self,
@@ -82,6 +91,7 @@ class SearchState:
         hours_limit: float | None,
         progress: Progress | None = None,
         memory: Memory | None = None,
+        helper: Helper | None = None,
     ) -> None:
         self.judge, self.legality, self.book = judge, legality, book
         self.budget = np.inf if budget_cents is None else float(budget_cents)
@@ -92,7 +102,9 @@ class SearchState:
         usable = tuple(~out & ok for out, ok in zip(legality.forbidden, self.bounds.available, strict=True))
         self.space = LinearSpace(judge.model, judge.conditions, usable)
         self.bounding = Bounding(judge, self.space)
-        self.opener = Opener(judge, legality, self.bounding, self.bounds, self.hours_limit)
+        again = (judge, legality.without_words(), book, budget_cents, hours_limit)
+        self.matter = Matter(self, helper, type(self), again)
+        self.opener = Opener(judge, legality, self.bounding, self.bounds, self.hours_limit, self.matter)
         self.shortage = Shortage(self.opener, self.bounds)
         self.purchases = Purchases(book, judge.model.drive_slots)
         self.climber = Climber(self.space.usable, self._try, self.progress)
@@ -133,19 +145,35 @@ class SearchState:
         self.evidence.stopped |= time.monotonic() >= self.deadline
         return self.evidence.stopped
 
+    def _shared(self, work: Callable[[Any, Piece], Result], pieces: Sequence[Piece]) -> list[Result]:
+        """What ``work``, a function of a module, makes of this search and each piece; see `sharing`."""
+        found = self.matter.done(partial(_counted, work), pieces)
+        self.bounding.simulated += sum(simulated for _, simulated in found)
+        return [each for each, _ in found]
+
+    def _optimistic(self, sets: DriveSets) -> FloatArray:
+        """`Bounding.optimistic`."""
+        pieces = [sets.take(rows) for rows in self.matter.parts(len(sets), LEAST_BOUNDED)]
+        return np.concatenate(self._shared(_optimistic, pieces))
+
+    def _tightened(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """`Narrower.tighten`."""
+        pieces = [(sets.take(rows), goal) for rows in self.matter.parts(len(sets), LEAST_TIGHTENED)]
+        return joined(self._shared(_tightened, pieces))
+
     def _able(self, sets: DriveSets, level: float) -> tuple[DriveSets, FloatArray]:
         """Drive sets whose best case reaches a level, and their best cases."""
-        bound = self.bounding.optimistic(sets)
+        bound = self._optimistic(sets)
         able = bound > level - BOUND_SLACK_MS
         return sets.take(able), bound[able]
 
     def _estimates(self, level: float) -> tuple[FloatArray, IntArray]:
         """Estimated speeds of builds that meet what a level asks for, and the rows of their drive sets, best first."""
         rows = np.arange(min(ESTIMATED, len(self.sets)))
-        tight = self.opener.narrower.tighten(self.sets.marked(rows), Goal(level, self.budget))
+        tight = self._tightened(self.sets.marked(rows), Goal(level, self.budget))
         if len(tight) == 0:
             return np.zeros(0), tight.mark
-        estimate = self.opener.estimate(tight, self.bounding.optimistic(tight), self.budget)
+        estimate = self.opener.estimate(tight, self._optimistic(tight), self.budget)
         order = np.argsort(-estimate, kind="stable")
         return estimate[order], tight.mark[order]
 
@@ -167,18 +195,44 @@ class SearchState:
         self.evidence.completions += len(builds)
         if len(builds) == 0:
             return
-        runs = self.judge.runs(builds)
-        speed = self.judge.joined(runs)
-        near = speed >= pool.level - near_ms
-        rows = np.flatnonzero(near)
+        pieces = [(builds[rows], pool.level - near_ms) for rows in self.matter.parts(len(builds), LEAST_RUN)]
+        speed, care, passes = (np.concatenate(each, axis=-1) for each in zip(*self._shared(_run, pieces), strict=True))
+        rows = np.flatnonzero(speed >= pool.level - near_ms)
         if len(rows) == 0:
             return
-        judged = self.judge.judge(builds[rows], tuple(run.take(rows) for run in runs))
-        self.memory.learn(builds[rows], speed[rows], judged.care, judged.legal & (speed[rows] > 0))
-        self.evidence.simulations += len(builds) * len(runs) + len(rows)
-        for name, passed in zip(CHECKS, judged.passes, strict=True):
+        legal = passes.all(axis=0) & (speed[rows] > 0)
+        self.memory.learn(builds[rows], speed[rows], care, legal)
+        self.evidence.simulations += len(builds) * len(self.judge.conditions) + len(rows)
+        for name, passed in zip(CHECKS, passes, strict=True):
             self.evidence.refused[name] += int((~passed).sum())
-        legal = rows[judged.legal & (speed[rows] > 0)]
-        care = judged.care[judged.legal & (speed[rows] > 0)]
-        pool.add(builds[legal], speed[legal], cents[legal], hours[legal], care)
+        good = rows[legal]
+        pool.add(builds[good], speed[good], cents[good], hours[good], care[legal])
         self.budget = min(self.budget, pool.ceiling)
+
+
+def _counted(work: Callable[[SearchState, Piece], Result], search: SearchState, piece: Piece) -> tuple[Result, int]:
+    """What is made of a piece, and how many runs that took; these are counted by who asked."""
+    before = search.bounding.simulated
+    found = work(search, piece)
+    simulated, search.bounding.simulated = search.bounding.simulated - before, before
+    return found, simulated
+
+
+def _optimistic(search: SearchState, sets: DriveSets) -> FloatArray:
+    return search.bounding.optimistic(sets)
+
+
+def _tightened(search: SearchState, piece: tuple[DriveSets, Goal]) -> DriveSets:
+    return search.opener.narrower.tighten(*piece)
+
+
+def _run(search: SearchState, piece: tuple[IntArray, float]) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Speeds (n,) of builds; margin (m,) and checks passed (len(CHECKS), m) of those as fast as a floor."""
+    builds, floor_ms = piece
+    runs = search.judge.runs(builds)
+    speed = search.judge.joined(runs)
+    rows = np.flatnonzero(speed >= floor_ms)
+    if len(rows) == 0:
+        return speed, np.zeros(0), np.zeros((len(CHECKS), 0), dtype=np.bool_)
+    judged = search.judge.judge(builds[rows], tuple(run.take(rows) for run in runs))
+    return speed, judged.care, judged.passes

@@ -16,6 +16,7 @@ from optimizer.run.model import RunModel
 from optimizer.scenario.event import Scenario
 from optimizer.search.memory import Memory
 from optimizer.search.ranking import Ranker, Ranking
+from optimizer.search.sharing import Helper
 from optimizer.search.state import Progress
 
 HINTS = 100
@@ -38,6 +39,8 @@ class Study:
         For the salt that is asked about.
     memory : Memory
         What questions so far found out.
+    helper : Helper or None
+        A second process for some of the work.
     """
 
     scenario: Scenario
@@ -46,14 +49,17 @@ class Study:
     book: PriceBook
     judge: Judge
     memory: Memory
+    helper: Helper | None = None
 
     @classmethod
-    def of(cls, scenario: Scenario, salt: str | None = None, memory: Memory | None = None) -> Study:
+    def of(
+        cls, scenario: Scenario, salt: str | None = None, memory: Memory | None = None, helper: Helper | None = None
+    ) -> Study:
         """A study of a scenario in its own class; the event's own salt when left out."""
         options = options_of(scenario)
         known = Memory(options) if memory is None else memory.moved(options)
         judge = Judge(RunModel(options), salt)
-        return cls(scenario, options, legality_of(options), PriceBook(options), judge, known)
+        return cls(scenario, options, legality_of(options), PriceBook(options), judge, known, helper)
 
     def best(
         self,
@@ -161,7 +167,7 @@ class Study:
     ) -> Ranker:
         legality = with_wishes(self.legality, tuple(with_parts), tuple(without_parts))
         hours = self.scenario.event.hours_limit
-        return Ranker(self.judge, legality, self.book, budget_cents, hours, progress, self.memory)
+        return Ranker(self.judge, legality, self.book, budget_cents, hours, progress, self.memory, self.helper)
 
     def met(self, ranking: Ranking) -> None:
         """Remember the builds of a ranking of the same scenario and salt, that others may begin with them."""

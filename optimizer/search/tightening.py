@@ -7,7 +7,7 @@ or is split into such, on which the next round is sharper.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,7 +26,7 @@ from optimizer.search.listing import Line, Lister
 from optimizer.search.narrowing import Narrower, past
 from optimizer.search.necessary import Demand
 from optimizer.search.pairing import NOTHING
-from optimizer.search.propagation import Goal, SetRow
+from optimizer.search.propagation import Goal
 from optimizer.search.purchases import Purchases
 from optimizer.search.surrogate import lagrangian_bound
 
@@ -51,6 +51,11 @@ FEW, MANY = 2000, 1e15
 LISTED, LISTED_OF_ALL = 100, 6000
 """Most completions that a list may have, and all lists where few boxes are left: to split a box once more takes less
 time than a list that grows too long, but a round takes its time however few there are."""
+
+
+def most_listed(boxes: int) -> int:
+    """Most completions that the list of one of so many boxes may have."""
+    return max(LISTED, LISTED_OF_ALL // max(boxes, 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,43 +110,41 @@ class Tightener:
         self.scores = Scores(judge.event.scoring, judge.marks_m)
         self.typical = np.ones(len(COORDINATES))
 
-    def begin(self, sets: DriveSets, goal: Goal) -> DriveSets:
-        """Drive sets without those whose tires are too slow, where a few of them say that these are many.
+    def begin(self, sets: DriveSets, goal: Goal) -> bool:
+        """Whether a few drive sets say that those whose tires are too slow are many; they are then dropped first.
 
         Those given are split by the equipment that brackets near the level ask for. And find out what coordinates are
         typically worth, which says what to split by; it decides nothing else.
         """
+        self.typical = np.ones(len(COORDINATES))
         if len(sets) == 0:
-            return sets
+            return False
         some = sets.take(np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int)))
         slopes = self.slopes(some, goal.level - SAMPLE_DEPTH_MS)
         if len(slopes):
             self.typical = np.maximum(-np.median(slopes, axis=0), 0.0)
-        mostly = self.narrower.not_too_fast(some, goal).completions.sum() < 0.5 * some.completions.sum()
-        return self.narrower.not_too_fast(sets, goal) if mostly else sets
+        return bool(self.narrower.not_too_fast(some, goal).completions.sum() < 0.5 * some.completions.sum())
 
-    def step(
-        self, sets: DriveSets, goal: Goal, number: int, late: Callable[[], bool] = lambda: False
+    def parted(self, sets: DriveSets, goal: Goal, number: int) -> DriveSets:
+        """Drive sets made ready for a round, numbered from 0: after the first they are split.
+
+        Before the second, prices are sharpened.
+        """
+        if number == 0:
+            return sets
+        if number == 1:
+            return self.propagation.narrowed(self.purchases.split(sets), goal)
+        return self._split(sets, goal)
+
+    def round(
+        self, sets: DriveSets, goal: Goal, number: int, most: int, late: Callable[[], bool] = lambda: False
     ) -> tuple[IntArray, DriveSets]:
         """One round of cuts: completions (n, S) that may meet the goal, and drive sets in which others may.
 
-        No other completion of the sets given meets it. Rounds are numbered from 0. After the first, prices are
-        sharpened, tires too slow are out, drive sets are split, and completions that keep the cuts are listed where
-        they are few enough. Once ``late``, drive sets are given back as they are.
+        No other completion of the sets given meets it. Completions that keep the cuts are listed where they are few
+        enough, ``most`` for one drive set. Once ``late``, drive sets are given back as they are.
         """
         found = [np.zeros((0, sets.builds.shape[1]), dtype=np.int64)]
-        if number == 1:
-            sets = self.narrower.not_too_fast(self.propagation.narrowed(self.purchases.split(sets), goal), goal)
-            sets = self._by_speed(sets, np.zeros(len(sets)))
-        elif number:
-            sets = self.narrower.not_too_fast(self._split(sets, goal), goal)
-        rest = self._rounds(sets, goal, number, found, late)
-        return np.concatenate(found), rest
-
-    def _rounds(
-        self, sets: DriveSets, goal: Goal, number: int, found: list[IntArray], late: Callable[[], bool]
-    ) -> DriveSets:
-        """One round for all drive sets: completions of those with few left are ``found``; the rest is given back."""
         coarser, rest = COARSER[min(number, len(COARSER) - 1)], [sets.take(np.zeros(0, dtype=np.int64))]
         for start in range(0, len(sets), CHUNK * coarser):
             if late():
@@ -152,20 +155,27 @@ class Tightener:
             if len(piece.batch.sets) == 0:
                 continue
             many = np.ones(len(piece.batch.sets), dtype=bool)
-            rows = self.lister.rows(piece.batch, goal)
-            for box in np.flatnonzero(piece.batch.sets.completions <= (MANY if number else FEW)):
-                builds = self._listed(piece, int(box), goal, rows, max(LISTED, LISTED_OF_ALL // len(sets)))
+            few = np.flatnonzero(piece.batch.sets.completions <= (MANY if number else FEW))
+            for box, builds in zip(few, self._listed(piece, few, goal, most), strict=True):
                 if builds is not None:
                     found.append(builds)
                     many[box] = False
             rest.append(piece.batch.sets.take(many))
-        return joined(rest)
+        return np.concatenate(found), joined(rest)
 
-    def _listed(self, piece: Left, box: int, goal: Goal, rows: Sequence[SetRow], most: int) -> IntArray | None:
-        """Completions (n, S) of a box that keep all its cuts; None where there are more than ``most``."""
-        lines = sorted((cut.line(box) for cut in piece.cuts), key=lambda line: line.threshold == -np.inf)
-        builds, cut_off = self.lister.complete(piece.batch, box, lines, goal, most, rows, whole=True)
-        return None if cut_off else builds
+    def _listed(self, piece: Left, boxes: IntArray, goal: Goal, most: int) -> list[IntArray | None]:
+        """Completions (n, S) of each of some boxes that keep all its cuts; None where there are more than ``most``."""
+        asked = [
+            (sorted((cut.line(box) for cut in piece.cuts), key=lambda line: line.threshold == -np.inf), most)
+            for box in boxes.tolist()
+        ]
+        rows = self.lister.rows(piece.batch, goal)
+        every = self.lister.lists(piece.batch, boxes, asked, goal, rows, whole=True)
+        return [None if cut_off else builds for builds, cut_off in every]
+
+    def by_speed(self, sets: DriveSets) -> DriveSets:
+        """Drive sets split by the highest speed in each run, where that is not known closely."""
+        return self._by_speed(sets, np.zeros(len(sets)))
 
     def _by_speed(self, sets: DriveSets, least: FloatArray) -> DriveSets:
         """Drive sets split by the highest speed in each run that is known less closely than ``least`` (D,)."""

@@ -22,6 +22,7 @@ from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.event import Rule
 from optimizer.search.diagnosis import rule_names
 from optimizer.search.selection_model import build_model
+from optimizer.search.sharing import helping
 from optimizer.search.study import Study
 from tests.search.catalogs import every_allowed, every_passing, random_catalog
 
@@ -288,7 +289,8 @@ def test_a_second_process_changes_nothing(seed: int, named: str) -> None:
     """Begun with nothing known, since each process begins so."""
     every, budget = known(seed)
     here = why_not(every.study.fresh(), named, budget_cents=budget)
-    beside = why_not(every.study.fresh(), named, budget_cents=budget, pool=processes(1))
+    with helping(processes(1)) as helper:
+        beside = why_not(replace(every.study.fresh(), helper=helper), named, budget_cents=budget)
     assert beside == here
 
 

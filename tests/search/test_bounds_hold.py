@@ -66,11 +66,13 @@ def sets_of(ranker: Ranker, rng: np.random.Generator, count: int) -> DriveSets:
 
 def left_of(ranker: Ranker, sets: DriveSets, goal: Goal, tightener: Tightener | None = None) -> set[bytes]:
     """Completions that a thorough search cannot rule out for a goal, through all its rounds."""
-    tightener = tightener or tightener_of(ranker)
-    sets = tightener.begin(ranker.opener.narrower.by_equipment(sets, goal), goal)
+    ranker.tightener = tightener or tightener_of(ranker)
+    sets = ranker.opener.narrower.by_equipment(sets, goal)
+    if ranker.tightener.begin(sets, goal):
+        sets = ranker.opener.narrower.not_too_fast(sets, goal)
     kept, number = set[bytes](), 0
     while len(sets):
-        found, sets = tightener.step(sets, goal, number)
+        found, sets = ranker._step(sets, goal, number)
         kept |= {build.tobytes() for build in found}
         number += 1
     return kept
@@ -341,7 +343,7 @@ def test_ranges_of_speed_lose_no_completion(seed: int) -> None:
     goal, before = Goal(level, np.inf, ties=True, dip=ranker.judge.most_dip_ms(level)), len(sets)
     for number in range(4):
         if number:
-            sets = tightener._by_speed(sets, np.zeros(len(sets)))
+            sets = tightener.by_speed(sets)
         sets = tightener._round(sets, goal, 2).batch.sets
     for place in np.flatnonzero(speed >= level):
         mine = sets.mark == rows[place]
