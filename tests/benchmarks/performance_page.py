@@ -42,15 +42,21 @@ def wall(row: dict[str, Any]) -> str:
     return died[-1] if died else f"not within {row['guard_s']:g} s"
 
 
+def memory(row: dict[str, Any]) -> str:
+    """Peak memory of a ranking's process, and of the one beside it."""
+    beside = row.get("beside_mb", 0)
+    return f"{row['peak_mb']} + {beside}" if beside else f"{row['peak_mb']}"
+
+
 def scale_rows(document: dict[str, Any]) -> list[tuple[Any, ...]]:
     """One row a ranking."""
     found: list[tuple[Any, ...]] = []
     for row in document["rows"]:
         facts, seen = document["facts"][f"{row['size']} {row['family']}"], row.get("evidence", {})
         found.append((
-            row["size"], row["family"], facts["builds"], f"{facts['drive_sets']:,}", row["top"], wall(row),
-            CLOSED[seen.get("closed")] if row["finished"] else None, seen.get("opened"), seen.get("completions"),
-            seen.get("simulations"), row["peak_mb"], mph(row.get("top_ms")),
+            row["size"], row["family"], facts["builds"], f"{facts['drive_sets']:,}", row["top"], row["processes"],
+            wall(row), CLOSED[seen.get("closed")] if row["finished"] else None, seen.get("opened"),
+            seen.get("completions"), seen.get("simulations"), memory(row), mph(row.get("top_ms")),
         ))  # fmt: skip
     return found
 
@@ -99,7 +105,7 @@ def page(scale: dict[str, Any], peers: dict[str, Any]) -> str:
     settings, days = peers["settings"], sorted({each["versions"]["date"] for each in (scale, peers)})
     written = (
         "Written by `python -m tests.benchmarks.performance_page` from what `tests.benchmarks.scale` and "
-        f"`tests.benchmarks.peers` print. Measured {' and '.join(days)}, one thread. Versions: {said}."
+        f"`tests.benchmarks.peers` print. Measured {' and '.join(days)}, one thread each. Versions: {said}."
     )
     growth = "Scenarios of `tests/benchmarks/big_catalogs.py`. Options by slot, the part on the car counted:"
     explained = (
@@ -114,8 +120,8 @@ def page(scale: dict[str, Any], peers: dict[str, Any]) -> str:
         "scores are what single changes of the best known build bring: the loops are told where to look."
     )
     head = (
-        "size", "drive", "builds", "drive sets", "top", "time", "complete", "looked into", "completions", "simulations",
-        "MB", "best [mph]",
+        "size", "drive", "builds", "drive sets", "top", "processes", "time", "complete", "looked into", "completions",
+        "simulations", "MB", "best [mph]",
     )  # fmt: skip
     parts = [
         "# Performance", written, "## Growth with the catalog", growth, table(("size", "options"), slots_of(scale)),

@@ -7,10 +7,12 @@ functions it was found how often.
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import math
 import os
 import platform
+import resource
 import signal
 import subprocess
 import sys
@@ -27,9 +29,11 @@ import numpy as np
 from optimizer.choice.legality import Legality, legality_of
 from optimizer.choice.options import options_of
 from optimizer.choice.price import PriceBook
+from optimizer.executor import ALLOWED, one_beside
 from optimizer.pipeline import Question, rank
 from optimizer.run.model import RunModel
 from optimizer.scenario.event import Scenario
+from optimizer.search.sharing import Helper
 from tests.benchmarks.big_catalogs import FAMILIES, SIZES, big_catalog
 
 SAMPLE_S = 0.05
@@ -87,11 +91,12 @@ def one(size: str, family: Any, top: int) -> None:
             stages.append(what)
             print(f"{time.perf_counter() - start:.1f} {what}", file=sys.stderr, flush=True)
 
-    scenario = big_catalog(size, family)
+    scenario, pool = big_catalog(size, family), one_beside()
+    executor = None if pool is None else pool.open()
     start = time.perf_counter()
     sampler.start()
     try:
-        result = rank(scenario, Question(top=top), tell)
+        result = rank(scenario, Question(top=top), tell, helper=None if executor is None else Helper(executor))
         found = {
             "finished": True, "top_ms": result.builds[0].speed_ms, "kth_ms": result.builds[-1].speed_ms,
             "cents": result.builds[0].cents, "as_it_stands_ms": result.as_it_stands.speed_ms,
@@ -100,17 +105,25 @@ def one(size: str, family: Any, top: int) -> None:
     except StoppedError:
         found = {"finished": False}
     seconds = time.perf_counter() - start
-    print(json.dumps({**found, "seconds": round(seconds, 2), "stages": stages, "where": sampler.shares()}))
+    if executor is not None:
+        executor.shutdown()
+    beside = round(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024)
+    told = {**found, "seconds": round(seconds, 2), "beside_mb": beside, "stages": stages, "where": sampler.shares()}
+    print(json.dumps(told))
 
 
-def guarded(arguments: list[str], guard_s: float) -> dict[str, Any]:
-    """What a module run in a process of its own prints as JSON; stopped when its time is up. With its peak memory."""
+def guarded(arguments: list[str], guard_s: float, processes: int = 1) -> dict[str, Any]:
+    """What a module run in a process of its own prints as JSON; stopped when its time is up. With its peak memory.
+
+    It may use so many ``processes``.
+    """
     started = time.monotonic()
     lines: list[str] = []
     errors: list[str] = []
     asked, usage = 0.0, None
     with subprocess.Popen(  # noqa: S603
-        [sys.executable, "-m", *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        [sys.executable, "-m", *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        env={**os.environ, ALLOWED: str(processes)},
     ) as child:
         readers = [
             threading.Thread(target=lambda: lines.extend(child.stdout or []), daemon=True),
@@ -142,10 +155,10 @@ def guarded(arguments: list[str], guard_s: float) -> dict[str, Any]:
     return {"guard_s": guard_s, "whole_process_s": whole, "peak_mb": round(usage.ru_maxrss / 1024), **found}
 
 
-def ranked(size: str, family: str, top: int, guard_s: float) -> dict[str, Any]:
-    """One ranking in a process of its own."""
-    found = guarded(["tests.benchmarks.scale", "--one", size, family, str(top)], guard_s)
-    return {"size": size, "family": family, "top": top, **found}
+def ranked(size: str, family: str, top: int, guard_s: float, processes: int = 1) -> dict[str, Any]:
+    """One ranking in a process of its own, which may have another beside it."""
+    found = guarded(["tests.benchmarks.scale", "--one", size, family, str(top)], guard_s, processes)
+    return {"size": size, "family": family, "top": top, "processes": processes, **found}
 
 
 def versions() -> dict[str, str]:
@@ -207,11 +220,13 @@ def facts_of(scenario: Scenario) -> dict[str, Any]:
 
 def ratios(rows: list[dict[str, Any]]) -> dict[str, float]:
     """Time of the first ten over that of the best alone, where both finished."""
-    done = {(row["size"], row["family"], row["top"]): row["seconds"] for row in rows if row["finished"]}
+    done = {
+        (row["size"], row["family"], row["processes"], row["top"]): row["seconds"] for row in rows if row["finished"]
+    }
     return {
-        f"{size} {family}": round(seconds / done[size, family, 1], 2)
-        for (size, family, top), seconds in done.items()
-        if top == 10 and (size, family, 1) in done
+        f"{size} {family}{' alone' * (processes == 1)}": round(seconds / done[size, family, processes, 1], 2)
+        for (size, family, processes, top), seconds in done.items()
+        if top == 10 and (size, family, processes, 1) in done
     }
 
 
@@ -222,6 +237,7 @@ def main() -> None:
     parser.add_argument("--guard", type=float, default=600.0)
     parser.add_argument("--families", nargs="+", default=list(FAMILIES), choices=FAMILIES)
     parser.add_argument("--top", nargs="+", type=int, default=[1, 10])
+    parser.add_argument("--processes", nargs="+", type=int, default=[2], help="how many a ranking may use")
     parser.add_argument("--one", nargs=3, help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.one:
@@ -234,9 +250,10 @@ def main() -> None:
     for size in asked.sizes:
         for family in asked.families:
             facts[f"{size} {family}"] = facts_of(big_catalog(size, family))
-            for top in asked.top:
-                rows.append(ranked(size, family, top, asked.guard))
-                said = {key: rows[-1][key] for key in ("size", "family", "top", "finished", "whole_process_s")}
+            for top, processes in itertools.product(asked.top, asked.processes):
+                rows.append(ranked(size, family, top, asked.guard, processes))
+                named = ("size", "family", "top", "processes", "finished", "whole_process_s")
+                said = {key: rows[-1][key] for key in named}
                 print(json.dumps(said), file=sys.stderr, flush=True)
     print(json.dumps({"versions": versions(), "facts": facts, "rows": rows, "top10_over_top1": ratios(rows)}, indent=1))
 
