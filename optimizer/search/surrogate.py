@@ -121,7 +121,7 @@ def _on_level(
         return slow
     level = np.broadcast_to(np.asarray(level), len(rows))
     low, high = np.zeros(len(rows)), np.ones(len(rows))
-    over, under = speed_of(rows, fast) - level, speed_of(rows, slow) - level
+    over, under = speed_of(np.tile(rows, 2), np.concatenate([fast, slow])).reshape(2, -1) - level
     high[over <= 0] = 0.0
     best = under.copy()
     for _ in range(LINE_PASSES):
