@@ -129,7 +129,7 @@ class Looking(RulingOut):
         """Try a few completions of the likeliest drive sets (by row, best first) for a goal: (n, S)."""
         rows = rows[:PROBES_SEEN]
         most = dict.fromkeys(rows.tolist(), FEW_LEAVES)
-        builds = self.opener.open(self.sets, rows, goal, most, PROBED).builds
+        builds = self.opener.open(self.sets.marked(rows), goal, most, PROBED).builds
         self._try(builds)
         return builds
 
@@ -214,7 +214,7 @@ class Looking(RulingOut):
             self.progress("looking for faster builds", 0.1 + 0.6 * looked / (looked + len(waiting)))
             looked += len(rows)
             self.touched.update(rows)
-            opened = self.opener.open(self.sets, np.array(rows), Goal(level, self.budget), most, width)
+            opened = self.opener.open(self.sets.marked(np.array(rows)), Goal(level, self.budget), most, width)
             self._try(opened.builds)
             missed = max(missed, opened.missed_ms)
             risen = pool.level > level

@@ -63,9 +63,9 @@ class Opened:
     builds : array (n, S)
         Every completion that could meet the goal, of the sets that were looked into.
     cut_off : list of int
-        Rows of sets whose list was cut off: to be opened again with room for more.
+        Marks of sets whose list was cut off: to be opened again with room for more.
     later : list of int
-        Rows of sets that may reach the goal and for which there was no room yet.
+        Marks of sets that may reach the goal and for which there was no room yet.
     missed_ms : float
         About how fast the best of those is that do not reach the goal; -inf if there are none. No bound.
     """
@@ -107,27 +107,26 @@ class Opener:
         self.gentlest: FloatArray | None = None
         self.typical: FloatArray | None = None
 
-    def open(self, sets: DriveSets, rows: IntArray, goal: Goal, most: dict[int, int], width: int) -> Opened:
+    def open(self, sets: DriveSets, goal: Goal, most: dict[int, int], width: int) -> Opened:
         """List the completions of drive sets that could meet the goal.
 
         Parameters
         ----------
         sets : DriveSets
-        rows : array (n,)
-            Those to look into, the most promising first.
+            The most promising first, each with a mark of its own.
         goal : Goal
         most : dict
-            Row -> how many completions may be listed.
+            Mark -> how many completions may be listed.
         width : int
             How many of the sets that pass the rough cuts are looked into, the likeliest first; what they bring makes
             the others easier to rule out.
         """
         nothing = np.zeros((0, sets.builds.shape[1]), dtype=np.int64)
-        chosen = self.narrower.by_equipment(self.narrower.tighten(sets.marked(rows), goal), goal)
+        chosen = self.narrower.by_equipment(self.narrower.tighten(sets, goal), goal)
         batch, likely, missed = self._screen(chosen, goal)
         mark = batch.sets.mark
         # The order given is by price where cheap ones are looked for; else the rough cuts know more of speed than it.
-        best_first = rows[np.isin(rows, mark)] if goal.cheapest else mark[np.argsort(-likely, kind="stable")]
+        best_first = sets.mark[np.isin(sets.mark, mark)] if goal.cheapest else mark[np.argsort(-likely, kind="stable")]
         now = np.flatnonzero(np.isin(mark, list(dict.fromkeys(best_first.tolist()))[:width]))
         later = sorted(set(mark.tolist()) - set(mark[now].tolist()))
         found, cut_off, short = self._list(batch.take(now), goal, most, SPLITS)

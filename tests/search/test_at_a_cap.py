@@ -101,7 +101,7 @@ def test_of_cheap_drive_sets_the_first_given_are_opened() -> None:
     opened = {}
     for cheapest in (False, True):
         goal = Goal(level, np.inf, ties=True, cheapest=cheapest)
-        found = ranker.opener.open(sets, slowest_first, goal, most, 3)
+        found = ranker.opener.open(sets.marked(slowest_first), goal, most, 3)
         opened[cheapest] = set(slowest_first.tolist()) - set(found.later)
         assert len(found.builds)
     assert opened[True] == set(slowest_first[:3].tolist()) != opened[False]
