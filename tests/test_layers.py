@@ -194,6 +194,7 @@ recheck.completing
 recheck.costing
 recheck.asking
 recheck.striking
+recheck.keeping
 recheck.rounds
 recheck.screening
 recheck.groups

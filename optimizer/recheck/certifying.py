@@ -198,6 +198,10 @@ class Certifier:
             self.tell("evidence: closing what is left", 0.8)
             if number >= len(SCHEDULE):
                 boxes, drafts = self._split(boxes, drafts)
+            self.boxes_seen += len(boxes)
+            if self.boxes_seen > MOST_BOXES:
+                self.why_not = f"more than {MOST_BOXES} boxes of builds would have to be looked at"
+                return
             rest: list[Boxes] = []
             waiting: list[_Draft] = []
             for start in range(0, len(boxes), CHUNK):
@@ -210,9 +214,6 @@ class Certifier:
                     parent.then = child
                     child.slot = self._widest(left, place)
                     waiting.append(child)
-            self.boxes_seen += len(boxes)
-            if self.boxes_seen > MOST_BOXES:
-                self.why_not = f"more than {MOST_BOXES} boxes of builds had to be looked at"
             boxes, drafts, number = joined(rest), waiting, number + 1
         if to_try and not self.why_not:
             self._try(np.concatenate(to_try))

@@ -9,7 +9,8 @@ import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.recheck.asking import Case
-from optimizer.recheck.choices import Boxes
+from optimizer.recheck.choices import Boxes, joined
+from optimizer.recheck.keeping import Keeping
 from optimizer.recheck.rounds import Rounds
 from optimizer.recheck.screening import Screen
 from optimizer.recheck.striking import CENT, strike
@@ -22,6 +23,8 @@ MANY = 2**52
 """Numbers that still tell rows apart."""
 CHUNK = 600
 """Drive sets bounded at once."""
+KINDS = 1024
+"""Kinds of drive sets looked at together: of each there is a price for every option."""
 
 
 class Groups:
@@ -69,40 +72,56 @@ class Groups:
                                                              for t in self.case.free))  # fmt: skip
 
     def sieved(self, rounds: Rounds) -> Sieved:
-        """What rules and money leave, drive sets with the same options and nearly the same money taken together."""
+        """What rules, money and the speed asked for leave.
+
+        Drive sets with the same options and nearly the same money are taken together, but for their own parts.
+        """
         case = self.case
-        spent = case.costing.spent(self.builds)
-        steps = np.ceil((case.budget - spent) / MONEY_STEP) if np.isfinite(case.budget) else np.zeros(len(spent))
-        wanted = [
-            np.logical_or.reduce([want[s][self.builds[:, s]] for s in case.drive_slots])
-            for want in rounds.striking.wanted
-        ]
-        columns = [self.builds[:, self._affected], case.costing.kinds(self.builds), steps[:, None], *wanted]
-        keys = _numbered(np.column_stack(columns).astype(np.int64))
-        _, first, which = np.unique(keys, return_index=True, return_inverse=True)
-        heads = self.builds[first]
-        # a head stands for its kind, hopeless or not; whether a set's own parts are hopeless is asked of each
-        costs = case.costing.of(heads)
-        money = case.budget - steps[first] * MONEY_STEP if np.isfinite(case.budget) else spent[first]
-        allowed, unknown = case.choices.allowed(heads, case.drive_slots), np.zeros((len(heads), 2))
-        kinds = Boxes(heads, case.free, allowed, money, costs.cents, unknown)
-        left, rows = rounds.striking.kinds(kinds)
-        place = np.full(len(first), -1)
-        place[rows] = np.arange(len(rows))
         dead = np.zeros(len(self.builds), dtype=np.bool_)
         for s in case.drive_slots:
             dead |= rounds.striking.hopeless[s][self.builds[:, s]]
+        rows = np.flatnonzero(~dead)
+        rows = rows[Keeping(case, rounds.scores, rounds.aim).could(self.builds[rows])]
+        builds = self.builds[rows]
+        spent = case.costing.spent(builds)
+        steps = np.ceil((case.budget - spent) / MONEY_STEP) if np.isfinite(case.budget) else np.zeros(len(spent))
+        wanted = [
+            np.logical_or.reduce([want[s][builds[:, s]] for s in case.drive_slots]) for want in rounds.striking.wanted
+        ]
+        columns = [builds[:, self._affected], case.costing.kinds(builds), steps[:, None], *wanted]
+        _, first, which = np.unique(
+            _numbered(np.column_stack(columns).astype(np.int64)), return_index=True, return_inverse=True
+        )
+        money = case.budget - steps[first] * MONEY_STEP if np.isfinite(case.budget) else spent[first]
+        left, place = self._kinds(rounds, builds[first], money)
         kind = place[which]
-        alive = np.flatnonzero((kind >= 0) & ~dead)
-        if len(left):
-            open_ = zip(left.allowed, left.cents, strict=True)
-            cheapest = sum(np.where(ok, each, np.inf).min(axis=1) for ok, each in open_)
-            alive = alive[spent[alive] + cheapest[kind[alive]] <= case.budget + 0.5]
-        return Sieved(self, left, kind[alive], alive, spent[alive])
+        alive = np.flatnonzero(kind >= 0)
+        open_ = zip(left.allowed, left.cents, strict=True)
+        cheapest = sum((np.where(ok, each, np.inf).min(axis=1) for ok, each in open_), np.zeros(len(left)))
+        alive = alive[spent[alive] + cheapest[kind[alive]] <= case.budget + 0.5]
+        return Sieved(self, left, kind[alive], rows[alive], spent[alive])
+
+    def _kinds(self, rounds: Rounds, heads: IntArray, money: FloatArray) -> tuple[Boxes, IntArray]:
+        """What is left of kinds of drive sets, each given by one of them (K, S); and the place of each, or -1.
+
+        A head stands for its kind, hopeless or not: that is asked of each set's own parts.
+        """
+        case, place = self.case, np.full(len(heads), -1)
+        pieces: list[Boxes] = []
+        for start in range(0, max(len(heads), 1), KINDS):
+            some = heads[start : start + KINDS]
+            allowed = case.choices.allowed(some, case.drive_slots)
+            cents, unknown = case.costing.of(some).cents, np.zeros((len(some), 2))
+            left, rows = rounds.striking.kinds(
+                Boxes(some, case.free, allowed, money[start : start + KINDS], cents, unknown)
+            )
+            place[start + rows] = sum(map(len, pieces)) + np.arange(len(rows))
+            pieces.append(left)
+        return joined(pieces), place
 
 
 class Sieved:
-    """Drive sets that rules and money leave: rows of the `Groups` (n,), and their boxes."""
+    """Drive sets that rules, money and speed leave: rows of the `Groups` (n,), and their boxes."""
 
     def __init__(self, groups: Groups, kinds: Boxes, kind: IntArray, rows: IntArray, spent: FloatArray) -> None:
         self.groups, self.kinds, self.kind, self.rows, self.spent = groups, kinds, kind, rows, spent

@@ -15,6 +15,7 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.recheck.asking import Case
 from optimizer.recheck.choices import Boxes
 from optimizer.recheck.completing import Asking, Line, completed
+from optimizer.recheck.keeping import span_of
 from optimizer.recheck.striking import Striking
 from optimizer.run.affine import Span
 from optimizer.run.envelope import Envelope
@@ -154,12 +155,7 @@ class Rounds:
         space = self.case.space
         frame = space.frame(boxes.builds, boxes.allowed)
         additions = tuple(space.additions(frame, s) for s in boxes.free)
-        least, most = frame.base.copy(), frame.base.copy()
-        for add, ok in zip(additions, boxes.allowed, strict=True):
-            low, high = add.ends(ok)
-            least += low
-            most += high
-        return Opened(boxes, frame, additions, Span(least, most))
+        return Opened(boxes, frame, additions, span_of(frame, additions, boxes.allowed))
 
     def envelopes(self, opened: Opened, coarser: int) -> list[Envelope]:
         """The most that boxes can do in each run that counts."""

@@ -12,12 +12,13 @@ import numpy as np
 from optimizer.choice.options import FloatArray, IntArray
 from optimizer.physics.grip import slip_of_grip_use
 from optimizer.recheck.asking import Case
+from optimizer.recheck.keeping import extremes_of
 from optimizer.run.affine import Span
 from optimizer.run.conditions import Conditions
 from optimizer.run.driving import Gear
 from optimizer.run.extremes import TorqueExtremes, power_table
 from optimizer.run.inputs import RunInputs
-from optimizer.run.linear import LESS_IS_FASTER, Frame
+from optimizer.run.linear import Frame
 from optimizer.search.demands import BestCase
 
 Zones = tuple[tuple[float, float], ...]
@@ -71,12 +72,7 @@ class Screen:
 
     def cases(self, frame: Frame, span: Span) -> list[BestCase]:
         """The best that boxes can do in each run that counts."""
-        fast, slow = span.least.copy(), span.most.copy()
-        grip, gripless = span.most.copy(), span.least.copy()
-        for coordinate in range(span.least.shape[1]):
-            if coordinate not in LESS_IS_FASTER:  # lift: it saves rolling, and costs grip
-                fast[:, coordinate], slow[:, coordinate] = span.most[:, coordinate], span.least[:, coordinate]
-                grip[:, coordinate], gripless[:, coordinate] = span.least[:, coordinate], span.most[:, coordinate]
+        (fast, grip), (slow, gripless) = extremes_of(span, best=True), extremes_of(span, best=False)
         space, found = self.case.space, []
         for conditions, table in zip(self.case.judge.conditions, self.tables, strict=True):
             best = space.inputs(frame, fast, conditions, grip)

@@ -11,6 +11,7 @@ from optimizer.recheck.asking import Asked, Case
 from optimizer.recheck.choices import Boxes
 from optimizer.recheck.completing import Asking, Line, completed
 from optimizer.recheck.groups import Groups
+from optimizer.recheck.keeping import Keeping
 from optimizer.recheck.rounds import Rounds
 from optimizer.recheck.screening import Screen
 from optimizer.scenario.reading import read_scenario
@@ -63,6 +64,25 @@ def test_no_build_is_faster_than_the_screen_of_its_box(seed, fine):
             bound = rounds.scores.joined(rounds.scores.bounds(screen.cases(opened.frame, opened.span)))
 
             assert (speed <= bound[which] + 2e-3).all()
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_no_drive_set_that_could_not_keep_a_speed_has_a_build_that_scores_it(seed):
+    """Of any options that may be chosen at all; and sets are ruled out, more of them at higher speeds."""
+    rng, case = np.random.default_rng(seed), Case(random_catalog(seed), Asked(5))
+    boxes = boxes_of(case, rng, 60)
+    usable = replace(
+        boxes, allowed=tuple(np.repeat(case.choices.open[s][None], len(boxes), axis=0) for s in boxes.free)
+    )
+    rows, builds = some_builds(usable, rng, 25)
+    speed, out = case.judge.speeds(builds), []
+    for level in (*np.quantile(speed[speed > 0], [0.1, 0.5, 0.9]), speed.max(), speed.max() + 4.0):
+        rounds = Rounds(case, float(level))
+        able = Keeping(case, rounds.scores, rounds.aim).could(boxes.builds)
+        assert (speed[~able[rows]] < level).all()
+        out.append(int((~able).sum()))
+    assert out == sorted(out)
+    assert out[-1] > 0
 
 
 @pytest.mark.parametrize("seed", SEEDS)

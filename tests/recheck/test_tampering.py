@@ -50,27 +50,43 @@ def opened_group(told: dict) -> dict:
     return next(group for group in told["groups"] if "opened" in group)
 
 
+def bounded_group(told: dict) -> tuple[dict, str]:
+    """The first group with a set that a bound rules out, and its name."""
+    group = next(group for group in told["groups"] if "highest_ms" in group)
+    return group, f"group {' + '.join(group['parts'])}"
+
+
 def test_what_was_written_holds(folder, told, tmp_path):
     assert faults(folder, told, tmp_path) == ""
 
 
 def test_a_raised_bound(folder, changed, tmp_path):
-    changed["groups"][0]["highest_ms"] += 0.01
+    group, name = bounded_group(changed)
+    group["highest_ms"] += 0.01
 
-    assert "group E1 + F1 + G1: the highest bound is" in faults(folder, changed, tmp_path)
+    assert f"{name}: the highest bound is" in faults(folder, changed, tmp_path)
 
 
 def test_a_lowered_bound(folder, changed, tmp_path):
-    opened_group(changed)["highest_ms"] -= 0.01
-    name = " + ".join(opened_group(changed)["parts"])
+    group, name = bounded_group(changed)
+    group["highest_ms"] -= 0.01
 
-    assert f"group {name}: the highest bound is" in faults(folder, changed, tmp_path)
+    assert f"{name}: the highest bound is" in faults(folder, changed, tmp_path)
 
 
 def test_a_bound_taken_away(folder, changed, tmp_path):
-    del changed["groups"][0]["highest_ms"]
+    group, name = bounded_group(changed)
+    del group["highest_ms"]
 
-    assert "group E1 + F1 + G1: the highest bound is" in faults(folder, changed, tmp_path)
+    assert f"{name}: the highest bound is" in faults(folder, changed, tmp_path)
+
+
+def test_a_bound_where_there_is_none(folder, changed, tmp_path):
+    """Of a group whose sets could not keep the speed at all."""
+    group = next(group for group in changed["groups"] if "highest_ms" not in group)
+    group["highest_ms"] = 30.0
+
+    assert f"group {' + '.join(group['parts'])}: the highest bound is none" in faults(folder, changed, tmp_path)
 
 
 def test_a_dropped_group(folder, changed, tmp_path):
