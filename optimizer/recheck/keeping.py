@@ -51,27 +51,29 @@ class Keeping:
     """Asks drive sets of one case for a score [m/s]."""
 
     def __init__(self, case: Case, scores: Scores, aim_ms: float) -> None:
-        self.case, self.start_ms = case, case.judge.model.car.start_speed_ms
-        self.speeds = _splits(scores, aim_ms, len(case.judge.conditions))
+        self.case, self.extremes = case, TorqueExtremes(case.judge.model.table)
+        pushed_ms = case.judge.model.car.start_speed_ms  # all cars have been as fast
+        every = _splits(scores, aim_ms, len(case.judge.conditions))
+        self.speeds = [each for each in every if min(each) > pushed_ms and np.isfinite(each).all()]
 
     def could(self, builds: IntArray) -> BoolArray:
         """Whether a build of each drive set (E, S) could score it: (E,)."""
         able = np.ones(len(builds), dtype=np.bool_)
-        for speeds in self.speeds:
-            if min(speeds) > self.start_ms and np.isfinite(speeds).all():  # all cars are pushed to what is less
-                rows = np.flatnonzero(able)
-                for start in range(0, len(rows), CHUNK):
-                    some = rows[start : start + CHUNK]
-                    able[some] = self._keep(builds[some], speeds)
+        for start in range(0, len(builds) if self.speeds else 0, CHUNK):
+            cars, rows = self._best(builds[start : start + CHUNK]), np.arange(start, min(start + CHUNK, len(builds)))
+            for speeds in self.speeds:
+                keep = self._keep(cars, speeds)
+                able[rows[~keep]] = False
+                cars, rows = [each.take(np.flatnonzero(keep)) for each in cars], rows[keep]
         return able
 
-    def _keep(self, builds: IntArray, speeds: Sequence[float]) -> BoolArray:
-        """Whether each could keep the first speed in the first run, or the second in the second."""
-        able = np.zeros(len(builds), dtype=np.bool_)
-        for inputs, speed_ms in zip(self._best(builds), speeds, strict=True):
-            extremes, speed = TorqueExtremes(inputs.torque_table), np.full(len(builds), speed_ms)
+    def _keep(self, cars: Sequence[RunInputs], speeds: Sequence[float]) -> BoolArray:
+        """Whether each car could keep the first speed in the first run, or the second in the second."""
+        able = np.zeros(len(cars[0]), dtype=np.bool_)
+        for inputs, speed_ms in zip(cars, speeds, strict=True):
+            speed = np.full(len(inputs), speed_ms)
             for number in range(len(inputs.overall)):
-                able |= Gear(inputs, number).could_keep(speed, extremes)
+                able |= Gear(inputs, number).could_keep(speed, self.extremes)
         return able
 
     def _best(self, builds: IntArray) -> list[RunInputs]:
