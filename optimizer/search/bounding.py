@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -90,30 +91,40 @@ class Bounding:
         ]
         return np.concatenate(parts) if parts else np.zeros(0)
 
-    def could_keep(self, builds: IntArray, speeds_ms: Sequence[float]) -> BoolArray:
-        """Which drive sets, builds (D, S) whose free slots do not matter, could keep a speed in any run: one for each.
+    def could_keep(self, builds: IntArray, splits: Sequence[Sequence[float]]) -> BoolArray:
+        """Which drive sets, builds (D, S) whose free slots do not matter, could keep one of the speeds of every split.
 
-        The others are never as fast in any: with the best of every usable option no wheel speed that limiter and grip
-        allow gives a thrust that the resistance there does not exceed. All may where cars are pushed to such a speed.
+        A split has a speed for each run. The others are slower than one of the splits in all runs: with the best of
+        every usable option no wheel speed that limiter and grip allow gives a thrust that the resistance there does not
+        exceed. A split with a speed that cars are pushed to rules out none.
         """
-        if min(speeds_ms) <= self.judge.model.car.start_speed_ms:
-            return np.ones(len(builds), dtype=np.bool_)
-        parts = [self._could_keep(builds[start : start + CHUNK], speeds_ms) for start in range(0, len(builds), CHUNK)]
-        return np.concatenate([np.zeros(0, dtype=np.bool_), *parts])
-
-    def _could_keep(self, builds: IntArray, speeds_ms: Sequence[float]) -> BoolArray:
-        """`could_keep` for as many as fit the cache."""
-        frame, free = self.space.frame(builds), self.space.free_slots
-        additions = tuple(self.space.additions(frame, s) for s in free)
-        span = _span(frame, additions, tuple(self.space.usable[s][None] for s in free))
-        roll, grip = _extreme_points(span, best=True)
-        able = np.zeros(len(builds), dtype=np.bool_)
-        for conditions, speed_ms in zip(self.judge.conditions, speeds_ms, strict=True):
-            inputs = self.space.inputs(frame, roll, conditions, grip)
-            extremes, speed = TorqueExtremes(inputs.torque_table), np.full(len(builds), speed_ms)
-            for number in range(len(inputs.overall)):
-                able |= Gear(inputs, number).could_keep(speed, extremes)
+        splits = [each for each in splits if min(each) > self.judge.model.car.start_speed_ms]
+        able = np.ones(len(builds), dtype=np.bool_)
+        for start in range(0, len(builds) if splits else 0, CHUNK):
+            some = np.arange(start, min(start + CHUNK, len(builds)))
+            frame, free = self.space.frame(builds[some]), self.space.free_slots
+            additions = tuple(self.space.additions(frame, s) for s in free)
+            span = _span(frame, additions, tuple(self.space.usable[s][None] for s in free))
+            roll, grip = _extreme_points(span, best=True)
+            cars = [self.space.inputs(frame, roll, each, grip) for each in self.judge.conditions]
+            for speeds in splits:
+                keep = self._keep(cars, speeds)
+                able[some[~keep]] = False
+                cars, some = [each.take(np.flatnonzero(keep)) for each in cars], some[keep]
         return able
+
+    def _keep(self, cars: Sequence[RunInputs], speeds_ms: Sequence[float]) -> BoolArray:
+        """Which cars, given for each run, could keep the speed of it."""
+        able = np.zeros(len(cars[0]), dtype=np.bool_)
+        for inputs, speed_ms in zip(cars, speeds_ms, strict=True):
+            speed = np.full(len(inputs), speed_ms)
+            for number in range(len(inputs.overall)):
+                able |= Gear(inputs, number).could_keep(speed, self._torque)
+        return able
+
+    @cached_property
+    def _torque(self) -> TorqueExtremes:
+        return TorqueExtremes(self.judge.model.table)
 
     def _best_case(self, batch: Batch) -> FloatArray:
         """Speed of the car that is best in every coordinate at once."""

@@ -262,12 +262,10 @@ class Ranker(Looking):
         if not np.isfinite(level):
             return outlines
         runs, scores = len(self.judge.conditions), Scores(self.judge.event.scoring, self.judge.marks_m)
-        for apart in APART_MS if runs > 1 else APART_MS[:1]:
-            first = np.array(level + apart)
-            speeds = [float(each) for each in (first, scores.other_run(level, first))[:runs]]
-            pieces = [(outlines.builds[rows], speeds) for rows in self.matter.parts(len(outlines), LEAST_KEEPING)]
-            outlines = outlines.take(np.concatenate(self._shared(_could_keep, pieces)))
-        return outlines
+        firsts = [np.array(level + apart) for apart in (APART_MS if runs > 1 else APART_MS[:1])]
+        splits = [[float(each) for each in (first, scores.other_run(level, first))[:runs]] for first in firsts]
+        pieces = [(outlines.builds[rows], splits) for rows in self.matter.parts(len(outlines), LEAST_KEEPING)]
+        return outlines.take(np.concatenate(self._shared(_could_keep, pieces)))
 
     def _bound_all(self, *, warm: bool = False) -> DriveSets:
         """Bound every drive set that may matter, as `_bound` does."""
@@ -327,5 +325,5 @@ class Ranker(Looking):
         )  # fmt: skip
 
 
-def _could_keep(search: Ranker, piece: tuple[IntArray, list[float]]) -> BoolArray:
+def _could_keep(search: Ranker, piece: tuple[IntArray, list[list[float]]]) -> BoolArray:
     return search.bounding.could_keep(*piece)
