@@ -84,7 +84,7 @@ def processes(workers: int | None = None, *, worth_s: float = WORTH_S) -> Pool:
 
     def opened() -> Executor:
         spawn = multiprocessing.get_context("spawn")
-        return _Processes(count, mp_context=spawn, initializer=_begun)
+        return _Processes(count, mp_context=spawn, initializer=_as_worker)
 
     return Pool(opened, count, worth_s=worth_s)
 
@@ -286,7 +286,7 @@ def _own_processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _begun() -> None:
+def _as_worker() -> None:
     """Called in a worker before it imports anything: numerical libraries are kept to one thread, Ctrl-C ends it."""
     signal.signal(signal.SIGINT, _leave)
     if hasattr(signal, "pthread_sigmask"):

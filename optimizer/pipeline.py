@@ -24,7 +24,7 @@ from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Engine
 from optimizer.search.pool import Evidence
 from optimizer.search.ranking import Ranking
-from optimizer.search.sharing import Helper, begun
+from optimizer.search.sharing import Helper, in_advance
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
 from optimizer.units import from_unit, nearest
@@ -204,7 +204,7 @@ def rank_in(
     cheapest = ranking.builds[near[np.argmin(ranking.cents[near])]]
     careful = ranking.builds[near[np.argmax(np.round(ranking.care[near], 3))]]
 
-    said = begun(study.helper, said_done, study.scenario)
+    said = in_advance(study.helper, said_done, study.scenario)
     swaps, indifferent = best_swaps(single_swaps(study.judge, study.legality, study.book, ranking.builds[0]))
     told = np.concatenate([ranking.builds[: ranking.listed], [careful, cheapest, study.options.fitted]])
     cards = cards_of(study.judge, study.legality, study.book, told, event.budget_cents)

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
 from optimizer.answers.buying_order import BuyingPlan, buying_order
 from optimizer.answers.cards import BuildCard, card_of
-from optimizer.answers.closeness import Band, closeness
+from optimizer.answers.closeness import Band, each_against_the_next
 from optimizer.answers.compare import Comparison, compare
 from optimizer.answers.frontier import QUESTIONS, Step, Target, cheapest_past, money_against_speed
 from optimizer.answers.kept_out import failed_at_speed
@@ -152,8 +151,7 @@ def budget(
     steps = money_against_speed(study, low_cents, most, None if every else asked, progress)
     if not steps:
         raise refuse_nothing(study, most)
-    bands = [closeness(study, upper.build, lower.build[None])[0] for lower, upper in pairwise(steps)]
-    return MoneySteps(steps, (None, *bands))
+    return MoneySteps(steps, (None, *each_against_the_next(study, np.stack([step.build for step in steps]))))
 
 
 def cheapest(

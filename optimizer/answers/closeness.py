@@ -85,6 +85,14 @@ def closeness(
     return tuple(band_of(float(stated[0] - stated[i]), drawn[:, 0] - drawn[:, i]) for i in range(1, len(builds)))
 
 
+def each_against_the_next(study: Study, builds: IntArray) -> tuple[Band, ...]:
+    """How well the gain of each of builds (n, S) but the first over the one before it is known, in their order."""
+    stated, drawn = study.judge.speeds(builds), spread_of(study, builds)
+    return tuple(
+        band_of(float(stated[n] - stated[n - 1]), drawn[:, n] - drawn[:, n - 1]) for n in range(1, len(builds))
+    )
+
+
 def band_of(difference_ms: float, drawn_ms: FloatArray) -> Band:
     """What draws of a difference (draws,) say about it."""
     equal = np.abs(drawn_ms) < SPEED_STEP_MS
@@ -119,7 +127,7 @@ def spread_of(study: Study, builds: IntArray, draws: int = DRAWS, seed: int = SE
     salt = salt_asked_about(study.judge)
     options, rows = only_needed(study.options, builds)
     settings = settings_of(unknowns_of(options, salt), options.scenario.calibration, draws, seed)
-    step = max(1, BLOCK // len(builds))
+    step = max(1, min(BLOCK // len(builds), -(-draws // 2)))  # two pieces at least: a helper may take one
     blocks = [(options, salt, rows, settings[at : at + step]) for at in range(0, draws, step)]
     return np.concatenate(shared(study.helper, _drawn, blocks))
 

@@ -61,7 +61,7 @@ class RulingOut(SearchState):
         if self.pool.cheaper and (len(self.pool.builds) or self._seems_reached(goal.level)):
             self._open_cheapest(every, self.bound[rows], briefly=True)
             goal = self._goal()
-        waiting = [(part, 0) for part in self._likeliest_last(*self._begun(every, goal))]
+        waiting = [(part, 0) for part in self._likeliest_last(*self._first_look(every, goal))]
         while waiting:
             self.left = joined([part for part, _ in waiting])
             if len(self.left) > MOST_BOXES:
@@ -83,7 +83,7 @@ class RulingOut(SearchState):
                 waiting = [(part, number) for part, number in able if len(part)]
         return True
 
-    def _begun(self, every: DriveSets, goal: Goal) -> tuple[DriveSets, FloatArray]:
+    def _first_look(self, every: DriveSets, goal: Goal) -> tuple[DriveSets, FloatArray]:
         """What a goal leaves of drive sets at the first look, and their best cases."""
         sets, _ = self._able(self.opener.narrower.by_equipment(self._tightened(every, goal), goal), goal.level)
         self.touched.update(sets.mark.tolist())

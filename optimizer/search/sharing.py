@@ -44,7 +44,7 @@ class Helper:
     def __init__(self, executor: Executor) -> None:
         self._executor: Executor | None = executor
         self._told: dict[int, Future[None]] = {}
-        self._matters, self._begun = 0, False
+        self._matters, self._ready = 0, False
         self._busy: list[Future[Any]] = []
 
     def begin(self, work: Callable[..., Result], *arguments: Any) -> Callable[[], Result]:
@@ -72,12 +72,12 @@ class Helper:
         if self._busy or told is None:
             return False
         if not told.done():  # once it has begun, this is not waited for: it does one thing after the other
-            return self._begun
+            return self._ready
         try:
             told.result()
         except BrokenExecutor:
             return False
-        self._begun = True
+        self._ready = True
         return True
 
     def take(self, matter: int, work: Callable[[Any, Piece], Result], piece: Piece) -> Future[Result] | None:
@@ -167,7 +167,7 @@ def _or_here(future: Future[Result], work: Callable[..., Result], arguments: tup
     return found
 
 
-def begun(helper: Helper | None, work: Callable[..., Result], *arguments: Any) -> Callable[[], Result]:
+def in_advance(helper: Helper | None, work: Callable[..., Result], *arguments: Any) -> Callable[[], Result]:
     """Have a helper do something from now on: what is returned waits for it, or does it where there is no helper."""
     return partial(work, *arguments) if helper is None else helper.begin(work, *arguments)
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtri
 
-from optimizer.answers.closeness import Band, band_of, closeness, spread_of
+from optimizer.answers.closeness import Band, band_of, closeness, each_against_the_next, spread_of
 from optimizer.answers.draws import scores_of
 from optimizer.answers.uncertainties import PARTS, Uncertainty
 from optimizer.answers.unknowns import only_needed, speeds_with, unknowns_of, unknowns_of_part, with_values
@@ -306,6 +306,16 @@ def test_a_band_by_hand():
     assert band.deviation_ms == pytest.approx(np.std(np.arange(100), ddof=1) / 10)
     assert (band.low_ms, band.high_ms) == pytest.approx((0.0, 9.0))
     assert band.half_width_ms == pytest.approx(4.5)
+
+
+@pytest.mark.slow
+def test_each_build_against_the_one_before_it(mixed):
+    """All of them drawn at once say the same as two at a time, to the last bit."""
+    rng = np.random.default_rng(5)
+    builds = np.stack([rng.integers(0, size, 5) for size in mixed.options.sizes], axis=1)
+    two_by_two = [closeness(mixed, builds[n], builds[n - 1][None])[0] for n in range(1, len(builds))]
+
+    assert each_against_the_next(mixed, builds) == tuple(two_by_two)
 
 
 @pytest.mark.parametrize(
