@@ -160,7 +160,7 @@ class RulingOut(SearchState):
 
     def _opened(self, sets: DriveSets, rows: IntArray, goal: Goal, most: dict[int, int], width: int) -> Opened:
         """`Opener.open` for some drive sets, the most promising first: every other in one of two pieces."""
-        halves = [rows[half::2] for half in range(min(2, len(rows)))]
+        halves = [rows[::2], rows[1::2]] if len(rows) > 1 else [rows]
         each, gentlest = -(-width // len(halves)), self.opener.gentlest
         listed = [{row: most[row] for row in half.tolist()} for half in halves]
         pieces = [(sets.marked(half), goal, own, each, gentlest) for half, own in zip(halves, listed, strict=True)]
