@@ -24,6 +24,7 @@ from optimizer.report.page.words import PageWords, say, typed
 from optimizer.report.questions import shortlist_text
 from optimizer.report.wording import CAUTION, UNCHECKED, Words
 from optimizer.scenario.event import Scenario
+from optimizer.search.sharing import Helper
 from optimizer.search.state import Progress
 from tests.report.pages import SCRIPT
 from tests.scenes import STARTER
@@ -179,7 +180,7 @@ def test_the_command_writes_the_page(hostile, tmp_path: pathlib.Path, capsys, mo
     """From the folder to the files; the question is passed on, the size is said, and it is far below 500 kB."""
     asked = []
 
-    def decided(scenario: Scenario, question: Question, _progress: Progress) -> Decision:
+    def decided(scenario: Scenario, question: Question, _progress: Progress, _helper: Helper | None) -> Decision:
         asked.append((scenario.car.name, question))
         return decision
 
