@@ -9,7 +9,7 @@ import numpy as np
 from optimizer.choice.options import FloatArray, IntArray
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.drive_sets import HALF_A_CENT, DriveSets, cheapest_cents, joined
-from optimizer.search.opening import OPEN_MANY, Opened
+from optimizer.search.opening import OPEN_MANY
 from optimizer.search.propagation import Goal
 from optimizer.search.sharing import in_pieces
 from optimizer.search.state import SearchState
@@ -17,7 +17,7 @@ from optimizer.search.tightening import Tightener, most_listed
 
 REBOUND_MS = 0.05
 """A rise of the level by this much is worth narrowing anew what is left."""
-CHEAP_BATCH, CHEAP_FEW, IDLE = 160, 30, 2
+CHEAP_BATCH, CHEAP_FEW, IDLE = 100, 20, 2
 """Where the cheapest are looked for: drive sets looked at together, and how many of the likeliest get tangents at once.
 Steps in vain after which these are no longer looked for."""
 CHEAP_LEAVES = 50
@@ -30,10 +30,6 @@ STEPPED = (60, 600)
 """Boxes that go through a round at once, about and at most."""
 LEAST_SLOWED = 150
 """Drive sets of which to run the slowest completions is worth another process."""
-
-Opening = tuple[DriveSets, Goal, dict[int, int], int, FloatArray | None]
-"""What `Opener.open` is asked, and the gentlest slopes known before."""
-
 
 class RulingOut(SearchState):
     """A search that can rule out."""
@@ -148,7 +144,7 @@ class RulingOut(SearchState):
             if not rows:
                 break
             goal = Goal(level, money, ties=True, cheapest=True)
-            opened = self._opened(sets, np.array(rows), goal, most, width)
+            opened = self.opener.open(sets.marked(np.array(rows)), goal, most, width)
             self._try(opened.builds)
             idle = 0 if self.budget < money else idle + (len(opened.builds) > 0 or self.budget < before)
             if briefly and idle == IDLE:
@@ -157,27 +153,6 @@ class RulingOut(SearchState):
             for row in opened.cut_off:
                 most[row] *= 4
             waiting = sorted([*opened.cut_off, *opened.later, *rest], key=lambda row: float(likely[row]))
-
-    def _opened(self, sets: DriveSets, rows: IntArray, goal: Goal, most: dict[int, int], width: int) -> Opened:
-        """`Opener.open` for some drive sets, the most promising first: every other in one of two pieces."""
-        halves = [rows[::2], rows[1::2]] if len(rows) > 1 else [rows]
-        each, gentlest = -(-width // len(halves)), self.opener.gentlest
-        listed = [{row: most[row] for row in half.tolist()} for half in halves]
-        pieces = [(sets.marked(half), goal, own, each, gentlest) for half, own in zip(halves, listed, strict=True)]
-        opened, learned = zip(*self._shared(RulingOut._open, pieces), strict=True)
-        known = [slope for slope in learned if slope is not None]
-        self.opener.gentlest = np.minimum.reduce(known) if known else None
-        return Opened(
-            np.concatenate([each.builds for each in opened]),
-            [row for each in opened for row in each.cut_off],
-            [row for each in opened for row in each.later],
-            max(each.missed_ms for each in opened),
-        )
-
-    def _open(self, piece: Opening) -> tuple[Opened, FloatArray | None]:
-        """What a look into drive sets brings, and the gentlest slopes that are known then."""
-        sets, goal, most, width, self.opener.gentlest = piece
-        return self.opener.open(sets, goal, most, width), self.opener.gentlest
 
 
 def _not_too_fast(search: RulingOut, piece: tuple[DriveSets, Goal]) -> DriveSets:

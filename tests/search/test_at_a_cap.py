@@ -107,23 +107,6 @@ def test_of_cheap_drive_sets_the_first_given_are_opened() -> None:
     assert opened[True] == set(slowest_first[:3].tolist()) != opened[False]
 
 
-@pytest.mark.parametrize("count", [0, 1, 2, 7])
-def test_drive_sets_are_opened_in_two_pieces(count: int) -> None:
-    """Every other in one of them, none where there is none; as many are looked into as at once."""
-    level, ranker = 40.0, ranker_of(capped(1, 500.0))
-    sets = drive_sets_of(ranker.legality, ranker.judge.model.drive_slots, ranker.book, None)
-    rows = np.argsort(-ranker.bounding.optimistic(sets), kind="stable")[:count]
-    goal, most = Goal(level, np.inf, ties=True), dict.fromkeys(rows.tolist(), 10**6)
-    found = ranker._opened(sets, rows, goal, most, 4)
-    whole = ranker.opener.open(sets.marked(rows), goal, most, 4)
-    assert set(found.later) <= set(rows.tolist())
-    assert len(found.later) == len(whole.later) == max(count - 4, 0)
-    assert not found.cut_off
-    if count <= 4:
-        assert {build.tobytes() for build in found.builds} == {build.tobytes() for build in whole.builds}
-    assert bool(len(found.builds)) == (count > 0)
-
-
 @pytest.mark.parametrize("cap", [50.96256, 50.9624, 50.9630])
 def test_only_levels_of_the_very_step_of_a_cap_are_capped(cap: float) -> None:
     """Where the K-th best is a step faster than a cap, few builds are equal, and none of them is held."""
