@@ -87,6 +87,7 @@ run.conditions
 run.model
 run.linear
 run.affine
+run.keeping
 run.ranges
 run.pulls
 run.shifts
@@ -194,7 +195,6 @@ recheck.completing
 recheck.costing
 recheck.asking
 recheck.striking
-recheck.keeping
 recheck.rounds
 recheck.screening
 recheck.groups

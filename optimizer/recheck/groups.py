@@ -10,10 +10,10 @@ import numpy as np
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.recheck.asking import Case
 from optimizer.recheck.choices import Boxes, joined
-from optimizer.recheck.keeping import Keeping
 from optimizer.recheck.rounds import Rounds
 from optimizer.recheck.screening import Screen
 from optimizer.recheck.striking import CENT, strike
+from optimizer.run.keeping import Keeping
 
 GEARING = ("engine", "gearset", "final drive")
 """Kinds of the slots whose parts name a group."""
@@ -81,7 +81,8 @@ class Groups:
         for s in case.drive_slots:
             dead |= rounds.striking.hopeless[s][self.builds[:, s]]
         rows = np.flatnonzero(~dead)
-        rows = rows[Keeping(case, rounds.scores, rounds.aim).could(self.builds[rows])]
+        splits = rounds.scores.splits(rounds.aim, len(case.judge.conditions))
+        rows = rows[Keeping(case.space, case.judge.conditions).could(self.builds[rows], splits)]
         builds = self.builds[rows]
         spent = case.costing.spent(builds)
         steps = np.ceil((case.budget - spent) / MONEY_STEP) if np.isfinite(case.budget) else np.zeros(len(spent))

@@ -15,10 +15,10 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.recheck.asking import Case
 from optimizer.recheck.choices import Boxes
 from optimizer.recheck.completing import Asking, Line, completed
-from optimizer.recheck.keeping import span_of
 from optimizer.recheck.striking import Striking
 from optimizer.run.affine import Span
 from optimizer.run.envelope import Envelope
+from optimizer.run.keeping import span_of
 from optimizer.run.linear import Additions, Frame
 from optimizer.search.demands import Scores, best_case, edges_about
 from optimizer.search.necessary import Demand

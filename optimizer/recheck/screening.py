@@ -12,12 +12,12 @@ import numpy as np
 from optimizer.choice.options import FloatArray, IntArray
 from optimizer.physics.grip import slip_of_grip_use
 from optimizer.recheck.asking import Case
-from optimizer.recheck.keeping import extremes_of
 from optimizer.run.affine import Span
 from optimizer.run.conditions import Conditions
 from optimizer.run.driving import Gear
 from optimizer.run.extremes import TorqueExtremes, power_table
 from optimizer.run.inputs import RunInputs
+from optimizer.run.keeping import extremes_of
 from optimizer.run.linear import Frame
 from optimizer.search.demands import BestCase
 

@@ -18,9 +18,9 @@ from optimizer.physics.grip import slip_of_grip_use
 from optimizer.run.affine import Span
 from optimizer.run.conditions import Conditions
 from optimizer.run.driving import Gear
-from optimizer.run.extremes import TorqueExtremes
 from optimizer.run.inputs import RunInputs, side_by_side
 from optimizer.run.judge import Judge
+from optimizer.run.keeping import Keeping, extremes_of, span_of
 from optimizer.run.linear import LESS_IS_FASTER, Additions, C, Frame, LinearSpace
 from optimizer.run.simulator import Run, simulate, simulate_each_gear
 from optimizer.search.drive_sets import DriveSets
@@ -81,7 +81,7 @@ class Bounding:
         frame = self.space.frame(sets.builds, sets.allowed)
         frame = replace(frame, drive=replace(frame.drive, cap_ms=np.minimum(frame.drive.cap_ms, sets.cap_ms)))
         additions = tuple(self.space.additions(frame, s) for s in sets.free)
-        return Batch(sets, frame, additions, _span(frame, additions, sets.allowed))
+        return Batch(sets, frame, additions, span_of(frame, additions, sets.allowed))
 
     def optimistic(self, sets: DriveSets) -> FloatArray:
         """Speeds (D,) that no completion of each drive set passes."""
@@ -91,44 +91,14 @@ class Bounding:
         ]
         return np.concatenate(parts) if parts else np.zeros(0)
 
-    def could_keep(self, builds: IntArray, splits: Sequence[Sequence[float]]) -> BoolArray:
-        """Which drive sets, builds (D, S) whose free slots do not matter, could keep one of the speeds of every split.
-
-        A split has a speed for each run. The others are slower than one of the splits in all runs: with the best of
-        every usable option no wheel speed that limiter and grip allow gives a thrust that the resistance there does not
-        exceed. A split with a speed that cars are pushed to rules out none.
-        """
-        splits = [each for each in splits if min(each) > self.judge.model.car.start_speed_ms]
-        able = np.ones(len(builds), dtype=np.bool_)
-        for start in range(0, len(builds) if splits else 0, CHUNK):
-            some = np.arange(start, min(start + CHUNK, len(builds)))
-            frame, free = self.space.frame(builds[some]), self.space.free_slots
-            additions = tuple(self.space.additions(frame, s) for s in free)
-            span = _span(frame, additions, tuple(self.space.usable[s][None] for s in free))
-            roll, grip = _extreme_points(span, best=True)
-            cars = [self.space.inputs(frame, roll, each, grip) for each in self.judge.conditions]
-            for speeds in splits:
-                keep = self._keep(cars, speeds)
-                able[some[~keep]] = False
-                cars, some = [each.take(np.flatnonzero(keep)) for each in cars], some[keep]
-        return able
-
-    def _keep(self, cars: Sequence[RunInputs], speeds_ms: Sequence[float]) -> BoolArray:
-        """Which cars, given for each run, could keep the speed of it."""
-        able = np.zeros(len(cars[0]), dtype=np.bool_)
-        for inputs, speed_ms in zip(cars, speeds_ms, strict=True):
-            speed = np.full(len(inputs), speed_ms)
-            for number in range(len(inputs.overall)):
-                able |= Gear(inputs, number).could_keep(speed, self._torque)
-        return able
-
     @cached_property
-    def _torque(self) -> TorqueExtremes:
-        return TorqueExtremes(self.judge.model.table)
+    def keeping(self) -> Keeping:
+        """Which drive sets could keep a speed."""
+        return Keeping(self.space, self.judge.conditions)
 
     def _best_case(self, batch: Batch) -> FloatArray:
         """Speed of the car that is best in every coordinate at once."""
-        roll, grip = _extreme_points(batch.span, best=True)
+        roll, grip = extremes_of(batch.span, best=True)
         return self.judge.joined(self._runs(batch.frame, roll, grip))
 
     def _runs(
@@ -141,7 +111,7 @@ class Bounding:
 
     def slowest(self, batch: Batch) -> FloatArray:
         """Speed (B,) that every completion at least scores, caps aside."""
-        roll, grip = _extreme_points(batch.span, best=False)
+        roll, grip = extremes_of(batch.span, best=False)
         slow = [self.space.slow_inputs(batch.frame, roll, grip, each) for each in self.judge.conditions]
         self.simulated += len(slow) * len(roll)
         return self.judge.joined(self.judge.runs_of(slow)) - SLACK_MS
@@ -151,9 +121,9 @@ class Bounding:
 
         The ground speed that every completion at least reaches, and the surface speed of driven tires that none passes.
         """
-        roll, grip = _extreme_points(batch.span, best=False)
+        roll, grip = extremes_of(batch.span, best=False)
         slow = self.space.slow_inputs(batch.frame, roll, grip, self.judge.fast)
-        roll, grip = _extreme_points(batch.span, best=True)
+        roll, grip = extremes_of(batch.span, best=True)
         highest = self._highest_on_fast_day([slow, self.space.inputs(batch.frame, roll, self.judge.fast, grip)])
         return highest[0, 0], highest[1, 1]
 
@@ -165,7 +135,7 @@ class Bounding:
 
     def least_slip(self, batch: Batch, speed: FloatArray, conditions: Conditions) -> FloatArray:
         """Slip (B,) that every completion at least has while it keeps a ground speed (B,)."""
-        roll, grip = _extreme_points(batch.span, best=True)
+        roll, grip = extremes_of(batch.span, best=True)
         gear = Gear(self.space.inputs(batch.frame, roll, conditions, grip), 0)
         drag, rolling, pressure = gear.resistance(speed)
         base, shift = gear.grip(rolling, pressure)
@@ -210,7 +180,7 @@ class Bounding:
         free : bool array (n,)
             Whether neither limiter nor cap holds it: then every real completion is held by power, grip or distance.
         """
-        roll, grip = _extreme_points(batch.span, best=True)
+        roll, grip = extremes_of(batch.span, best=True)
         count, gears, runs = len(batch.sets), len(batch.frame.drive.overall), len(self.judge.conditions)
         both = side_by_side([self.space.inputs(batch.frame, roll, each, grip) for each in self.judge.conditions])
         score, hold = simulate_each_gear(both, self.judge.marks_m, self.judge.event.scoring.measure, 0.5 * level)
@@ -285,30 +255,6 @@ def _least_lead(leads: FloatArray) -> FloatArray:
     """Least (B,) of some leads (n, B), less their spread and the slack."""
     low, high = leads.min(axis=0), leads.max(axis=0)
     return low - (high - low) - LEAD_SLACK_MS
-
-
-def _span(frame: Frame, additions: tuple[Additions, ...], allowed: tuple[BoolArray, ...]) -> Span:
-    """Least and most of each coordinate over the allowed options, slot by slot."""
-    least, most = frame.base.copy(), frame.base.copy()
-    for add, ok in zip(additions, allowed, strict=True):
-        low, high = add.ends(ok)
-        least += low
-        most += high
-    return Span(least, most)
-
-
-def _extreme_points(span: Span, *, best: bool) -> tuple[FloatArray, FloatArray]:
-    """Points for resistance and for grip: best (or worst) of everything. Lift saves rolling, and costs grip."""
-    light, heavy = (span.least, span.most) if best else (span.most, span.least)
-    roll, grip = heavy.copy(), light.copy()
-    for coordinate in LESS_IS_FASTER:
-        roll[:, coordinate] = light[:, coordinate]
-    for name in ("front_load_kg", "rear_load_kg"):
-        grip[:, C[name]] = heavy[:, C[name]]
-    for name in ("front_lift_m2", "rear_lift_m2"):
-        roll[:, C[name]] = heavy[:, C[name]]
-        grip[:, C[name]] = light[:, C[name]]
-    return roll, grip
 
 
 def _coherent(least: FloatArray, most: FloatArray) -> FloatArray:

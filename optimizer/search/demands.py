@@ -53,6 +53,8 @@ def edges_about(
     every = np.concatenate([[0.0], coarse, middle, level_ms + fine, level_ms + above, caps, caps + CAP_MS])
     every = np.unique(np.concatenate([[start_ms], every[(every > start_ms) & (every >= 0)]]))
     return every, int(np.argmin(np.abs(every - level_ms)))
+APART_MS = (0.0, -0.5, 0.5, -1.0, 1.0)
+"""How much faster one of two runs is taken to be than their mean, to see which drive sets could come as far."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,6 +207,13 @@ class Scores:
             inverse = 2.0 / level - 1.0 / speed
             return np.where(inverse > 0, 1.0 / np.where(inverse > 0, inverse, 1.0), np.inf)
         return 2.0 * level - speed
+
+    def splits(self, level: float, runs: int) -> list[list[float]]:
+        """Speeds in each run that together score just a level: none that scores it is slower in all of them."""
+        if runs == 1:
+            return [[level]]
+        first = [np.array(level + apart) for apart in APART_MS]
+        return [[float(each), float(self.other_run(level, each))] for each in first]
 
     def each(self, bounds: Sequence[FloatArray], level: float) -> FloatArray:
         """Score that a completion needs at least in each run for a level, beside what the best case has in the other.

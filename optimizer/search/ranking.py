@@ -24,8 +24,6 @@ BLOCK = 8192
 """Drive sets bounded at once: what they may be completed with is a large table."""
 MANY_SETS, SAMPLED = 30_000, 12_000
 """Drive sets from which good builds are first looked for in so many of them: most others are then ruled out at once."""
-APART_MS = (0.0, -0.5, 0.5, -1.0, 1.0)
-"""How much faster one of two runs is taken to be than their mean, to see which drive sets could come as far."""
 LEAST_KEEPING = 1000
 """Drive sets of which to ask whether they could keep a speed is worth another process."""
 ALL_TRIED, FEW_TRIED, SOON_CLOSED = 40_000, 2_000, 2_000_000
@@ -261,9 +259,8 @@ class Ranker(Looking):
         level = self.pool.level - BOUND_SLACK_MS
         if not np.isfinite(level):
             return outlines
-        runs, scores = len(self.judge.conditions), Scores(self.judge.event.scoring, self.judge.marks_m)
-        firsts = [np.array(level + apart) for apart in (APART_MS if runs > 1 else APART_MS[:1])]
-        splits = [[float(each) for each in (first, scores.other_run(level, first))[:runs]] for first in firsts]
+        scores = Scores(self.judge.event.scoring, self.judge.marks_m)
+        splits = scores.splits(level, len(self.judge.conditions))
         pieces = [(outlines.builds[rows], splits) for rows in self.matter.parts(len(outlines), LEAST_KEEPING)]
         return outlines.take(np.concatenate(self._shared(_could_keep, pieces)))
 
@@ -326,4 +323,4 @@ class Ranker(Looking):
 
 
 def _could_keep(search: Ranker, piece: tuple[IntArray, list[list[float]]]) -> BoolArray:
-    return search.bounding.could_keep(*piece)
+    return search.bounding.keeping.could(*piece)

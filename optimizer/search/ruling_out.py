@@ -31,6 +31,7 @@ STEPPED = (60, 600)
 LEAST_SLOWED = 150
 """Drive sets of which to run the slowest completions is worth another process."""
 
+
 class RulingOut(SearchState):
     """A search that can rule out."""
 

@@ -11,9 +11,9 @@ from optimizer.recheck.asking import Asked, Case
 from optimizer.recheck.choices import Boxes
 from optimizer.recheck.completing import Asking, Line, completed
 from optimizer.recheck.groups import Groups
-from optimizer.recheck.keeping import Keeping
 from optimizer.recheck.rounds import Rounds
 from optimizer.recheck.screening import Screen
+from optimizer.run.keeping import Keeping
 from optimizer.scenario.reading import read_scenario
 from tests.search.catalogs import random_catalog
 from tests.test_second_reading import unsettled
@@ -78,7 +78,8 @@ def test_no_drive_set_that_could_not_keep_a_speed_has_a_build_that_scores_it(see
     speed, out = case.judge.speeds(builds), []
     for level in (*np.quantile(speed[speed > 0], [0.1, 0.5, 0.9]), speed.max(), speed.max() + 4.0):
         rounds = Rounds(case, float(level))
-        able = Keeping(case, rounds.scores, rounds.aim).could(boxes.builds)
+        splits = rounds.scores.splits(rounds.aim, len(case.judge.conditions))
+        able = Keeping(case.space, case.judge.conditions).could(boxes.builds, splits)
         assert (speed[~able[rows]] < level).all()
         out.append(int((~able).sum()))
     assert out == sorted(out)

@@ -219,7 +219,7 @@ def test_no_completion_is_ever_as_fast_as_its_drive_set_could_not_keep(seed: int
     for level in (*np.quantile(highest, [0.1, 0.5, 0.9, 1.0]), highest.max() + 3.0):
         for apart in (0.0, 0.7):
             speeds = [level + apart, *[level - apart] * (len(highest) - 1)]
-            able = ranker.bounding.could_keep(sets.builds, [speeds])
+            able = ranker.bounding.keeping.could(sets.builds, [speeds])
             assert (highest[:, ~able[rows]] < np.array(speeds)[:, None]).all(), (level, apart)
             out += int((~able).sum())
     assert out > 0
