@@ -82,6 +82,7 @@ run.extremes
 run.driving
 run.panels
 run.ahead
+run.gears
 run.simulator
 run.conditions
 run.model

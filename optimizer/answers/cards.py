@@ -16,7 +16,8 @@ from optimizer.errors import NoLegalBuildError
 from optimizer.run.driving import Gear
 from optimizer.run.judge import CHECKS, Judge, Judged
 from optimizer.run.model import DriveRows, rated_speed_ms
-from optimizer.run.simulator import LIMITS, LimitName, Run
+from optimizer.run.panels import LIMITS, LimitName
+from optimizer.run.simulator import Run
 from optimizer.run.stopping import CASES
 from optimizer.scenario.parts import Axle, Tire
 

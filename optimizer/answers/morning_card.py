@@ -27,8 +27,8 @@ from optimizer.run.conditions import Conditions
 from optimizer.run.driving import Gear
 from optimizer.run.inputs import RunInputs, models_side_by_side
 from optimizer.run.model import rated_speed_ms
-from optimizer.run.panels import Passing
-from optimizer.run.simulator import LIMITS, Run, simulate
+from optimizer.run.panels import LIMITS, Passing
+from optimizer.run.simulator import Run, simulate
 from optimizer.run.stopping import CASES, stopping_of
 from optimizer.scenario.event import Weather
 from optimizer.scenario.parts import Axle, Tire

@@ -9,7 +9,7 @@ from optimizer.answers.cards import BuildCard
 from optimizer.answers.marks import Shortfall
 from optimizer.answers.said_done import SaidDone
 from optimizer.answers.set_ups import SetUp, Unfit
-from optimizer.run.simulator import LimitName
+from optimizer.run.panels import LimitName
 from optimizer.scenario.parts import Axle
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from optimizer.choice.options import IntArray
 from optimizer.run.driving import Gear
 from optimizer.run.judge import Judge
-from optimizer.run.simulator import LIMITS
+from optimizer.run.panels import LIMITS
 
 FREE = tuple(LIMITS.index(name) for name in ("power", "distance"))
 """What does not keep the driver from full throttle."""

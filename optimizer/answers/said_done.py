@@ -21,7 +21,8 @@ from optimizer.choice.options import FloatArray, options_of
 from optimizer.choice.wishes import build_with
 from optimizer.measured.reading import read_runs
 from optimizer.measured.records import Measurements, TimedRun
-from optimizer.run.simulator import LIMITS, LimitName, simulate
+from optimizer.run.panels import LIMITS, LimitName
+from optimizer.run.simulator import simulate
 from optimizer.scenario.event import Scenario
 
 NAMED = 5

@@ -21,7 +21,8 @@ from optimizer.choice.options import FloatArray, IntArray, Options
 from optimizer.physics.tires import circumference_growth
 from optimizer.run.inputs import RunInputs, models_side_by_side
 from optimizer.run.model import DriveRows, RunModel, S, rolling_radius_m
-from optimizer.run.simulator import LIMITS, Measure, Run, simulate
+from optimizer.run.panels import LIMITS
+from optimizer.run.simulator import Measure, Run, simulate
 from optimizer.run.traces import Trace, coast_down, pull, slip_at, speed_at
 from optimizer.scenario.parts import Engine, Part, Tire
 

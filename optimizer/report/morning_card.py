@@ -15,7 +15,7 @@ from optimizer.answers.swaps import MATTERS_MS
 from optimizer.report.calibration import last_run_sentence
 from optimizer.report.tables import Table
 from optimizer.report.wording import CAUTION, GRIP_WARNING, UNCHECKED, Words, both, ordinal, rpm, wrapped
-from optimizer.run.simulator import LimitName
+from optimizer.run.panels import LimitName
 from optimizer.units import shown, to_unit, usual
 
 NO_RUN = "NO RUN: tires"

@@ -32,6 +32,8 @@ GUESS = 1.0 / 1.03
 """Share of the wheel speed that ground speed is taken to have where nothing better is known."""
 SLIP_ROUNDS = 1
 """Rounds for slip: two passes, which gain about two digits each, and the secant through them as much as both."""
+ALONE_ROUNDS = 2
+"""The same for a wheel speed by itself, where nothing tells how much slip there is."""
 SURFACE_ROUNDS = 3
 """The same towards the wheel speed that goes with a ground speed, where the engine's force moves with slip too."""
 HOLD_PASSES = 5
@@ -65,16 +67,37 @@ class Push(NamedTuple):
 
 
 class Gear:
-    """Full-throttle driving of n cars in one gear (or on a slipping clutch in first)."""
+    """Full-throttle driving of n cars in a gear, or on a slipping clutch.
 
-    def __init__(self, inputs: RunInputs, gear: int, *, clutch: bool = False) -> None:
+    Parameters
+    ----------
+    inputs : RunInputs
+        n cars.
+    gear : int, or int array (n,)
+        The gear, 0 is first: one for all, or each car's own.
+    clutch : bool
+        Whether the clutch slips.
+
+    Attributes
+    ----------
+    number : int
+        The gear that all are in; -1 where each is in its own.
+    numbers : int array (n,)
+    """
+
+    def __init__(self, inputs: RunInputs, gear: int | IntArray, *, clutch: bool = False) -> None:
         self.inputs = inputs
-        self.number = gear
+        self.number = int(gear) if np.ndim(gear) == 0 else -1
+        self.numbers = np.full(len(inputs), gear, dtype=np.int64)
         self.clutch = clutch
-        self.exists = inputs.overall[gear] > 0
-        ratio = np.where(self.exists, inputs.overall[gear], 1.0)
+        place = (gear, slice(None)) if np.ndim(gear) == 0 else (gear, np.arange(len(inputs)))
+        overall, efficiency, shift_rpm = (
+            table[place] for table in (inputs.overall, inputs.efficiency, inputs.shift_rpm)
+        )
+        self.exists = overall > 0
+        ratio = np.where(self.exists, overall, 1.0)
         self.rpm_per_surface = ratio * (30.0 / np.pi) / inputs.radius_m
-        self.force_per_torque = inputs.torque_scale * ratio * inputs.efficiency[gear] / inputs.radius_m
+        self.force_per_torque = inputs.torque_scale * ratio * efficiency / inputs.radius_m
         self.growth = inputs.growth / GROWTH_SPEED_MS**2
         self.half_density = 0.5 * inputs.air_density
         self.cross_pressure = self.half_density * crosswind_square(inputs.crosswind_ms, inputs.drag_rise_at_yaw)
@@ -90,7 +113,7 @@ class Gear:
         self.bent_at_slide = inputs.slip_at_slide / (1.0 + inputs.slip_at_slide)
         self.share_at_slide = 1.0 - self.bent_at_slide
         self.share_at_limit = self._share_at(np.full(len(inputs), inputs.grip_use_limit))
-        self.shift_surface = self.surface_at_rpm(inputs.shift_rpm[gear])
+        self.shift_surface = self.surface_at_rpm(shift_rpm)
         self.limit_surface = self.surface_at_rpm(inputs.rev_limit_rpm)
         self.launch_surface = self.surface_at_rpm(inputs.launch_rpm)
 
@@ -176,8 +199,13 @@ class Gear:
                 whole[part] = some
         return out
 
-    def _push(self, surface: FloatArray, guess: FloatArray) -> Push:
-        """`push` for as many wheel speeds as fit the cache."""
+    def at(self, surface: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Ground speed and acceleration at a wheel speed of each car, as `push` has them: (n,) each."""
+        push = self._push(surface[None], np.full((1, len(surface)), GUESS), ALONE_ROUNDS)
+        return push.speed[0], push.acceleration[0]
+
+    def _push(self, surface: FloatArray, guess: FloatArray, rounds: int | None = None) -> Push:
+        """`push` for as many wheel speeds as fit the cache, in `SLIP_ROUNDS` for slip or as many as asked for."""
         force = self.engine_force(surface)
 
         def next_pass(share: FloatArray) -> Push:
@@ -187,7 +215,7 @@ class Gear:
             drag += rolling
             return self._pass(speed, share, force, drag, base)
 
-        share, acceleration, last = _fixed_point(next_pass, guess, SLIP_ROUNDS)
+        share, acceleration, last = _fixed_point(next_pass, guess, SLIP_ROUNDS if rounds is None else rounds)
         return Push(share * surface, acceleration, last.use, last.spare, share)
 
     def _pass(
@@ -254,8 +282,8 @@ class Gear:
         limit = np.minimum(self.limit_surface, inputs.surface_cap_ms)
         most = np.maximum(least, np.minimum(speed / self.share_at_limit, limit))
         low, high = self.rpm_at(least), self.rpm_at(most)
-        if self.number == 0:
-            low, high = np.maximum(low, inputs.launch_rpm), np.maximum(high, inputs.launch_rpm)
+        launch = np.where(self.numbers == 0, inputs.launch_rpm, 0.0)
+        low, high = np.maximum(low, launch), np.maximum(high, launch)
         torque = extremes.highest(inputs.engine, low[:, None], high[:, None])[:, 0]
         force = self.force_per_torque * torque / (1.0 + self.growth * least * least)
         holds = np.minimum(force, base * self.most_of_base) >= against - ROUNDING_N

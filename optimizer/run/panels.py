@@ -5,9 +5,9 @@ Everything is elementwise over cars: a result never depends on its batch.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -45,6 +45,9 @@ _SLOPE, _COEFFICIENT = ([_numbers(row) for row in matrix] for matrix in (_MATRIC
 _WEIGHT = _numbers(_MATRICES[1])
 
 
+LimitName = Literal["power", "revs", "grip", "distance", "speed cap"]
+LIMITS: tuple[LimitName, ...] = ("power", "revs", "grip", "distance", "speed cap")
+"""What may limit a car at a mark."""
 PASSING = ("time", "speed", "surface", "use", "gear", "limit")
 """What is noted at each mark: the fields of `Passing`."""
 
@@ -271,14 +274,15 @@ def accumulate(rates: Corners, start: FloatArray) -> FloatArray:
     return out
 
 
-def on_board(block: Block, mark_m: float) -> OnBoard | None:
-    """The cars that pass a board on some panels; None if there is none."""
+def on_board(block: Block, mark_m: float | FloatArray) -> OnBoard | None:
+    """The cars that pass a board, at one distance or at each car's own (n,), on some panels; None if there is none."""
     cars = np.flatnonzero((mark_m < block.distance[-1]) & (block.distance[0] <= mark_m))
     if len(cars) == 0:
         return None
+    at = np.broadcast_to(mark_m, block.distance[0].shape)[cars]
     panel = np.zeros(len(cars), dtype=np.int64)
     for border in block.distance[1:-1]:
-        panel += border[cars] <= mark_m
+        panel += border[cars] <= at
     start = block.distance[panel, cars]
     corners = [
         each[panel, cars]
@@ -286,12 +290,12 @@ def on_board(block: Block, mark_m: float) -> OnBoard | None:
         for each in kind
     ]
     return OnBoard(
-        cars, mark_m - start, block.distance[panel + 1, cars] - start, block.time[panel, cars],
+        cars, at - start, block.distance[panel + 1, cars] - start, block.time[panel, cars],
         block.speed[0][panel, cars], np.array(corners),
     )  # fmt: skip
 
 
-def look_for(found: list[list[OnBoard]], block: Block, marks_m: tuple[float, float]) -> None:
+def look_for(found: list[list[OnBoard]], block: Block, marks_m: Sequence[float | FloatArray]) -> None:
     """Add the cars that pass each mark on some panels to those found so far."""
     for mark, on_it in zip(marks_m, found, strict=True):
         cars = on_board(block, mark)

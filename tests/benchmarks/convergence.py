@@ -17,21 +17,22 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.run import ahead, driving, panels, simulator
+from optimizer.run import ahead, driving, gears, panels, simulator
 from optimizer.run.inputs import RunInputs
 from tests.search.catalogs import machinery, random_catalog
 
 CARS = 300
 MPH = 0.44704
 PLACES: dict[str, ModuleType] = {
-    "CLUTCH_PANELS": simulator, "PULL_PANELS": simulator, "LAST_PANELS": simulator, "LIMITER_PANELS": simulator,
+    "CLUTCH_PANELS": gears, "PULL_PANELS": gears, "LAST_PANELS": simulator, "LIMITER_PANELS": simulator,
     "SCAN_POINTS": ahead, "ROOT_PASSES": ahead, "DIP_PASSES": ahead, "LOG_REACH": ahead, "ROOM": ahead,
-    "SLIP_ROUNDS": driving, "SURFACE_ROUNDS": driving, "HOLD_PASSES": driving, "BOARD_PASSES": panels,
+    "SLIP_ROUNDS": driving, "ALONE_ROUNDS": driving, "SURFACE_ROUNDS": driving, "HOLD_PASSES": driving,
+    "BOARD_PASSES": panels,
 }  # fmt: skip
 FINE = {
     "CLUTCH_PANELS": (10, 10, 10), "PULL_PANELS": (20, 20, 20), "LAST_PANELS": (30, 30, 60), "LIMITER_PANELS": 30,
     "SCAN_POINTS": (101, 101), "ROOT_PASSES": 12, "DIP_PASSES": 6, "LOG_REACH": 14.0, "ROOM": 3.0,
-    "SLIP_ROUNDS": 4, "SURFACE_ROUNDS": 6, "HOLD_PASSES": 12, "BOARD_PASSES": 8,
+    "SLIP_ROUNDS": 4, "ALONE_ROUNDS": 5, "SURFACE_ROUNDS": 6, "HOLD_PASSES": 12, "BOARD_PASSES": 8,
 }  # fmt: skip
 TRIED: tuple[dict[str, Any], ...] = (
     {},
@@ -39,7 +40,7 @@ TRIED: tuple[dict[str, Any], ...] = (
     {"LIMITER_PANELS": 3}, {"LIMITER_PANELS": 12},
     {"PULL_PANELS": (1, 1, 1)}, {"PULL_PANELS": (4, 4, 4)}, {"CLUTCH_PANELS": (3, 3, 3)},
     {"SCAN_POINTS": (5, 5)}, {"SCAN_POINTS": (17, 17)},
-    {"SLIP_ROUNDS": 2}, {"SURFACE_ROUNDS": 2},
+    {"SLIP_ROUNDS": 2}, {"ALONE_ROUNDS": 1}, {"SURFACE_ROUNDS": 2},
     {"LOG_REACH": 7.0}, {"LOG_REACH": 12.0}, {"ROOM": 3.0},
 )  # fmt: skip
 

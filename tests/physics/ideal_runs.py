@@ -11,7 +11,8 @@ from scipy.optimize import brentq
 from optimizer.physics.air import G
 from optimizer.run.driving import Gear
 from optimizer.run.inputs import FloatArray, RunInputs, TorqueTable
-from optimizer.run.simulator import LIMITS, Run, simulate
+from optimizer.run.panels import LIMITS
+from optimizer.run.simulator import Run, simulate
 from tests.physics.published import Row
 
 RADIUS_M = 0.3

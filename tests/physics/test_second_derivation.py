@@ -12,7 +12,8 @@ import pytest
 
 from optimizer.physics import rolling
 from optimizer.run.inputs import RunInputs, TorqueTable
-from optimizer.run.simulator import LIMITS, simulate
+from optimizer.run.panels import LIMITS
+from optimizer.run.simulator import simulate
 from tests.physics import second_derivation as second
 from tests.physics.second_derivation import G_N, MPH, ROUND_OFF, Car
 

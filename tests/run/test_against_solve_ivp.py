@@ -18,7 +18,8 @@ from optimizer.choice.options import options_of
 from optimizer.run.conditions import DynoSide, torque_table
 from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
-from optimizer.run.simulator import LIMITS, Run, simulate
+from optimizer.run.panels import LIMITS
+from optimizer.run.simulator import Run, simulate
 from tests.choice.records import CURVE, make_engine, make_scenario
 from tests.run import independent_run as judge
 from tests.run.independent_run import OneCar, independent_run, pchip_torque, table_torque

@@ -7,7 +7,8 @@ import pytest
 
 from optimizer.run.envelope import Envelope
 from optimizer.run.inputs import FloatArray, IntArray
-from optimizer.run.simulator import LIMITS, Run, simulate
+from optimizer.run.panels import LIMITS
+from optimizer.run.simulator import Run, simulate
 from optimizer.search.demands import edges_about
 from optimizer.search.drive_sets import DriveSets
 from optimizer.search.limiter import limiter_cut
