@@ -136,8 +136,12 @@ class Narrower:
         if not np.isfinite(level):
             return ground, turning
         run = np.full(len(ground), level)
-        slip = np.minimum.reduce([bounding.least_slip(batch, run, each) for each in judge.conditions])
-        return np.maximum(ground, run), np.maximum(turning, run * (1 + slip))
+        slips = [bounding.least_slip(batch, run, each) for each in judge.conditions]
+        ground, turning = np.maximum(ground, run), np.maximum(turning, run * (1 + np.minimum.reduce(slips)))
+        for speed, each in zip(batch.sets.each_ms.T, judge.conditions, strict=False):
+            ground = np.maximum(ground, speed)
+            turning = np.maximum(turning, speed * (1 + bounding.least_slip(batch, speed, each)))
+        return ground, turning
 
     def _near_rating(self, sets: DriveSets, surface: FloatArray) -> IntArray:
         """Drive sets with a tire that their fastest completion, at a surface speed (D,), takes past its rating."""

@@ -151,7 +151,7 @@ class Tightener:
                 rest.append(sets.take(np.arange(start, len(sets))))
                 break
             some = sets.take(np.arange(start, min(start + CHUNK * coarser, len(sets))))
-            piece = self._round(some, goal, coarser)
+            piece = self._not_too_fast(self._round(some, goal, coarser), goal)
             if len(piece.batch.sets) == 0:
                 continue
             many = np.ones(len(piece.batch.sets), dtype=bool)
@@ -162,6 +162,15 @@ class Tightener:
                     many[box] = False
             rest.append(piece.batch.sets.take(many))
         return np.concatenate(found), joined(rest)
+
+    def _not_too_fast(self, piece: Left, goal: Goal) -> Left:
+        """What tires and rotors leave of it: `Narrower.not_too_fast`."""
+        sets = piece.batch.sets
+        kept = self.narrower.not_too_fast(sets.marked(np.arange(len(sets))), goal)
+        left = piece.batch.take(kept.mark)
+        return Left(
+            replace(left, sets=replace(kept, mark=left.sets.mark)), tuple(cut.take(kept.mark) for cut in piece.cuts)
+        )
 
     def _listed(self, piece: Left, boxes: IntArray, goal: Goal, most: int) -> list[IntArray | None]:
         """Completions (n, S) of each of some boxes that keep all its cuts; None where there are more than ``most``."""
