@@ -7,6 +7,9 @@ Nothing is sampled and nothing is simulated.
 
 from __future__ import annotations
 
+from copy import copy
+from typing import NamedTuple
+
 import numpy as np
 
 from optimizer.run.affine import Affine, Span
@@ -17,6 +20,22 @@ from optimizer.run.linear import Frame, LinearSpace
 from optimizer.run.pulls import Pull, Pulls
 from optimizer.run.ranges import Ranges
 from optimizer.run.shifts import Shifts
+
+
+class Tires(NamedTuple):
+    """Driven tires of E drive sets: slip when they slide, what load transfer adds to grip per newton of thrust (E,).
+
+    And the most thrust the driver lets them take over grip (E,), and cells in which every car has some grip (E, K).
+    """
+
+    slip_at_slide: FloatArray
+    moved: FloatArray
+    grip_factor: FloatArray
+    some_grip: BoolArray
+
+    def take(self, rows: IntArray) -> Tires:
+        """The same for some drive sets, or drive sets repeated."""
+        return Tires(self.slip_at_slide[rows], self.moved[rows], self.grip_factor[rows], self.some_grip[rows])
 
 
 class Envelope:
@@ -50,6 +69,8 @@ class Envelope:
         Gears in which some car may keep its speed.
     highest_surface : array (G, E)
         Wheel speed up to which each gear is used.
+    tires : Tires
+        What slip makes of grip.
     """
 
     def __init__(
@@ -64,7 +85,9 @@ class Envelope:
         reached_ms: FloatArray | float = 0.0,
     ) -> None:
         self.edges, self.span = edges, span
-        self.ranges = ranges = Ranges(space, frame, span, conditions, edges, aim)
+        ranges = Ranges(space, frame, span, conditions, edges, aim)
+        self.grip_use_limit = ranges.base.grip_use_limit
+        self.tires = Tires(ranges.base.slip_at_slide, ranges.moved, ranges.grip_factor, ranges.gripping)
         self.resistance, self.grip, self.gripping = ranges.resistance, ranges.grip, ranges.gripping
         self.least_resistance = ranges.least_resistance
         self.mildest, self.mildest_above = ranges.mildest, ranges.mildest_above
@@ -76,19 +99,31 @@ class Envelope:
         best = np.stack([each.force for each in gears]).argmax(axis=0)
         self.top = best[:, aim] if top is None else top
         self.mass = ranges.cars["translating_kg"].plus(ranges.turning_in(self.top))
-        shares = self._combine(gears, best)
+        shares = self._combine(ranges, gears, best)
         self.shifts = Shifts(pulls, gears, shares, ~np.isposinf(self.force)).all()
 
-    def _share(self, turning: Affine | None) -> FloatArray:
+    def take(self, rows: IntArray) -> Envelope:
+        """The same for some drive sets, or drive sets repeated."""
+        some = copy(self)
+        for name in ("resistance", "grip", "mass", "span", "tires"):
+            setattr(some, name, getattr(self, name).take(rows))
+        for name in _BY_SET:
+            setattr(some, name, getattr(self, name)[rows])
+        for name in _BY_SET_SECOND:
+            setattr(some, name, getattr(self, name)[:, rows])
+        some.shifts = tuple(shift.take(rows) for shift in self.shifts)
+        return some
+
+    def _share(self, ranges: Ranges, turning: Affine | None) -> FloatArray:
         """Least inertia over M of cars with some turning mass, or with none: (E,)."""
-        top = self.ranges.turning_in(self.top)
+        top = ranges.turning_in(self.top)
         extra = top.plus(top, -2.0) if turning is None else turning.plus(top, -1.0)
         least = extra.least(self.span)
         over = np.where(least >= 0, self.mass.most(self.span), self.mass.least(self.span))
         share: FloatArray = 1.0 + least / over
         return share
 
-    def _combine(self, gears: list[Pull], best: IntArray) -> FloatArray:
+    def _combine(self, ranges: Ranges, gears: list[Pull], best: IntArray) -> FloatArray:
         """One thrust and inertia for each cell that no gear beats, whatever the resistance.
 
         The gear with most thrust stands for all; where it carries more inertia than another, its thrust is raised by
@@ -96,11 +131,11 @@ class Envelope:
 
         Returns the least inertia over M in each gear (G, E, K).
         """
-        ranges, inputs = self.ranges, self.ranges.base
-        self.grip_share = self._share(None)
+        inputs = ranges.base
+        self.grip_share = self._share(ranges, None)
         heaviest = self.mass.most(self.span)
         free = np.stack([
-            self._share(turning)[:, None] + gear.slip * (turning.least(self.span) / heaviest)[:, None]
+            self._share(ranges, turning)[:, None] + gear.slip * (turning.least(self.span) / heaviest)[:, None]
             for turning, gear in zip(ranges.inertia, gears, strict=True)
         ])  # fmt: skip
         limited = np.stack([each.on_limiter for each in gears])
@@ -120,7 +155,7 @@ class Envelope:
         self.share = np.take_along_axis(shares, best[None], 0)[0]
         left = self.edges[:-1]
         clutch = left < Gear(inputs, 0).launch_surface[:, None]
-        open_share = self._share(ranges.turning(None))
+        open_share = self._share(ranges, ranges.turning(None))
         self.share = np.where(clutch, np.minimum(self.share, open_share[:, None]), self.share)
         capped = left >= inputs.cap_ms[:, None]
         # with the wind faster than the car its drag pushes: such cells are not counted
@@ -138,3 +173,11 @@ class Envelope:
         for shift in self.shifts:
             clear &= (shift.latest_ms[rows] <= low_ms) | (shift.earliest_ms[rows] > high_ms)
         return clear
+
+
+_BY_SET = (
+    "force", "per_grip", "share", "grip_share", "mildest", "mildest_above", "least_resistance", "most_grip",
+    "gripping", "top",
+)  # fmt: skip
+_BY_SET_SECOND = ("force_ends", "own_ends", "usable", "highest_surface")
+"""Attributes of an envelope whose first axis, or second, is that of drive sets."""

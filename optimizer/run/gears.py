@@ -142,9 +142,9 @@ class _Taking:
     into the gear, as far as is known before they have pulled.
     """
 
-    def __init__(self, gears: Gear, number: int, first: Entry, least: FloatArray) -> None:
+    def __init__(self, gears: Gear, count: int, first: Entry, least: FloatArray) -> None:
         self.gears, inputs = gears, gears.inputs
-        self.shape = shape = (number, len(first.speed))
+        self.shape = shape = (count, len(first.speed))
         self.left_speed, self.left_pull = (each.reshape(shape) for each in gears.at(gears.shift_surface))
         after, rolled = gears.coast(self.left_speed.ravel(), inputs.shift_time_s)
         self.after, self.rolled = after.reshape(shape), rolled.reshape(shape)

@@ -145,5 +145,10 @@ class Ranges:
 
     def cell(self, speed: FloatArray) -> IntArray:
         """The cell (E,) in which a ground speed (E,) lies, the nearest where in none."""
-        place: IntArray = np.clip(np.searchsorted(self.edges, speed, side="right") - 1, 0, len(self.edges) - 2)
-        return place
+        return cell_of(self.edges, speed)
+
+
+def cell_of(edges: FloatArray, speed: FloatArray) -> IntArray:
+    """The cell (E,) between edges (K + 1,) in which a speed (E,) lies, the nearest where in none."""
+    place: IntArray = np.clip(np.searchsorted(edges, speed, side="right") - 1, 0, len(edges) - 2)
+    return place

@@ -95,6 +95,16 @@ class DriveSets:
             builds[:, s] = np.argsort(~ok, axis=1, kind="stable")[whose, digit]  # what is allowed comes first
         return builds, whose
 
+    def alike(self) -> tuple[IntArray, IntArray]:
+        """Those that differ in nothing but speeds and marks: the first of each kind (U,), and each one's kind (D,)."""
+        told = [self.builds, self.cap_ms[:, None], *(np.packbits(ok, axis=1) for ok in self.allowed)]
+        flat = np.concatenate([np.ascontiguousarray(each).view(np.uint8) for each in told], axis=1)
+        _, first, kind = np.unique(flat, axis=0, return_index=True, return_inverse=True)
+        order = np.argsort(first)  # in the order in which they stand
+        place = np.empty_like(order)
+        place[order] = np.arange(len(order))
+        return first[order], place[kind.reshape(-1)]
+
     def take(self, rows: IntArray | BoolArray) -> DriveSets:
         """Some of the drive sets."""
         return DriveSets(

@@ -14,6 +14,7 @@ from optimizer.run.affine import POWERS, Affine, Force
 from optimizer.run.driving import BoolArray
 from optimizer.run.envelope import Envelope
 from optimizer.run.inputs import FloatArray
+from optimizer.run.ranges import cell_of
 
 LEAST_SPEED_MS = 1.0
 """Stands in for a speed where there is none to ask about."""
@@ -27,17 +28,17 @@ def limiter_cut(envelope: Envelope, speed_ms: FloatArray) -> tuple[Affine, BoolA
     It is about how much faster than that the limiter would let it go on. It does not hold where some car may have no
     grip at all, where all start as fast, or no gear can push hard enough: other cuts say that.
     """
-    ranges, inputs = envelope.ranges, envelope.ranges.base
-    rows, cell = np.arange(len(speed_ms)), ranges.cell(speed_ms)
+    tires, rows = envelope.tires, np.arange(len(speed_ms))
+    cell = cell_of(envelope.edges, speed_ms)
     usable = envelope.usable[:, rows, cell]
-    holds = ranges.gripping[rows, cell] & (speed_ms > envelope.edges[0]) & usable.any(axis=0)
+    holds = tires.some_grip[rows, cell] & (speed_ms > envelope.edges[0]) & usable.any(axis=0)
     speed_ms = np.where(holds, speed_ms, LEAST_SPEED_MS)
     highest = np.where(usable, envelope.highest_surface, 0.0).max(axis=0)
     slip = highest / speed_ms - 1.0
-    use = np.minimum(grip_of_slip(slip, inputs.slip_at_slide), inputs.grip_use_limit)
-    allowed = use / (1.0 - use * ranges.moved)
+    use = np.minimum(grip_of_slip(slip, tires.slip_at_slide), envelope.grip_use_limit)
+    allowed = use / (1.0 - use * tires.moved)
     against = _at(envelope.resistance, speed_ms)
-    spare = _at(envelope.grip, speed_ms).times(allowed / ranges.grip_factor).plus(against, -1.0)
+    spare = _at(envelope.grip, speed_ms).times(allowed / tires.grip_factor).plus(against, -1.0)
     steep = np.maximum(2.0 * against.at(envelope.mildest) / speed_ms, LEAST_SLOPE)
     return spare.times(1.0 / steep), holds
 

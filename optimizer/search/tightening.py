@@ -183,8 +183,10 @@ class Tightener:
         return [None if cut_off else builds for builds, cut_off in every]
 
     def by_speed(self, sets: DriveSets) -> DriveSets:
-        """Drive sets split by the highest speed in each run, where that is not known closely."""
-        return self._by_speed(sets, np.zeros(len(sets)))
+        """Drive sets split by the highest speed in each run, where that is not known closely: parts of one together."""
+        parts = self._by_speed(sets.marked(np.arange(len(sets))), np.zeros(len(sets)))
+        parts = parts.take(np.argsort(parts.mark, kind="stable"))
+        return replace(parts, mark=sets.mark[parts.mark])
 
     def _by_speed(self, sets: DriveSets, least: FloatArray) -> DriveSets:
         """Drive sets split by the highest speed in each run that is known less closely than ``least`` (D,)."""
@@ -301,11 +303,14 @@ class Tightener:
         start_ms, caps_ms = self.judge.model.car.start_speed_ms, batch.frame.drive.cap_ms
         edges, aim = edges_about(level_ms, start_ms, coarser, caps_ms)
         found: list[Envelope] = []
+        first, alike = sets.alike()
+        one = batch if len(first) == len(sets) else batch.take(first)
         for run, conditions in enumerate(self.judge.conditions):
             top = found[0].top if found else None
-            reached = sets.each_ms[:, run]
-            found.append(Envelope(self.bounding.space, batch.frame, batch.span, conditions, edges, aim, top, reached))
-        return batch, found
+            reached = np.full(len(first), np.inf)  # by those of several that are alike which reach least
+            np.minimum.at(reached, alike, sets.each_ms[:, run])
+            found.append(Envelope(self.bounding.space, one.frame, one.span, conditions, edges, aim, top, reached))
+        return batch, found if one is batch else [each.take(alike) for each in found]
 
     def _laid(
         self,
