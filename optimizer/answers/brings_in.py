@@ -80,8 +80,6 @@ class BringingIn:
 
     Attributes
     ----------
-    always_as_many : bool
-        Whether every build that has the part buys as many of it: it fits one slot, and no kit has any.
     closed : bool
         Whether every search so far was complete.
     """
@@ -90,9 +88,7 @@ class BringingIn:
         self.study, self.named, self.budget_cents, self.progress = study, named, budget_cents, progress
         self.part: Part = study.scenario.parts[named.rpartition("=")[2]]
         self.elsewhere = set(places_of(study.options, self.part.id)) - set(places_of(study.options, named))
-        self.always_as_many = len(places_of(study.options, self.part.id)) == 1 and not any(
-            self.part.id == part for kit in study.scenario.kits for part, _ in kit.contents
-        )
+        self._in_kit = any(self.part.id == part for kit in study.scenario.kits for part, _ in kit.contents)
         self.closed = True
         self._salt = salt_asked_about(study.judge)
         self._price_study: Study | None = None
@@ -132,10 +128,16 @@ class BringingIn:
             if build is None:
                 break
             limit = self.dearest(build)
-            if self.always_as_many and not likely_last:  # the cheapest of all is so at every price
+            if not likely_last and self._buys_fewest(build):  # the cheapest of all is so at every higher price
                 break
             likely_last = not likely_last
         return limit
+
+    def _buys_fewest(self, build: IntArray) -> bool:
+        """Whether no build that has the part where asked for buys fewer of it than a build (S,)."""
+        slots, every = self.study.options.slots, places_of(self.study.options, self.part.id)
+        pieces = sum(slots[s].count for s, o in every if build[s] == o)
+        return not self._in_kit and pieces == min(slots[s].count for s, _ in places_of(self.study.options, self.named))
 
     def dearest(self, build: IntArray) -> PriceLimit:
         """The highest price of the part at which a build (S,), affordable without a charge for it, can be had."""
