@@ -241,14 +241,28 @@ def _strike_row(sets: DriveSets, row: SetRow) -> None:
         room = row.left[block] - alike[kind]
         each = []
         for f in moving:
-            ok, coefficients = sets.allowed[f][block], row.coefficients[f]
-            own = coefficients[kind] if len(coefficients) > 1 else coefficients
-            least = np.where(ok, own, np.inf).min(axis=1)
-            each.append((sets.allowed[f], ok, own, least))
+            ok = sets.allowed[f][block]
+            least = least_of(row.coefficients[f], kind, ok)
+            each.append((f, ok, least))
             room = room - least
         with np.errstate(invalid="ignore"):  # a slot without options left: the set is dropped
-            for whole, ok, own, least in each:
-                whole[block] = ok & (own - least[:, None] <= room[:, None])
+            for f, ok, least in each:
+                most = room + least
+                breaks = np.flatnonzero(row.high[f, kind] > most)
+                if len(breaks):
+                    own = row.coefficients[f]
+                    own = own[kind[breaks]] if len(own) > 1 else own
+                    sets.allowed[f][block[breaks]] = ok[breaks] & (own <= most[breaks, None])
+
+
+def least_of(coefficients: FloatArray, kind: IntArray, allowed: BoolArray) -> FloatArray:
+    """Least coefficient (n,), of R kinds (R, m), among allowed options (n, m); any where none is allowed."""
+    order = np.argsort(coefficients[0], kind="stable")
+    ordered = coefficients[:, order]
+    if len(ordered) > 1 and (ordered[:, 1:] < ordered[:, :-1]).any():
+        return np.where(allowed, coefficients[kind], np.inf).min(axis=1)
+    first = allowed[:, order].argmax(axis=1)  # far sooner than a minimum over numbers
+    return np.asarray(ordered[kind, first])
 
 
 def _counts(sets: DriveSets) -> IntArray:

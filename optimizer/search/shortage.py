@@ -18,7 +18,7 @@ from optimizer.choice.price import AdditiveBounds
 from optimizer.search.bounding import SLACK_MS
 from optimizer.search.drive_sets import DriveSets, cents_left, joined, merged_options, option_cents
 from optimizer.search.opening import Opener
-from optimizer.search.propagation import Goal, SetRow
+from optimizer.search.propagation import Goal, SetRow, least_of
 from optimizer.search.surrogate import lagrangian_bound
 from optimizer.search.tightening import CHUNK
 
@@ -142,7 +142,8 @@ class Shortage:
             for f, (ok, score, cost) in enumerate(zip(sets.allowed, scores, cents, strict=True)):
                 net = np.where(ok, score - price[:, None] * cost, -np.inf)
                 allowed[f] &= net - net.max(axis=1)[:, None] + spare[:, None] >= 0
-                apart = np.where(ok, score, -np.inf).max(axis=1) - np.where(ok, score, np.inf).min(axis=1)
+                own = row.coefficients[f]
+                apart = -least_of(-own, row.kind, ok) - least_of(own, row.kind, ok)
                 spread[f] = np.maximum(spread[f], apart / np.maximum(np.abs(row.left), 1.0))
         spread[np.stack([ok.sum(axis=1) for ok in allowed]) < 2] = -1.0
         left_over = replace(sets, allowed=tuple(allowed))
