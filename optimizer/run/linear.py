@@ -297,7 +297,7 @@ class LinearSpace:
         """
         inputs = self.model.inputs_from(point[:, : len(SUMS)], frame.drive, conditions)
         if self.free_axle is not None:
-            inputs = self._with_rolling(inputs, frame, point)
+            inputs = self._with_rolling(inputs, frame, point, self._other_salt(conditions))
         if grip_point is not None:
             inputs = replace(
                 inputs,
@@ -342,18 +342,31 @@ class LinearSpace:
             rear_lift_m2=grip_point[:, C["rear_lift_m2"]],
         )
 
-    def _with_rolling(self, inputs: RunInputs, frame: Frame, point: FloatArray) -> RunInputs:
-        """The same inputs with the undriven axle's rolling taken from the coordinates."""
+    def _other_salt(self, conditions: Conditions) -> float:
+        """How much more the salt of some conditions adds to rolling coefficients than that of the runs that count."""
+        return conditions.salt.rolling_coefficient - self.salt.rolling_coefficient
+
+    def saved_on_other_salt(self, span_load_kg: FloatArray, conditions: Conditions) -> FloatArray:
+        """Rolling [N] (D,) that the undriven axle may save on firmer salt, beyond `inputs` at the best of everything.
+
+        There it saves with that point's load; ``span_load_kg`` (D,) is how much more load there may be.
+        """
+        free = 0.0 if self.free_axle is None else 1.0
+        return free * max(-self._other_salt(conditions), 0.0) * air.G * span_load_kg
+
+    def _with_rolling(self, inputs: RunInputs, frame: Frame, point: FloatArray, other: float) -> RunInputs:
+        """The same inputs with the undriven axle's rolling from the coordinates, on salt of ``other`` more rolling."""
         driven = 1 - ("front", "rear").index(cast(str, self.free_axle))
         name = ("front", "rear")[driven]
         load = point[:, C[f"{name}_load_kg"]] * air.G
         lift, free_lift = point[:, C[f"{name}_lift_m2"]], point[:, C[f"{self.free_axle}_lift_m2"]]
-        steady = self.salt.rolling_coefficient + point[:, C["rolling_change"]]
+        steady = self.salt.rolling_coefficient + other + point[:, C["rolling_change"]]
         coefficient, growth = steady + frame.drive.coefficient[driven], frame.drive.speed_term[driven]
-        best = np.where(free_lift > 0, frame.free_ceiling, frame.free_floor)
+        best = np.where(free_lift > 0, frame.free_ceiling, frame.free_floor) + other
+        free_rolling = point[:, C["free_rolling_n"]] + other * air.G * point[:, self.load_column]
         return replace(
             inputs,
-            rolling_n=coefficient * load + point[:, C["free_rolling_n"]] + point[:, C["brake_drag_n"]],
+            rolling_n=coefficient * load + free_rolling + point[:, C["brake_drag_n"]],
             rolling_nv2=growth * load + point[:, C["free_rolling_nv2"]],
             lift_rolling_m2=coefficient * lift + best * free_lift,
             lift_rolling_v2=growth * lift + frame.free_growth_floor * np.minimum(free_lift, 0.0)

@@ -136,7 +136,10 @@ class Bounding:
     def least_slip(self, batch: Batch, speed: FloatArray, conditions: Conditions) -> FloatArray:
         """Slip (B,) that every completion at least has while it keeps a ground speed (B,)."""
         roll, grip = extremes_of(batch.span, best=True)
-        gear = Gear(self.space.inputs(batch.frame, roll, conditions, grip), 0)
+        inputs = self.space.inputs(batch.frame, roll, conditions, grip)
+        more_load = (batch.span.most - batch.span.least)[:, self.space.load_column]
+        saved = self.space.saved_on_other_salt(more_load, conditions)
+        gear = Gear(replace(inputs, rolling_n=inputs.rolling_n - saved), 0)
         drag, rolling, pressure = gear.resistance(speed)
         base, shift = gear.grip(rolling, pressure)
         thrust = np.maximum(drag + rolling, 0.0)

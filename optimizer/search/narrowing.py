@@ -120,7 +120,10 @@ class Narrower:
         return np.flatnonzero(fit & sets.completable), replace(batch, sets=sets)
 
     def _least_surface(self, batch: Batch, level: float, *, sampled: bool) -> tuple[FloatArray, FloatArray]:
-        """Speeds that undriven and driven tires reach at least in any build at the level: (B,) each."""
+        """Speeds that undriven and driven tires reach at least in any build at the level: (B,) each.
+
+        Of those that count, which are once as fast as their drive set says in each run.
+        """
         bounding, judge = self.bounding, self.judge
         cap = np.minimum(batch.sets.cap_ms, judge.least_cap_ms(level, NEAR_CAP_MS))
         slowest, surface = bounding.ends_on_fast_day(batch)
@@ -138,7 +141,7 @@ class Narrower:
         run = np.full(len(ground), level)
         slips = [bounding.least_slip(batch, run, each) for each in judge.conditions]
         ground, turning = np.maximum(ground, run), np.maximum(turning, run * (1 + np.minimum.reduce(slips)))
-        for speed, each in zip(batch.sets.each_ms.T, judge.conditions, strict=False):
+        for speed, each in zip(batch.sets.each_ms.T - SLACK_MS, judge.conditions, strict=False):
             ground = np.maximum(ground, speed)
             turning = np.maximum(turning, speed * (1 + bounding.least_slip(batch, speed, each)))
         return ground, turning

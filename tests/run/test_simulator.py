@@ -241,6 +241,23 @@ def test_gears_tried_one_by_one_and_all_together() -> None:
         assert (forced.lack[score[gear] > 0] == 0).all()
 
 
+def test_cars_in_gears_of_their_own_are_as_those_in_one_gear() -> None:
+    _, inputs = many_builds()
+    numbers = np.arange(len(inputs)) % len(inputs.overall)
+    mixed, speeds = driving.Gear(inputs, numbers), np.linspace(5.0, 60.0, len(inputs))
+    assert mixed.number == -1
+    for number in range(len(inputs.overall)):
+        rows = np.flatnonzero(numbers == number)
+        some, one = mixed.take(rows), driving.Gear(inputs.take(rows), number)
+        assert (some.numbers == one.numbers).all()
+        for name in ("exists", "shift_surface", "limit_surface", "turning_kg"):
+            assert np.array_equal(getattr(some, name), getattr(one, name)), name
+        for mine, other in zip(some.push(speeds[rows][None]), one.push(speeds[rows][None]), strict=True):
+            assert np.array_equal(mine, other)
+        for mine, other in zip(some.at(speeds[rows]), one.at(speeds[rows]), strict=True):
+            assert np.array_equal(mine, other)
+
+
 def test_what_a_car_lacks_for_a_gear_it_will_not_pull() -> None:
     """First gear at 5,000 rpm is 39.3 m/s; second gives 500 N there, less 600 N of rolling and the drag."""
     car = ideal_car(
