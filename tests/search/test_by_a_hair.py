@@ -1,0 +1,86 @@
+"""Rules made so tight that one good build just meets them: the search lists what enumeration does.
+
+A bound that is too strict by a little drops just such a build, and hardly ever another.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import MappingProxyType
+
+import numpy as np
+import pytest
+
+from optimizer.run.judge import CHECKS
+from optimizer.scenario.event import Scenario
+from optimizer.scenario.parts import Rotor
+from optimizer.search import ranking
+from tests.search.catalogs import Tried, random_catalog, ranker_of
+
+SIZES = ((1, 1, 2, 3, 2, 2, 2), (1, 2, 1, 3, 3, 2, 2), (2, 1, 2, 2, 2, 2, 2))
+HAIR = 1e-8
+"""What the build has to spare, as a share."""
+LISTED = 5
+
+
+def tightened(scenario: Scenario, tried: Tried, row: int, check: str) -> Scenario:
+    """The scenario with a rule that a build, by its row, just meets."""
+    event = scenario.event
+    tires, distance, rise, _ = (1.0 - tried.judged.margins[:, row]) * (1.0 + HAIR)
+    if check == "tire speed":
+        margin = (1.0 + event.fast_case.tire_speed_margin) / tires - 1.0
+        return replace(scenario, event=replace(event, fast_case=replace(event.fast_case, tire_speed_margin=margin)))
+    if check == "stopping distance":
+        course = replace(event.course, shutdown_m=event.course.shutdown_m * distance)
+        return replace(scenario, event=replace(event, course=course))
+    if check == "rotor rise":
+        parts = {
+            name: replace(part, max_rise_k=part.max_rise_k * rise)
+            if isinstance(part, Rotor) and part.max_rise_k
+            else part
+            for name, part in scenario.parts.items()
+        }
+        return replace(scenario, parts=MappingProxyType(parts))
+    low, high = 0.1, 10.0  # of the load on the heavier wheel, until the build just passes
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if _passes(_loaded(scenario, middle), tried, row) else (low, middle)
+    return _loaded(scenario, low)
+
+
+def _loaded(scenario: Scenario, factor: float) -> Scenario:
+    """The same with another share of each axle's load on its heavier wheel."""
+    car = scenario.car
+    front, rear = (
+        replace(hub, heaviest_corner_share=factor * hub.heaviest_corner_share) for hub in (car.front, car.rear)
+    )
+    return replace(scenario, car=replace(car, front=front, rear=rear))
+
+
+def _passes(scenario: Scenario, tried: Tried, row: int) -> bool:
+    """Whether a build carries its load, standing and at speed."""
+    ranker, build = ranker_of(scenario), tried.builds[row : row + 1]
+    at_speed = ranker.judge.judge(build, ranker.judge.runs(build)).passes[CHECKS.index("load at speed"), 0]
+    return bool(ranker.legality.allowed(build)[0] and at_speed)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("check", CHECKS)
+@pytest.mark.parametrize("seed", [0, 4, 8, 11, 13])
+def test_a_build_that_is_legal_by_a_hair_is_found(seed: int, check: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The best build, and one further down; nothing is tried only because there is little to try."""
+    monkeypatch.setattr(ranking, "ALL_TRIED", 0)
+    monkeypatch.setattr(ranking, "FEW_TRIED", 0)
+    scenario = random_catalog(seed, sizes=SIZES[seed % 3])
+    tried = Tried(scenario)
+    builds = tried.in_order()[0]
+    for place in (0, len(builds) // 20):
+        row = int(np.flatnonzero((tried.builds == builds[place]).all(axis=1))[0])
+        tight = tightened(scenario, tried, row, check)
+        best, speeds, _, _ = Tried(tight).in_order()
+        assert (best == builds[place]).all(axis=1).any(), "it is legal still"
+        found = ranker_of(tight).top(LISTED, thorough=True)
+        assert found.evidence.closed
+        assert found.listed == min(LISTED, len(best))
+        np.testing.assert_array_equal(found.builds[: found.listed], best[: found.listed])
+        np.testing.assert_array_equal(found.speed_ms[: found.listed], speeds[: found.listed])
