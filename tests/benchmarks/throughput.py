@@ -24,8 +24,8 @@ from optimizer.run.simulator import CHUNK, simulate
 from tests.benchmarks.convergence import MPH, Batch, cars
 from tests.run import independent_run as judge
 
-JUDGED = 12
-"""Builds of each catalog that the judge runs too."""
+BUILDS, JUDGED = 8192, 36
+"""Builds of each catalog, and how many of them the judge runs too."""
 TOLERANCES = (1e-2, 1e-3, 1e-4, 1e-5, 1e-6, 1e-7, 1e-8)
 AGREEMENT_MPH = 0.005
 REPEATS = 7
@@ -93,7 +93,7 @@ def judged(batches: list[Batch], tolerance: float) -> tuple[FloatArray, float]:
 
 def main() -> None:
     """Print how many builds a second, and how many times the solver that is."""
-    batches = cars(CHUNK)
+    batches = cars(BUILDS)
     builds = sum(len(inputs) for inputs, _, _ in batches)
 
     def run() -> None:
