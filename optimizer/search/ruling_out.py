@@ -99,11 +99,12 @@ class RulingOut(SearchState):
         if number == 1:
             sets = self.tightener.by_speed(sets)
         most = most_listed(len(sets))
-        pieces = [(sets.take(rows), goal, number, most) for rows in in_pieces(len(sets), *STEPPED)]
+        tires = self.tightener.tires_matter
+        pieces = [(sets.take(rows), goal, number, most, tires) for rows in in_pieces(len(sets), *STEPPED)]
         found, rest = zip(*self._shared(RulingOut._round, pieces), strict=True)
         return np.concatenate(found), joined(rest)
 
-    def _round(self, piece: tuple[DriveSets, Goal, int, int]) -> tuple[IntArray, DriveSets]:
+    def _round(self, piece: tuple[DriveSets, Goal, int, int, bool]) -> tuple[IntArray, DriveSets]:
         return self.tightener.round(*piece, self._late)
 
     def _not_too_fast(self, sets: DriveSets, goal: Goal) -> DriveSets:

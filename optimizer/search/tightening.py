@@ -93,7 +93,10 @@ class Left:
 
 
 class Tightener:
-    """Tightens drive sets of one scenario and salt condition."""
+    """Tightens drive sets of one scenario and salt condition.
+
+    ``tires_matter`` says whether what a round leaves is worth asking about its tires again; `begin` finds out.
+    """
 
     def __init__(
         self,
@@ -109,6 +112,7 @@ class Tightener:
         self.propagation = narrower.propagation
         self.scores = Scores(judge.event.scoring, judge.marks_m)
         self.typical = np.ones(len(COORDINATES))
+        self.tires_matter = True
 
     def begin(self, sets: DriveSets, goal: Goal) -> bool:
         """Whether a few drive sets say that those whose tires are too slow are many; they are then dropped first.
@@ -123,7 +127,9 @@ class Tightener:
         slopes = self.slopes(some, goal.level - SAMPLE_DEPTH_MS)
         if len(slopes):
             self.typical = np.maximum(-np.median(slopes, axis=0), 0.0)
-        return bool(self.narrower.not_too_fast(some, goal).completions.sum() < 0.5 * some.completions.sum())
+        left = self.narrower.not_too_fast(some, goal).completions.sum()
+        self.tires_matter = bool(left < 0.5 * some.completions.sum())
+        return self.tires_matter
 
     def parted(self, sets: DriveSets, goal: Goal, number: int) -> DriveSets:
         """Drive sets made ready for a round, numbered from 0: after the first they are split.
@@ -137,12 +143,19 @@ class Tightener:
         return self._split(sets, goal)
 
     def round(
-        self, sets: DriveSets, goal: Goal, number: int, most: int, late: Callable[[], bool] = lambda: False
+        self,
+        sets: DriveSets,
+        goal: Goal,
+        number: int,
+        most: int,
+        tires: bool,
+        late: Callable[[], bool] = lambda: False,
     ) -> tuple[IntArray, DriveSets]:
         """One round of cuts: completions (n, S) that may meet the goal, and drive sets in which others may.
 
         No other completion of the sets given meets it. Completions that keep the cuts are listed where they are few
-        enough, ``most`` for one drive set. Once ``late``, drive sets are given back as they are.
+        enough, ``most`` for one drive set; before, what is left is asked about its ``tires``, which takes some time.
+        Once ``late``, drive sets are given back as they are.
         """
         found = [np.zeros((0, sets.builds.shape[1]), dtype=np.int64)]
         coarser, rest = COARSER[min(number, len(COARSER) - 1)], [sets.take(np.zeros(0, dtype=np.int64))]
@@ -151,7 +164,8 @@ class Tightener:
                 rest.append(sets.take(np.arange(start, len(sets))))
                 break
             some = sets.take(np.arange(start, min(start + CHUNK * coarser, len(sets))))
-            piece = self._not_too_fast(self._round(some, goal, coarser), goal)
+            piece = self._round(some, goal, coarser)
+            piece = self._not_too_fast(piece, goal) if tires else piece
             if len(piece.batch.sets) == 0:
                 continue
             many = np.ones(len(piece.batch.sets), dtype=bool)
