@@ -271,16 +271,14 @@ def _note_on_way(
     found: list[list[OnBoard]] = [[] for _ in marks_m]
     for block in [*pulls.blocks, _pauses(takes, pulls)]:
         look_for(found, block, own)
-    for m, on_it in enumerate(found):
-        if on_it:
-            places, time, *values = at_board(on_it)
-            passed = rows[places]
-            gear, car = np.divmod(passed, count)
-            for name, each in zip(PASSING, (entry.time[passed] + time, *values, gear), strict=False):
-                for later in range(1, number):
-                    to = gear + later < number
-                    getattr(passing, name)[m, (gear + later)[to] * count + car[to]] = each[to]
-            passing.limit[m] = np.where(np.isnan(passing.time[m]), passing.limit[m], LIMITS.index("distance"))
+    noted = note(Passing.empty(len(marks_m), len(rows)), found, takes.gears.numbers[rows])
+    noted.time += entry.time[rows]
+    gear, car = np.divmod(rows, count)
+    for later in range(1, number):
+        for m in range(len(marks_m)):
+            to = np.flatnonzero((gear + later < number) & ~np.isnan(noted.time[m]))
+            for name in PASSING:
+                getattr(passing, name)[m, (gear + later)[to] * count + car[to]] = getattr(noted, name)[m, to]
 
 
 def _pauses(takes: _Taking, pulls: _Pulls) -> Block:
