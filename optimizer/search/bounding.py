@@ -37,10 +37,6 @@ SLACK_MS = 1e-2
 cost more than it brings by up to 0.007 m/s (docs/method.md)."""
 CUT_SLACK_MS = 2e-3
 """No tangent is loosened by more: it covers differences, rounding and the curvature of the mean (docs/method.md)."""
-LEAD_SLACK_MS = 0.1
-"""Taken off the lead of the fast day, which is sampled."""
-LEAD_SHARES = (0.0, 0.5, 1.0)
-"""Where it is sampled: shares of the way across the completions' span."""
 FURTHER = (0.01, 0.04)
 """How much further along the line tangents are taken where those at the level are of no use, as a share of it."""
 CHUNK = 4096
@@ -116,22 +112,12 @@ class Bounding:
         self.simulated += len(slow) * len(roll)
         return self.judge.joined(self.judge.runs_of(slow)) - SLACK_MS
 
-    def ends_on_fast_day(self, batch: Batch) -> tuple[FloatArray, FloatArray]:
-        """Speeds (B,) up to the last board on the fast day, caps aside, of the worst and of the best in everything.
-
-        The ground speed that every completion at least reaches, and the surface speed of driven tires that none passes.
-        """
+    def slowest_on_fast_day(self, batch: Batch) -> FloatArray:
+        """Ground speed (B,) that every completion at least reaches up to the last board on the fast day, caps aside."""
         roll, grip = extremes_of(batch.span, best=False)
         slow = self.space.slow_inputs(batch.frame, roll, grip, self.judge.fast)
-        roll, grip = extremes_of(batch.span, best=True)
-        highest = self._highest_on_fast_day([slow, self.space.inputs(batch.frame, roll, self.judge.fast, grip)])
-        return highest[0, 0], highest[1, 1]
-
-    def _highest_on_fast_day(self, cars: Sequence[RunInputs]) -> FloatArray:
-        """Highest ground and driven surface speeds up to the last board, of several times n cars: (2, times, n)."""
-        both = side_by_side(cars)
-        self.simulated += len(both)
-        return simulate(both, self.judge.marks_m, "exit").highest_ms.reshape(2, len(cars), -1)
+        self.simulated += len(roll)
+        return simulate(slow, self.judge.marks_m, "exit").highest_ms[0] - SLACK_MS
 
     def least_slip(self, batch: Batch, speed: FloatArray, conditions: Conditions) -> FloatArray:
         """Slip (B,) that every completion at least has while it keeps a ground speed (B,)."""
@@ -144,19 +130,6 @@ class Bounding:
         base, shift = gear.grip(rolling, pressure)
         thrust = np.maximum(drag + rolling, 0.0)
         return slip_of_grip_use(thrust / (base + shift * thrust), gear.inputs.slip_at_slide)
-
-    def fast_day_lead(self, batch: Batch) -> tuple[FloatArray, FloatArray]:
-        """How much faster than the score tires and car are on the fast day, at least: (B,) each.
-
-        Taken at three points across the completions' span, less the spread of the three and `LEAD_SLACK_MS`. Both
-        speeds fall together along the span, so the lead hardly changes; this is checked, not shown by argument.
-        """
-        span, rows = batch.span, np.arange(len(batch.sets))
-        points = [span.least + share * (span.most - span.least) for share in LEAD_SHARES]
-        score = self.speed_of(batch, np.tile(rows, len(points)), np.concatenate(points)).reshape(len(points), -1)
-        cars = [self.space.inputs(batch.frame, point, self.judge.fast) for point in points]
-        ground, turning = self._highest_on_fast_day(cars) - score
-        return _least_lead(turning), _least_lead(ground)
 
     def speed_of(self, batch: Batch, rows: IntArray, points: FloatArray) -> FloatArray:
         """Speeds (n,) of cars at points (n, L) of the batch's drive sets given by rows.
@@ -252,12 +225,6 @@ class Bounding:
             if differs[C[name]]:
                 steps[C[name]] = step
         return steps
-
-
-def _least_lead(leads: FloatArray) -> FloatArray:
-    """Least (B,) of some leads (n, B), less their spread and the slack."""
-    low, high = leads.min(axis=0), leads.max(axis=0)
-    return low - (high - low) - LEAD_SLACK_MS
 
 
 def _coherent(least: FloatArray, most: FloatArray) -> FloatArray:

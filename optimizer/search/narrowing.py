@@ -89,7 +89,7 @@ class Narrower:
         parts = [sets.take(np.zeros(0, dtype=np.int64))]
         for start in range(0, len(sets), SIMULATED):
             batch = self.bounding.open(sets.take(np.arange(start, min(start + SIMULATED, len(sets)))))
-            fit, batch = self.good_tires(batch, goal.level, sampled=False)
+            fit, batch = self.good_tires(batch, goal.level)
             parts.append(batch.sets.take(fit))
         sets = joined(parts)
         if len(sets) == 0:
@@ -101,12 +101,9 @@ class Narrower:
         """The lowest ground speed cap at or above a level; infinite where there is none."""
         return min((cap for cap in self.judge.caps_ms() if cap >= level), default=np.inf)
 
-    def good_tires(self, batch: Batch, level: float, *, sampled: bool) -> tuple[IntArray, Batch]:
-        """Drive sets and undriven tires that are good for the fast day, and the runs, of any build at the level.
-
-        ``sampled`` says whether the lead of the fast day may be sampled; otherwise the slowest completion counts.
-        """
-        ground, turning = self._least_surface(batch, level, sampled=sampled)
+    def good_tires(self, batch: Batch, level: float) -> tuple[IntArray, Batch]:
+        """Drive sets and undriven tires that are good for the fast day, and the runs, of any build at the level."""
+        ground, turning = self._least_surface(batch, level)
         fit = np.ones(len(batch.sets), dtype=bool)
         allowed = list(batch.sets.allowed)
         for axle in AXLES:
@@ -119,23 +116,15 @@ class Narrower:
         sets = replace(batch.sets, allowed=tuple(allowed))
         return np.flatnonzero(fit & sets.completable), replace(batch, sets=sets)
 
-    def _least_surface(self, batch: Batch, level: float, *, sampled: bool) -> tuple[FloatArray, FloatArray]:
+    def _least_surface(self, batch: Batch, level: float) -> tuple[FloatArray, FloatArray]:
         """Speeds that undriven and driven tires reach at least in any build at the level: (B,) each.
 
         Of those that count, which are once as fast as their drive set says in each run.
         """
         bounding, judge = self.bounding, self.judge
         cap = np.minimum(batch.sets.cap_ms, judge.least_cap_ms(level, NEAR_CAP_MS))
-        slowest, surface = bounding.ends_on_fast_day(batch)
-        ground = slowest - SLACK_MS
-        turning = ground.copy()
-        close = self._near_rating(batch.sets, surface)
-        if sampled and np.isfinite(level) and len(close):
-            lead, ground_lead = bounding.fast_day_lead(batch.take(close))
-            turning[close] = np.maximum(turning[close], level + lead)
-            ground[close] = np.maximum(ground[close], level + ground_lead)
-        ground = np.minimum(ground, cap)
-        turning = np.maximum(np.minimum(turning, cap), ground * (1 + bounding.least_slip(batch, ground, judge.fast)))
+        ground = np.minimum(bounding.slowest_on_fast_day(batch), cap)
+        turning = ground * (1 + bounding.least_slip(batch, ground, judge.fast))
         if not np.isfinite(level):
             return ground, turning
         run = np.full(len(ground), level)
@@ -145,20 +134,6 @@ class Narrower:
             ground = np.maximum(ground, speed)
             turning = np.maximum(turning, speed * (1 + bounding.least_slip(batch, speed, each)))
         return ground, turning
-
-    def _near_rating(self, sets: DriveSets, surface: FloatArray) -> IntArray:
-        """Drive sets with a tire that their fastest completion, at a surface speed (D,), takes past its rating."""
-        near = np.zeros(len(surface), dtype=bool)
-        for axle in AXLES:
-            s = self.judge.model.slot_on("tire", axle)
-            if s is None:
-                continue
-            fails = ~self.judge.tires_hold(axle, surface)
-            if s in sets.free:
-                near |= (fails & sets.allowed[sets.free.index(s)]).any(axis=1)
-            else:
-                near |= fails[np.arange(len(near)), sets.builds[:, s]]
-        return np.flatnonzero(near)
 
 
 def _without_hopeless(sets: DriveSets, hopeless: tuple[BoolArray, ...]) -> DriveSets:

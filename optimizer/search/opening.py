@@ -137,15 +137,13 @@ class Opener:
 
         Returns them, the speed that each likely does not pass, and the highest such speed among those cut.
         """
-        batch, speed, free = self.bounding.by_gear(self.bounding.open(sets), goal.level)
+        fit, batch = self.narrower.good_tires(self.bounding.open(sets), goal.level)
+        batch, speed, free = self.bounding.by_gear(batch.take(fit), goal.level)
         likely = self._likely(batch, speed, free, goal)
         reach = np.isfinite(likely) if goal.probe else likely >= goal.level - BOUND_SLACK_MS
         missed = float(likely[~reach].max(initial=-np.inf))
         close = np.flatnonzero(reach)
-        if len(close) == 0:
-            return batch.take(close), likely[close], missed
-        fit, batch = self.narrower.good_tires(batch.take(close), goal.level, sampled=True)
-        return batch.take(fit), likely[close][fit], missed
+        return batch.take(close), likely[close], missed
 
     def _list(
         self, batch: Batch, goal: Goal, most: dict[int, int], splits: int
