@@ -9,6 +9,7 @@ allow. The least resistance, the most grip and the highest torque that any optio
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -44,6 +45,13 @@ def extremes_of(span: Span, *, best: bool) -> tuple[FloatArray, FloatArray]:
     return rolling, grip
 
 
+class Floor(NamedTuple):
+    """A score, and splits of it: speeds [m/s] for each run, such that none that scores it is slower in all of them."""
+
+    score_ms: float
+    splits: Sequence[Sequence[float]]
+
+
 class Keeping:
     """Asks the drive sets of a space which of them could be as fast in one of the runs that count."""
 
@@ -57,16 +65,22 @@ class Keeping:
         of every usable option no wheel speed that limiter and grip allow gives a thrust that the resistance there does
         not exceed. A split with a speed that cars are pushed to, or with none at all, rules out none.
         """
+        parts = [
+            self.able(self._best(builds[start : start + CHUNK]), splits) for start in range(0, len(builds), CHUNK)
+        ]
+        return np.concatenate(parts) if parts else np.zeros(0, dtype=np.bool_)
+
+    def able(self, cars: Sequence[RunInputs], splits: Sequence[Sequence[float]]) -> BoolArray:
+        """The same of E cars, given for each run, that are the best of all they stand for: (E,)."""
         pushed_ms = self.space.model.car.start_speed_ms
-        splits = [each for each in splits if min(each) > pushed_ms and np.isfinite(each).all()]
-        able = np.ones(len(builds), dtype=np.bool_)
-        for start in range(0, len(builds) if splits else 0, CHUNK):
-            some = np.arange(start, min(start + CHUNK, len(builds)))
-            cars = self._best(builds[some])
-            for speeds in splits:
-                keep = self._keep(cars, speeds)
-                able[some[~keep]] = False
-                cars, some = [each.take(np.flatnonzero(keep)) for each in cars], some[keep]
+        able = np.ones(len(cars[0]), dtype=np.bool_)
+        left = np.arange(len(able))
+        for speeds in splits:
+            if min(speeds) <= pushed_ms or not np.isfinite(speeds).all():
+                continue
+            keep = self._keep([each.take(left) for each in cars], speeds)
+            able[left[~keep]] = False
+            left = left[keep]
         return able
 
     def _best(self, builds: IntArray) -> list[RunInputs]:

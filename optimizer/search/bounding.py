@@ -7,7 +7,6 @@ grip chosen apart. Net force at every speed is at least that of every real compl
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -18,9 +17,9 @@ from optimizer.physics.grip import slip_of_grip_use
 from optimizer.run.affine import Span
 from optimizer.run.conditions import Conditions
 from optimizer.run.driving import Gear
-from optimizer.run.inputs import RunInputs, side_by_side
+from optimizer.run.inputs import side_by_side
 from optimizer.run.judge import Judge
-from optimizer.run.keeping import Keeping, extremes_of, span_of
+from optimizer.run.keeping import Floor, Keeping, extremes_of, span_of
 from optimizer.run.linear import LESS_IS_FASTER, Additions, C, Frame, LinearSpace
 from optimizer.run.simulator import Run, simulate, simulate_each_gear
 from optimizer.search.drive_sets import DriveSets
@@ -41,6 +40,8 @@ FURTHER = (0.01, 0.04)
 """How much further along the line tangents are taken where those at the level are of no use, as a share of it."""
 CHUNK = 4096
 """Drive sets bounded at once."""
+WORTH_ASKING = 500
+"""Drive sets of which to ask whether they could keep a speed takes less time than their runs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,10 +80,13 @@ class Bounding:
         additions = tuple(self.space.additions(frame, s) for s in sets.free)
         return Batch(sets, frame, additions, span_of(frame, additions, sets.allowed))
 
-    def optimistic(self, sets: DriveSets) -> FloatArray:
-        """Speeds (D,) that no completion of each drive set passes."""
+    def optimistic(self, sets: DriveSets, floor: Floor | None = None) -> FloatArray:
+        """Speeds (D,) that no completion of each drive set passes; a floor of scores will do for those below it.
+
+        Whether one can keep the floor is asked first: that takes a sixth of the time that its run does.
+        """
         parts = [
-            self._best_case(self.open(sets.take(np.arange(start, min(start + CHUNK, len(sets))))))
+            self._best_case(self.open(sets.take(np.arange(start, min(start + CHUNK, len(sets))))), floor)
             for start in range(0, len(sets), CHUNK)
         ]
         return np.concatenate(parts) if parts else np.zeros(0)
@@ -92,10 +96,17 @@ class Bounding:
         """Which drive sets could keep a speed."""
         return Keeping(self.space, self.judge.conditions)
 
-    def _best_case(self, batch: Batch) -> FloatArray:
-        """Speed of the car that is best in every coordinate at once."""
+    def _best_case(self, batch: Batch, floor: Floor | None) -> FloatArray:
+        """Speed of the car that is best in every coordinate at once; the floor where that cannot be kept."""
         roll, grip = extremes_of(batch.span, best=True)
-        return self.judge.joined(self._runs(batch.frame, roll, grip))
+        if floor is None or len(roll) < WORTH_ASKING:
+            return self.judge.joined(self._runs(batch.frame, roll, grip))
+        cars = [self.space.inputs(batch.frame, roll, each, grip) for each in self.judge.conditions]
+        able = np.flatnonzero(self.keeping.able(cars, floor.splits))
+        speed = np.full(len(roll), floor.score_ms)
+        self.simulated += len(cars) * len(able)
+        speed[able] = self.judge.joined(self.judge.runs_of([each.take(able) for each in cars]))
+        return speed
 
     def _runs(
         self, frame: Frame, points: FloatArray, grip: FloatArray | None = None, gears: IntArray | None = None

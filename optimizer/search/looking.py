@@ -236,7 +236,7 @@ class Looking(RulingOut):
         if len(rows) == 0 or not np.isfinite(goal.level):
             return rows
         tight = self._tightened(self.sets.marked(rows), goal)
-        bound = self._optimistic(tight)
+        bound = self._optimistic(tight, goal.level)
         order = np.argsort(-bound, kind="stable")
         return tight.mark[order[bound[order] > goal.level - BOUND_SLACK_MS]]
 

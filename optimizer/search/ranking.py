@@ -9,13 +9,13 @@ What each step rests on is in docs/method.md, section 3.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
-from optimizer.search.demands import Scores
 from optimizer.search.drive_sets import DriveSets, Outlines, completed, outlines_of, within_budget
 from optimizer.search.looking import Looking
 from optimizer.search.pool import AnyPool, CheapPool, Evidence, Pool
@@ -256,11 +256,9 @@ class Ranker(Looking):
 
     def _fast_enough(self, outlines: Outlines) -> Outlines:
         """Drive sets of which some build could be as fast as the level, in the mean of all runs."""
-        level = self.pool.level - BOUND_SLACK_MS
-        if not np.isfinite(level):
+        if not np.isfinite(self.pool.level):
             return outlines
-        scores = Scores(self.judge.event.scoring, self.judge.marks_m)
-        splits = scores.splits(level, len(self.judge.conditions))
+        splits = self._floor(self.pool.level).splits
         pieces = [(outlines.builds[rows], splits) for rows in self.matter.parts(len(outlines), LEAST_KEEPING)]
         return outlines.take(np.concatenate(self._shared(_could_keep, pieces)))
 
@@ -283,7 +281,7 @@ class Ranker(Looking):
         if warm and np.isfinite(level) and 2 * np.isinf(known).sum() > len(known):
             sets = sets.take(known > level - BOUND_SLACK_MS)
             sets = self._tightened(sets, replace(self._goal_at(level), ties=True))
-            bound = self._optimistic(sets)
+            bound = self._optimistic(sets, level)
         else:
             bound = self._best_cases(sets, known)
         order = np.argsort(-bound, kind="stable")
@@ -297,8 +295,9 @@ class Ranker(Looking):
             self.progress("best cases of all combinations", 0.05 + 0.05 * start / len(unknown))
             rows = unknown[start : start + BLOCK]
             some = sets.take(rows)
-            bound[rows] = self._optimistic(some)
-            self.memory.cases.learn(some, bound[rows])
+            bound[rows] = self._optimistic(some, self.pool.level)
+            own = rows[bound[rows] > self.pool.level - BOUND_SLACK_MS]
+            self.memory.cases.learn(sets.take(own), bound[own])
         return bound
 
     def _ended(self, k: int) -> Ranking:
@@ -322,5 +321,5 @@ class Ranker(Looking):
         )  # fmt: skip
 
 
-def _could_keep(search: Ranker, piece: tuple[IntArray, list[list[float]]]) -> BoolArray:
+def _could_keep(search: Ranker, piece: tuple[IntArray, Sequence[Sequence[float]]]) -> BoolArray:
     return search.bounding.keeping.could(*piece)

@@ -15,10 +15,12 @@ from optimizer.choice.legality import Legality
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds, PriceBook
 from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge
+from optimizer.run.keeping import Floor
 from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Bounding
 from optimizer.search.climbing import Climber
+from optimizer.search.demands import Scores
 from optimizer.search.drive_sets import DriveSets, joined
 from optimizer.search.memory import Limits, Memory
 from optimizer.search.opening import Opener
@@ -151,10 +153,17 @@ class SearchState:
         self.bounding.simulated += sum(simulated for _, simulated in found)
         return [each for each, _ in found]
 
-    def _optimistic(self, sets: DriveSets) -> FloatArray:
-        """`Bounding.optimistic`."""
-        pieces = [sets.take(rows) for rows in self.matter.parts(len(sets), LEAST_BOUNDED)]
+    def _optimistic(self, sets: DriveSets, level: float = -np.inf) -> FloatArray:
+        """`Bounding.optimistic`; what is not above a level by its slack need not be known any closer."""
+        floor = self._floor(level) if np.isfinite(level) else None
+        pieces = [(sets.take(rows), floor) for rows in self.matter.parts(len(sets), LEAST_BOUNDED)]
         return np.concatenate(self._shared(_optimistic, pieces))
+
+    def _floor(self, level: float) -> Floor:
+        """What bounds are to reach for a level, and splits of it."""
+        lowest = level - BOUND_SLACK_MS
+        scores = Scores(self.judge.event.scoring, self.judge.marks_m)
+        return Floor(lowest, scores.splits(lowest, len(self.judge.conditions)))
 
     def _tightened(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """`Narrower.tighten`."""
@@ -163,7 +172,7 @@ class SearchState:
 
     def _able(self, sets: DriveSets, level: float) -> tuple[DriveSets, FloatArray]:
         """Drive sets whose best case reaches a level, and their best cases."""
-        bound = self._optimistic(sets)
+        bound = self._optimistic(sets, level)
         able = bound > level - BOUND_SLACK_MS
         return sets.take(able), bound[able]
 
@@ -185,8 +194,7 @@ class SearchState:
     def _try(self, builds: IntArray, near_ms: float = NEAR_MS) -> None:
         """Price, simulate and check builds; the legal ones enter the pool, those that are not far below its level."""
         pool = self.pool
-        builds = pool.fresh(builds)
-        builds = builds[self.legality.allowed(builds)]
+        builds = pool.fresh(builds[self.legality.allowed(builds)])
         if len(builds) == 0:
             return
         prices = self.book.price(builds)
@@ -218,8 +226,8 @@ def _counted(work: Callable[[SearchState, Piece], Result], search: SearchState, 
     return found, simulated
 
 
-def _optimistic(search: SearchState, sets: DriveSets) -> FloatArray:
-    return search.bounding.optimistic(sets)
+def _optimistic(search: SearchState, piece: tuple[DriveSets, Floor | None]) -> FloatArray:
+    return search.bounding.optimistic(*piece)
 
 
 def _tightened(search: SearchState, piece: tuple[DriveSets, Goal]) -> DriveSets:
