@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from optimizer.choice.options import FloatArray, IntArray
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge, order_keys, speed_steps
 from optimizer.search.bounding import CUT_SLACK_MS
 from optimizer.search.memory import unseen
@@ -62,9 +62,9 @@ class Pool:
         self.numbers: FloatArray = np.zeros((0, 4))
         self.seen: set[bytes] = set()
 
-    def fresh(self, builds: IntArray) -> IntArray:
-        """Those of the builds (n, S) that were not met before."""
-        return builds[unseen(builds, self.seen)]
+    def fresh(self, builds: IntArray) -> BoolArray:
+        """Which of the builds (n, S) were not met before: (n,). They are met now."""
+        return unseen(builds, self.seen)
 
     def add(self, builds: IntArray, speed: FloatArray, cents: IntArray, hours: FloatArray, care: FloatArray) -> None:
         """Add legal builds."""

@@ -19,7 +19,7 @@ from optimizer.run.keeping import Floor
 from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Bounding
-from optimizer.search.climbing import Climber
+from optimizer.search.climbing import WORTH_FORETELLING, Climber, likely_fast
 from optimizer.search.demands import Scores
 from optimizer.search.drive_sets import DriveSets, joined
 from optimizer.search.memory import Limits, Memory
@@ -191,21 +191,28 @@ class SearchState:
         estimate, _ = self._estimates(level)
         return float(estimate.max(initial=-np.inf)) > level + CLEARLY_MS
 
-    def _try(self, builds: IntArray, near_ms: float = NEAR_MS) -> None:
-        """Price, simulate and check builds; the legal ones enter the pool, those that are not far below its level."""
-        pool = self.pool
-        builds = pool.fresh(builds[self.legality.allowed(builds)])
-        if len(builds) == 0:
-            return
+    def _try(self, builds: IntArray, near_ms: float = NEAR_MS, changed_from: IntArray | None = None) -> None:
+        """Price, simulate and check builds; the legal ones enter the pool, those that are not far below its level.
+
+        Of many that are all changes of one (S,), those that would likely be further below are left out.
+        """
+        pool, floor = self.pool, self.pool.level - near_ms
+        builds = builds[self.legality.allowed(builds)]
         prices = self.book.price(builds)
         keep = prices.available & (prices.cents <= self.budget)
+        if changed_from is not None and keep.sum() > WORTH_FORETELLING:
+            rows = np.flatnonzero(keep)
+            keep[rows] = likely_fast(self.judge, builds[rows], changed_from, self.climber.usable, floor)
+            self.evidence.simulations += sum(map(len, self.climber.usable)) * len(self.judge.conditions)
         builds, cents, hours = builds[keep], prices.cents[keep], prices.hours[keep]
+        new = pool.fresh(builds)
+        builds, cents, hours = builds[new], cents[new], hours[new]
         self.evidence.completions += len(builds)
         if len(builds) == 0:
             return
-        pieces = [(builds[rows], pool.level - near_ms) for rows in self.matter.parts(len(builds), LEAST_RUN)]
+        pieces = [(builds[rows], floor) for rows in self.matter.parts(len(builds), LEAST_RUN)]
         speed, care, passes = (np.concatenate(each, axis=-1) for each in zip(*self._shared(_run, pieces), strict=True))
-        rows = np.flatnonzero(speed >= pool.level - near_ms)
+        rows = np.flatnonzero(speed >= floor)
         if len(rows) == 0:
             return
         legal = passes.all(axis=0) & (speed[rows] > 0)
