@@ -113,8 +113,11 @@ class RulingOut(SearchState):
         return joined(self._shared(_not_too_fast, pieces))
 
     def _likeliest_last(self, sets: DriveSets, bound: FloatArray) -> list[DriveSets]:
-        """Many drive sets in two parts, last the few that seem fastest for the money: they may raise the level."""
-        if len(sets) < WORTH_A_HEAD:
+        """Many drive sets in two parts, last the few that seem fastest for the money: they may raise the level.
+
+        Where a cap holds the level there is mostly nothing faster.
+        """
+        if len(sets) < WORTH_A_HEAD or self._at_cap():
             return [sets] if len(sets) else []
         likely = self.opener.estimate(sets, bound, self.budget)
         first = np.zeros(len(sets), dtype=bool)
