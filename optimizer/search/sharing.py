@@ -120,12 +120,12 @@ class Matter:
         if self.helper is not None and self._number is None:
             self._number = self.helper.tell(self._make, self._arguments)
 
-    def parts(self, count: int, least: int) -> list[IntArray]:
-        """Rows 0 to ``count``, in halves where a helper is free and each has at least so many."""
+    def parts(self, count: int, least: int, most: float = np.inf) -> list[IntArray]:
+        """Rows 0 to ``count``, in halves where a helper is free and each has at least so many; none above ``most``."""
         two = self.helper is not None and count >= 2 * least
         if two:
             self.tell()
-        return np.array_split(np.arange(count), 1 + (two and self._is_free()))
+        return np.array_split(np.arange(count), max(1 + (two and self._is_free()), int(-(-count // most))))
 
     def done(self, work: Callable[[Any, Piece], Result], pieces: Sequence[Piece]) -> list[Result]:
         """What ``work``, a function of a module, makes of each piece, in their order.

@@ -41,7 +41,8 @@ ESTIMATED = 1500
 """Drive sets, by best case, whose speed for the money is estimated."""
 LEAST_RUN, LEAST_BOUNDED, LEAST_TIGHTENED = 200, 300, 500
 """Builds to run, and drive sets to bound or to tighten, that are worth another process."""
-
+MOST_TIGHTENED = 8192
+"""Drive sets tightened at once: prices of all that may complete them are large tables."""
 
 
 class SearchState:
@@ -167,7 +168,7 @@ class SearchState:
 
     def _tightened(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """`Narrower.tighten`."""
-        pieces = [(sets.take(rows), goal) for rows in self.matter.parts(len(sets), LEAST_TIGHTENED)]
+        pieces = [(sets.take(rows), goal) for rows in self.matter.parts(len(sets), LEAST_TIGHTENED, MOST_TIGHTENED)]
         return joined(self._shared(_tightened, pieces))
 
     def _able(self, sets: DriveSets, level: float) -> tuple[DriveSets, FloatArray]:
