@@ -8,7 +8,7 @@ import pytest
 from optimizer.choice.options import options_of
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.event import Scenario
-from optimizer.search import ranking, ruling_out
+from optimizer.search import climbing, ranking, ruling_out, state
 from optimizer.search.memory import Memory
 from optimizer.search.ranking import Ranker, Ranking
 from optimizer.search.state import NEAR_MS
@@ -117,6 +117,32 @@ def test_a_search_that_looks_for_good_builds_first_lists_the_same(seed, monkeypa
     assert found.evidence.closed
     np.testing.assert_array_equal(found.builds[:50], builds[:50])
     np.testing.assert_array_equal(found.speed_ms[:50], speeds[:50])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [204, 215, 225])
+@pytest.mark.parametrize("thorough", [False, True])
+def test_what_is_foretold_of_changes_decides_nothing(seed, thorough, monkeypatch):
+    """Builds that are left out as likely slow, here also good ones, are met later: they do not count as tried."""
+    monkeypatch.setattr(ranking, "ALL_TRIED", 0)
+    monkeypatch.setattr(ranking, "SOON_CLOSED", 0)
+    monkeypatch.setattr(state, "WORTH_FORETELLING", 0)
+    monkeypatch.setattr(climbing, "FORETOLD_MS", -3.0)
+    left_out = []
+
+    def likely_fast(judge, builds, changed_from, options, floor_ms):
+        likely = climbing.likely_fast(judge, builds, changed_from, options, floor_ms)
+        left_out.extend(build.tobytes() for build in builds[~likely])
+        return likely
+
+    monkeypatch.setattr(state, "likely_fast", likely_fast)
+    builds, speeds, _, _ = enumerated(seed)
+    found = ranker_of(random_catalog(seed)).top(10, thorough=thorough)
+
+    assert {build.tobytes() for build in builds[:10]} & set(left_out)
+    assert found.evidence.closed is (True if thorough else None)
+    np.testing.assert_array_equal(found.builds[:10], builds[:10])
+    np.testing.assert_array_equal(found.speed_ms[:10], speeds[:10])
 
 
 @pytest.mark.parametrize("seed", [200, 204, 207, 215, 225])
