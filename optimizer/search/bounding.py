@@ -40,8 +40,6 @@ FURTHER = (0.01, 0.04)
 """How much further along the line tangents are taken where those at the level are of no use, as a share of it."""
 CHUNK = 4096
 """Drive sets bounded at once."""
-WORTH_ASKING = 500
-"""Drive sets of which to ask whether they could keep a speed takes less time than their runs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +97,7 @@ class Bounding:
     def _best_case(self, batch: Batch, floor: Floor | None) -> FloatArray:
         """Speed of the car that is best in every coordinate at once; the floor where that cannot be kept."""
         roll, grip = extremes_of(batch.span, best=True)
-        if floor is None or len(roll) < WORTH_ASKING:
+        if floor is None:
             return self.judge.joined(self._runs(batch.frame, roll, grip))
         cars = [self.space.inputs(batch.frame, roll, each, grip) for each in self.judge.conditions]
         able = np.flatnonzero(self.keeping.able(cars, floor.splits))

@@ -41,6 +41,8 @@ ESTIMATED = 1500
 """Drive sets, by best case, whose speed for the money is estimated."""
 LEAST_RUN, LEAST_BOUNDED, LEAST_TIGHTENED = 200, 300, 500
 """Builds to run, and drive sets to bound or to tighten, that are worth another process."""
+WORTH_ASKING = 500
+"""Drive sets of which to ask whether they could keep a speed takes less time than their runs."""
 MOST_TIGHTENED = 8192
 """Drive sets tightened at once: prices of all that may complete them are large tables."""
 
@@ -156,7 +158,7 @@ class SearchState:
 
     def _optimistic(self, sets: DriveSets, level: float = -np.inf) -> FloatArray:
         """`Bounding.optimistic`; what is not above a level by its slack need not be known any closer."""
-        floor = self._floor(level) if np.isfinite(level) else None
+        floor = self._floor(level) if np.isfinite(level) and len(sets) >= WORTH_ASKING else None
         pieces = [(sets.take(rows), floor) for rows in self.matter.parts(len(sets), LEAST_BOUNDED)]
         return np.concatenate(self._shared(_optimistic, pieces))
 

@@ -16,7 +16,6 @@ from optimizer.run.inputs import IntArray, RunInputs
 from optimizer.run.ranges import Ranges
 from optimizer.run.simulator import simulate
 from optimizer.scenario.parts import Gearset, Tire
-from optimizer.search import bounding
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Batch
 from optimizer.search.demands import Scores, best_case, edges_about
@@ -227,9 +226,8 @@ def test_no_completion_is_ever_as_fast_as_its_drive_set_could_not_keep(seed: int
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_best_cases_that_only_matter_above_a_floor(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_best_cases_that_only_matter_above_a_floor(seed: int) -> None:
     """Those that could keep it are what they are without it; for others it is the floor, which nothing reaches."""
-    monkeypatch.setattr(bounding, "WORTH_ASKING", 1)
     ranker, rng = ranker_of(seed), np.random.default_rng(540 + seed)
     sets = sets_of(ranker, rng, 80)
     rows, builds = some_completions(sets, rng, 4)
