@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.choice.options import BoolArray, FloatArray
 from optimizer.run.judge import SPEED_STEP_MS, Judge
 from optimizer.scenario.parts import Axle
 from optimizer.search.bounding import SLACK_MS, Batch, Bounding
@@ -84,13 +84,20 @@ class Narrower:
             own |= carry[s][sets.builds[:, s]]
         return own
 
+    def good_at_level(self, sets: DriveSets, goal: Goal) -> DriveSets:
+        """Without tires that any build at the level takes past their rating in its runs: nothing is run for that."""
+        parts = [sets.take(np.zeros(0, dtype=np.int64))]
+        for start in range(0, len(sets), SIMULATED):
+            batch = self.bounding.open(sets.take(np.arange(start, min(start + SIMULATED, len(sets)))))
+            parts.append(self._good_in_runs(batch, goal.level).sets)
+        return joined(parts)
+
     def not_too_fast(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """Without what even the slowest completion, or one at the level, takes past a tire's or a rotor's limit."""
         parts = [sets.take(np.zeros(0, dtype=np.int64))]
         for start in range(0, len(sets), SIMULATED):
             batch = self.bounding.open(sets.take(np.arange(start, min(start + SIMULATED, len(sets)))))
-            fit, batch = self.good_tires(batch, goal.level)
-            parts.append(batch.sets.take(fit))
+            parts.append(self.good_tires(batch, goal.level).sets)
         sets = joined(parts)
         if len(sets) == 0:
             return sets
@@ -101,39 +108,43 @@ class Narrower:
         """The lowest ground speed cap at or above a level; infinite where there is none."""
         return min((cap for cap in self.judge.caps_ms() if cap >= level), default=np.inf)
 
-    def good_tires(self, batch: Batch, level: float) -> tuple[IntArray, Batch]:
-        """Drive sets and undriven tires that are good for the fast day, and the runs, of any build at the level."""
-        ground, turning = self._least_surface(batch, level)
+    def good_tires(self, batch: Batch, level: float) -> Batch:
+        """Drive sets and undriven tires that are good for the runs, and the fast day, of any build at the level.
+
+        Of builds that count, which are once as fast as their drive set says in each run.
+        """
+        batch = self._good_in_runs(batch, level)
+        cap = np.minimum(batch.sets.cap_ms, self.judge.least_cap_ms(level, NEAR_CAP_MS))
+        ground = np.minimum(self.bounding.slowest_on_fast_day(batch), cap)
+        turning = ground * (1 + self.bounding.least_slip(batch, ground, self.judge.fast))
+        return self._holding(batch, ground, turning)
+
+    def _good_in_runs(self, batch: Batch, level: float) -> Batch:
+        """The same for the runs alone."""
+        if not np.isfinite(level):
+            return batch
+        ground = np.full(len(batch.sets), level)
+        slips = [self.bounding.least_slip(batch, ground, each) for each in self.judge.conditions]
+        turning = ground * (1 + np.minimum.reduce(slips))
+        for speed, each in zip(batch.sets.each_ms.T - SLACK_MS, self.judge.conditions, strict=False):
+            ground = np.maximum(ground, speed)
+            turning = np.maximum(turning, speed * (1 + self.bounding.least_slip(batch, speed, each)))
+        return self._holding(batch, ground, turning)
+
+    def _holding(self, batch: Batch, ground: FloatArray, turning: FloatArray) -> Batch:
+        """Without tires that do not hold the speeds (B,) that undriven and driven ones at least turn with."""
         fit = np.ones(len(batch.sets), dtype=bool)
         allowed = list(batch.sets.allowed)
         for axle in AXLES:
             s = self.judge.model.slot_on("tire", axle)
             if s in batch.sets.free:
-                allowed[batch.sets.free.index(s)] &= self.judge.tires_hold(axle, ground)
+                f = batch.sets.free.index(s)
+                allowed[f] = allowed[f] & self.judge.tires_hold(axle, ground)
             elif s is not None:
                 holds = self.judge.tires_hold(axle, turning)
                 fit &= holds[np.arange(len(fit)), batch.sets.builds[:, s]]
         sets = replace(batch.sets, allowed=tuple(allowed))
-        return np.flatnonzero(fit & sets.completable), replace(batch, sets=sets)
-
-    def _least_surface(self, batch: Batch, level: float) -> tuple[FloatArray, FloatArray]:
-        """Speeds that undriven and driven tires reach at least in any build at the level: (B,) each.
-
-        Of those that count, which are once as fast as their drive set says in each run.
-        """
-        bounding, judge = self.bounding, self.judge
-        cap = np.minimum(batch.sets.cap_ms, judge.least_cap_ms(level, NEAR_CAP_MS))
-        ground = np.minimum(bounding.slowest_on_fast_day(batch), cap)
-        turning = ground * (1 + bounding.least_slip(batch, ground, judge.fast))
-        if not np.isfinite(level):
-            return ground, turning
-        run = np.full(len(ground), level)
-        slips = [bounding.least_slip(batch, run, each) for each in judge.conditions]
-        ground, turning = np.maximum(ground, run), np.maximum(turning, run * (1 + np.minimum.reduce(slips)))
-        for speed, each in zip(batch.sets.each_ms.T - SLACK_MS, judge.conditions, strict=False):
-            ground = np.maximum(ground, speed)
-            turning = np.maximum(turning, speed * (1 + bounding.least_slip(batch, speed, each)))
-        return ground, turning
+        return replace(batch, sets=sets).take(np.flatnonzero(fit & sets.completable))
 
 
 def _without_hopeless(sets: DriveSets, hopeless: tuple[BoolArray, ...]) -> DriveSets:

@@ -137,8 +137,8 @@ class Opener:
 
         Returns them, the speed that each likely does not pass, and the highest such speed among those cut.
         """
-        fit, batch = self.narrower.good_tires(self.bounding.open(sets), goal.level)
-        batch, speed, free = self.bounding.by_gear(batch.take(fit), goal.level)
+        batch = self.narrower.good_tires(self.bounding.open(sets), goal.level)
+        batch, speed, free = self.bounding.by_gear(batch, goal.level)
         likely = self._likely(batch, speed, free, goal)
         reach = np.isfinite(likely) if goal.probe else likely >= goal.level - BOUND_SLACK_MS
         missed = float(likely[~reach].max(initial=-np.inf))

@@ -82,9 +82,11 @@ class RulingOut(SearchState):
 
     def _first_look(self, every: DriveSets, goal: Goal) -> tuple[DriveSets, FloatArray]:
         """What a goal leaves of drive sets at the first look, and their best cases."""
-        sets, _ = self._able(self.opener.narrower.by_equipment(self._tightened(every, goal), goal), goal.level)
+        every = self.opener.narrower.by_equipment(self._tightened(every, goal), goal)
+        good = self.opener.narrower.good_at_level(every, goal)
+        sets, _ = self._able(good, goal.level)
         self.touched.update(sets.mark.tolist())
-        if self.tightener.begin(sets, goal):
+        if self.tightener.begin(sets, goal, bool(good.completions.sum() < 0.5 * every.completions.sum())):
             sets = self._not_too_fast(sets, goal)
         return self._able(sets, goal.level)
 

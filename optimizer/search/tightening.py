@@ -114,21 +114,22 @@ class Tightener:
         self.typical = np.ones(len(COORDINATES))
         self.tires_matter = True
 
-    def begin(self, sets: DriveSets, goal: Goal) -> bool:
-        """Whether a few drive sets say that those whose tires are too slow are many; they are then dropped first.
+    def begin(self, sets: DriveSets, goal: Goal, tires_matter: bool = False) -> bool:
+        """Whether those whose tires are too slow are many, known or by a few drive sets; they are then dropped first.
 
         Those given are split by the equipment that brackets near the level ask for. And find out what coordinates are
         typically worth, which says what to split by; it decides nothing else.
         """
-        self.typical = np.ones(len(COORDINATES))
+        self.typical, self.tires_matter = np.ones(len(COORDINATES)), tires_matter
         if len(sets) == 0:
             return False
         some = sets.take(np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int)))
         slopes = self.slopes(some, goal.level - SAMPLE_DEPTH_MS)
         if len(slopes):
             self.typical = np.maximum(-np.median(slopes, axis=0), 0.0)
-        left = self.narrower.not_too_fast(some, goal).completions.sum()
-        self.tires_matter = bool(left < 0.5 * some.completions.sum())
+        if not tires_matter:
+            left = self.narrower.not_too_fast(some, goal).completions.sum()
+            self.tires_matter = bool(left < 0.5 * some.completions.sum())
         return self.tires_matter
 
     def parted(self, sets: DriveSets, goal: Goal, number: int) -> DriveSets:

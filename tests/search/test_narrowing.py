@@ -34,13 +34,15 @@ def test_a_tire_that_holds_is_kept_whatever_speed_its_car_is_known_to_have_reach
     goal = Goal(level, np.inf, ties=True, dip=ranker.judge.most_dip_ms(level))
     kept = set(ranker.opener.narrower.not_too_fast(boxes, goal).mark.tolist())
     assert set(np.flatnonzero(legal & some).tolist()) <= kept
+    by_runs = set(ranker.opener.narrower.good_at_level(boxes, goal).mark.tolist())
+    assert kept <= by_runs
     surface = np.maximum.reduce([ranker.judge.tire_surface(run) for run in runs])
     clear = 0.99 * surface
     front, rear = (ranker.judge.tires_hold(axle, at) for axle, at in zip(("front", "rear"), clear, strict=True))
     slots = [ranker.judge.model.slot_on("tire", axle) for axle in ("front", "rear")]
     cars = np.arange(len(builds))
     holds = front[cars, builds[:, slots[0]]] & rear[cars, builds[:, slots[1]]]
-    assert not kept & set(np.flatnonzero(some & ~holds).tolist()), "too fast for its tires by the runs that count"
+    assert not by_runs & set(np.flatnonzero(some & ~holds).tolist()), "too fast for its tires by the runs that count"
 
 
 @pytest.mark.parametrize("seed", SEEDS)
