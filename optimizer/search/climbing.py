@@ -76,23 +76,42 @@ class Climber:
         return [np.unique(column) for column in pool.best(GOOD_BUILDS).T]
 
 
-def likely_fast(
-    judge: Judge, builds: IntArray, changed_from: IntArray, options: list[IntArray], floor_ms: float
-) -> BoolArray:
-    """Which of some builds (n, S) are likely as fast as a floor: (n,). All differ from one (S,) in a few options.
+class Foretelling:
+    """What each change of one build by itself does to speed, legal or not: others are likely to do as much together.
 
-    What each change alone does to speed, legal or not, is added up; two changes of what drives the car are more, or
-    less, than both alone, so those builds are all kept.
+    Parameters
+    ----------
+    build : array (S,)
+    options : list of int arrays
+        What may stand in each slot.
+
+    Attributes
+    ----------
+    speed_ms : float
+        Of the build.
+    runs : int
+        Cars that were run.
     """
-    alone = one_change(changed_from, options)
-    slot = np.repeat(np.arange(len(options)), [len(each) for each in options])
-    speeds = judge.joined(judge.runs(np.concatenate([changed_from[None], alone])))
-    gain = np.zeros((len(options), int(alone.max()) + 1))
-    gain[slot, alone[np.arange(len(slot)), slot]] = speeds[1:] - speeds[0]
-    foretold = speeds[0] + gain[np.arange(len(options)), builds].sum(axis=1)
-    drive = list(judge.model.drive_slots)
-    both = (builds[:, drive] != changed_from[drive]).sum(axis=1) > 1
-    return np.asarray(both | (foretold >= floor_ms - FORETOLD_MS))
+
+    def __init__(self, judge: Judge, build: IntArray, options: list[IntArray]) -> None:
+        alone = one_change(build, options)
+        slot = np.repeat(np.arange(len(options)), [len(each) for each in options])
+        speed = judge.speeds(np.concatenate([build[None], alone]))
+        self.speed_ms, self.runs = float(speed[0]), len(speed) * len(judge.conditions)
+        self._gain = np.zeros((len(options), int(alone.max()) + 1))
+        self._gain[slot, alone[np.arange(len(slot)), slot]] = speed[1:] - self.speed_ms
+        self._drive = list(judge.model.drive_slots)
+
+    def likely(self, builds: IntArray, start: IntArray, start_ms: float, floor_ms: float, most: int) -> BoolArray:
+        """Which of some builds (n, S) are likely as fast as a floor: (n,). All are changes of one (S,) of known speed.
+
+        What their changes do is added up. That says little of what drives the car, where one change may undo the other:
+        those with more than ``most`` changes there are all kept.
+        """
+        slots = np.arange(len(start))
+        foretold = start_ms + (self._gain[slots, builds] - self._gain[slots, start]).sum(axis=1)
+        driven = (builds[:, self._drive] != start[self._drive]).sum(axis=1)
+        return np.asarray((driven > most) | (foretold >= floor_ms - FORETOLD_MS))
 
 
 def one_change(build: IntArray, options: list[IntArray]) -> IntArray:

@@ -241,15 +241,27 @@ class Looking(RulingOut):
         return tight.mark[order[bound[order] > goal.level - BOUND_SLACK_MS]]
 
     def _look_around(self) -> None:
-        """Change the most careful, the cheapest and the fastest builds near the best in one slot, some times over."""
+        """Change the most careful, the cheapest and the fastest builds near the best in one slot, some times over.
+
+        Changes that do not drive the car are left out where, done to the best build, they cost too much.
+        """
         done: set[bytes] = set()
+        pool = self.pool
+        if len(pool.builds) == 0:
+            return
+        known, floor = self._foretelling(pool.best(1)[0]), pool.level - AROUND_MS
         for _ in range(AROUND):
-            near = np.flatnonzero(self.pool.numbers[:, 0] >= self.pool.numbers[:, 0].max(initial=0.0) - AROUND_MS)
-            speed, cents, _hours, care = self.pool.numbers[near].T
+            near = np.flatnonzero(pool.numbers[:, 0] >= pool.numbers[:, 0].max() - AROUND_MS)
+            speed, cents, _hours, care = pool.numbers[near].T
             orders = [np.argsort(each, kind="stable") for each in (-np.round(care, 3), cents, -speed)]
             rows = near[np.unique(np.concatenate([order[:AROUND_WIDTH] for order in orders]))]
-            picked = [build for build in self.pool.builds[rows] if build.tobytes() not in done]
-            if not picked:
+            rows = [int(row) for row in rows if pool.builds[row].tobytes() not in done]
+            if not rows:
                 break
-            done |= {build.tobytes() for build in picked}
-            self._try(np.concatenate([one_change(build, self.climber.usable) for build in picked]), AROUND_MS)
+            done |= {pool.builds[row].tobytes() for row in rows}
+            changed = []
+            for row in rows:
+                build, build_ms = pool.builds[row], float(pool.numbers[row, 0])
+                some = one_change(build, self.climber.usable)
+                changed.append(some[known.likely(some, build, build_ms, floor, 0)])
+            self._try(np.concatenate(changed), AROUND_MS)

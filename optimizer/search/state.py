@@ -19,7 +19,7 @@ from optimizer.run.keeping import Floor
 from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Bounding
-from optimizer.search.climbing import WORTH_FORETELLING, Climber, likely_fast
+from optimizer.search.climbing import WORTH_FORETELLING, Climber, Foretelling
 from optimizer.search.demands import Scores
 from optimizer.search.drive_sets import DriveSets, joined
 from optimizer.search.memory import Limits, Memory
@@ -194,6 +194,12 @@ class SearchState:
         estimate, _ = self._estimates(level)
         return float(estimate.max(initial=-np.inf)) > level + CLEARLY_MS
 
+    def _foretelling(self, build: IntArray) -> Foretelling:
+        """What each change of a build (S,) does to its speed."""
+        known = Foretelling(self.judge, build, self.climber.usable)
+        self.evidence.simulations += known.runs
+        return known
+
     def _try(self, builds: IntArray, near_ms: float = NEAR_MS, changed_from: IntArray | None = None) -> None:
         """Price, simulate and check builds; the legal ones enter the pool, those that are not far below its level.
 
@@ -205,8 +211,8 @@ class SearchState:
         keep = prices.available & (prices.cents <= self.budget)
         if changed_from is not None and keep.sum() > WORTH_FORETELLING:
             rows = np.flatnonzero(keep)
-            keep[rows] = likely_fast(self.judge, builds[rows], changed_from, self.climber.usable, floor)
-            self.evidence.simulations += sum(map(len, self.climber.usable)) * len(self.judge.conditions)
+            known = self._foretelling(changed_from)
+            keep[rows] = known.likely(builds[rows], changed_from, known.speed_ms, floor, 1)
         builds, cents, hours = builds[keep], prices.cents[keep], prices.hours[keep]
         new = pool.fresh(builds)
         builds, cents, hours = builds[new], cents[new], hours[new]

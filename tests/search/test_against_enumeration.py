@@ -129,13 +129,14 @@ def test_what_is_foretold_of_changes_decides_nothing(seed, thorough, monkeypatch
     monkeypatch.setattr(state, "WORTH_FORETELLING", 0)
     monkeypatch.setattr(climbing, "FORETOLD_MS", -3.0)
     left_out = []
+    likely = climbing.Foretelling.likely
 
-    def likely_fast(judge, builds, changed_from, options, floor_ms):
-        likely = climbing.likely_fast(judge, builds, changed_from, options, floor_ms)
-        left_out.extend(build.tobytes() for build in builds[~likely])
-        return likely
+    def noted(known, builds, *others):
+        found = likely(known, builds, *others)
+        left_out.extend(build.tobytes() for build in builds[~found])
+        return found
 
-    monkeypatch.setattr(state, "likely_fast", likely_fast)
+    monkeypatch.setattr(climbing.Foretelling, "likely", noted)
     builds, speeds, _, _ = enumerated(seed)
     found = ranker_of(random_catalog(seed)).top(10, thorough=thorough)
 
