@@ -65,23 +65,25 @@ class Keeping:
         of every usable option no wheel speed that limiter and grip allow gives a thrust that the resistance there does
         not exceed. A split with a speed that cars are pushed to, or with none at all, rules out none.
         """
-        parts = [
-            self.able(self._best(builds[start : start + CHUNK]), splits) for start in range(0, len(builds), CHUNK)
-        ]
-        return np.concatenate(parts) if parts else np.zeros(0, dtype=np.bool_)
+        able = np.ones(len(builds), dtype=np.bool_)
+        for start in range(0, len(builds) if self._telling(splits) else 0, CHUNK):
+            able[start : start + CHUNK] = self.able(self._best(builds[start : start + CHUNK]), splits)
+        return able
 
     def able(self, cars: Sequence[RunInputs], splits: Sequence[Sequence[float]]) -> BoolArray:
         """The same of E cars, given for each run, that are the best of all they stand for: (E,)."""
-        pushed_ms = self.space.model.car.start_speed_ms
         able = np.ones(len(cars[0]), dtype=np.bool_)
         left = np.arange(len(able))
-        for speeds in splits:
-            if min(speeds) <= pushed_ms or not np.isfinite(speeds).all():
-                continue
+        for speeds in self._telling(splits):
             keep = self._keep([each.take(left) for each in cars], speeds)
             able[left[~keep]] = False
             left = left[keep]
         return able
+
+    def _telling(self, splits: Sequence[Sequence[float]]) -> list[Sequence[float]]:
+        """Those that can rule out anything."""
+        pushed_ms = self.space.model.car.start_speed_ms
+        return [each for each in splits if min(each) > pushed_ms and np.isfinite(each).all()]
 
     def _best(self, builds: IntArray) -> list[RunInputs]:
         """The best car of each drive set in each run, of all usable options."""

@@ -17,7 +17,7 @@ from optimizer.physics.grip import slip_of_grip_use
 from optimizer.run.affine import Span
 from optimizer.run.conditions import Conditions
 from optimizer.run.driving import Gear
-from optimizer.run.inputs import side_by_side
+from optimizer.run.inputs import RunInputs, side_by_side
 from optimizer.run.judge import Judge
 from optimizer.run.keeping import Floor, Keeping, extremes_of, span_of
 from optimizer.run.linear import LESS_IS_FASTER, Additions, C, Frame, LinearSpace
@@ -102,24 +102,25 @@ class Bounding:
         cars = [self.space.inputs(batch.frame, roll, each, grip) for each in self.judge.conditions]
         able = np.flatnonzero(self.keeping.able(cars, floor.splits))
         speed = np.full(len(roll), floor.score_ms)
-        self.simulated += len(cars) * len(able)
-        speed[able] = self.judge.joined(self.judge.runs_of([each.take(able) for each in cars]))
+        speed[able] = self.judge.joined(self._run([each.take(able) for each in cars]))
         return speed
 
     def _runs(
         self, frame: Frame, points: FloatArray, grip: FloatArray | None = None, gears: IntArray | None = None
     ) -> tuple[Run, ...]:
         """Each run that counts, of cars at points (n, L), as one batch: small ones cost mostly overhead."""
-        inputs = [self.space.inputs(frame, points, each, grip) for each in self.judge.conditions]
-        self.simulated += len(inputs) * len(points)
-        return self.judge.runs_of(inputs, gears)
+        return self._run([self.space.inputs(frame, points, each, grip) for each in self.judge.conditions], gears)
+
+    def _run(self, cars: list[RunInputs], gears: IntArray | None = None) -> tuple[Run, ...]:
+        """Runs of cars given for each run that counts."""
+        self.simulated += sum(map(len, cars))
+        return self.judge.runs_of(cars, gears)
 
     def slowest(self, batch: Batch) -> FloatArray:
         """Speed (B,) that every completion at least scores, caps aside."""
         roll, grip = extremes_of(batch.span, best=False)
         slow = [self.space.slow_inputs(batch.frame, roll, grip, each) for each in self.judge.conditions]
-        self.simulated += len(slow) * len(roll)
-        return self.judge.joined(self.judge.runs_of(slow)) - SLACK_MS
+        return self.judge.joined(self._run(slow)) - SLACK_MS
 
     def slowest_on_fast_day(self, batch: Batch) -> FloatArray:
         """Ground speed (B,) that every completion at least reaches up to the last board on the fast day, caps aside."""

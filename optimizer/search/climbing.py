@@ -94,12 +94,10 @@ class Foretelling:
     """
 
     def __init__(self, judge: Judge, build: IntArray, options: list[IntArray]) -> None:
-        alone = one_change(build, options)
-        slot = np.repeat(np.arange(len(options)), [len(each) for each in options])
-        speed = judge.speeds(np.concatenate([build[None], alone]))
+        speed = judge.speeds(np.concatenate([build[None], one_change(build, options)]))
         self.speed_ms, self.runs = float(speed[0]), len(speed) * len(judge.conditions)
-        self._gain = np.zeros((len(options), int(alone.max()) + 1))
-        self._gain[slot, alone[np.arange(len(slot)), slot]] = speed[1:] - self.speed_ms
+        self._gain = np.zeros((len(options), max(judge.options.sizes)))
+        self._gain[_each(options)] = speed[1:] - self.speed_ms
         self._drive = list(judge.model.drive_slots)
 
     def likely(self, builds: IntArray, start: IntArray, start_ms: float, floor_ms: float, most: int) -> BoolArray:
@@ -114,18 +112,22 @@ class Foretelling:
         return np.asarray((driven > most) | (foretold >= floor_ms - FORETOLD_MS))
 
 
+def _each(options: list[IntArray]) -> tuple[IntArray, IntArray]:
+    """Slot and option of everything that may stand in some slot, slot by slot."""
+    return np.repeat(np.arange(len(options)), [len(each) for each in options]), np.concatenate(options)
+
+
 def one_change(build: IntArray, options: list[IntArray]) -> IntArray:
     """Every build that differs from one (S,) in one slot, by some options."""
     changed = np.repeat(build[None], sum(map(len, options)), axis=0)
-    slot = np.repeat(np.arange(len(options)), [len(each) for each in options])
-    changed[np.arange(len(slot)), slot] = np.concatenate(options)
+    slot, option = _each(options)
+    changed[np.arange(len(slot)), slot] = option
     return changed
 
 
 def _two_changes(build: IntArray, options: list[IntArray]) -> IntArray:
     """Every build that differs from one (S,) in two slots, by some options."""
-    slot = np.repeat(np.arange(len(options)), [len(each) for each in options])
-    option = np.concatenate(options)
+    slot, option = _each(options)
     first, second = np.triu_indices(len(slot), k=1)
     keep = slot[first] != slot[second]
     first, second = first[keep], second[keep]

@@ -5,6 +5,7 @@ Everything here holds for every build that reaches the speed; it makes the tange
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -86,23 +87,23 @@ class Narrower:
 
     def good_at_level(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """Without tires that any build at the level takes past their rating in its runs: nothing is run for that."""
-        parts = [sets.take(np.zeros(0, dtype=np.int64))]
-        for start in range(0, len(sets), SIMULATED):
-            batch = self.bounding.open(sets.take(np.arange(start, min(start + SIMULATED, len(sets)))))
-            parts.append(self._good_in_runs(batch, goal.level).sets)
-        return joined(parts)
+        return self._in_lots(self._good_in_runs, sets, goal.level)
 
     def not_too_fast(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """Without what even the slowest completion, or one at the level, takes past a tire's or a rotor's limit."""
-        parts = [sets.take(np.zeros(0, dtype=np.int64))]
-        for start in range(0, len(sets), SIMULATED):
-            batch = self.bounding.open(sets.take(np.arange(start, min(start + SIMULATED, len(sets)))))
-            parts.append(self.good_tires(batch, goal.level).sets)
-        sets = joined(parts)
+        sets = self._in_lots(self.good_tires, sets, goal.level)
         if len(sets) == 0:
             return sets
         slowest = np.minimum(self.bounding.slowest(self.bounding.open(sets)), self._least_cap(goal.level))
         return self.propagation.narrowed(past(sets, goal.past(slowest)), goal)
+
+    def _in_lots(self, good: Callable[[Batch, float], Batch], sets: DriveSets, level: float) -> DriveSets:
+        """What is good for a level, of as many drive sets at a time as fit the cache."""
+        parts = [sets.take(np.zeros(0, dtype=np.int64))]
+        for start in range(0, len(sets), SIMULATED):
+            batch = self.bounding.open(sets.take(np.arange(start, min(start + SIMULATED, len(sets)))))
+            parts.append(good(batch, level).sets)
+        return joined(parts)
 
     def _least_cap(self, level: float) -> float:
         """The lowest ground speed cap at or above a level; infinite where there is none."""

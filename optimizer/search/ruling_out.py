@@ -84,11 +84,11 @@ class RulingOut(SearchState):
         """What a goal leaves of drive sets at the first look, and their best cases."""
         every = self.opener.narrower.by_equipment(self._tightened(every, goal), goal)
         good = self.opener.narrower.good_at_level(every, goal)
-        sets, _ = self._able(good, goal.level)
+        sets, bound = self._able(good, goal.level)
         self.touched.update(sets.mark.tolist())
         if self.tightener.begin(sets, goal, bool(good.completions.sum() < 0.5 * every.completions.sum())):
-            sets = self._not_too_fast(sets, goal)
-        return self._able(sets, goal.level)
+            sets, bound = self._able(self._not_too_fast(sets, goal), goal.level)
+        return sets, bound
 
     def _step(self, sets: DriveSets, goal: Goal, number: int) -> tuple[IntArray, DriveSets]:
         """One round: completions (n, S) that may meet the goal, and drive sets in which others may.
