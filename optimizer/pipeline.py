@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.answers.cards import BuildCard, card_of, cards_of
-from optimizer.answers.closeness import closeness
+from optimizer.answers.closeness import too_close_to
 from optimizer.answers.plausibility import Doubt, doubts_of_inputs
 from optimizer.answers.power_in_air import PowerSpread, doubts_of_air, power_spread
 from optimizer.answers.result_doubts import doubts_of_results, doubts_of_swaps
@@ -237,8 +237,7 @@ def _too_close(study: Study, ranking: Ranking) -> BoolArray:
     close = np.zeros(len(ranking.builds), dtype=np.bool_)
     close[0] = True
     if count > 1:
-        bands = closeness(study, ranking.builds[0], ranking.builds[1:count])
-        close[1:count] = [band.too_close for band in bands]
+        close[1:count] = too_close_to(study, ranking.builds[0], ranking.builds[1:count])
     return close
 
 

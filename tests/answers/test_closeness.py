@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from scipy.special import ndtri
 
-from optimizer.answers.closeness import Band, band_of, closeness, each_against_the_next, spread_of
+from optimizer.answers import closeness as closeness_module
+from optimizer.answers.closeness import Band, band_of, closeness, each_against_the_next, spread_of, too_close_to
 from optimizer.answers.draws import scores_of
 from optimizer.answers.uncertainties import PARTS, Uncertainty
 from optimizer.answers.unknowns import only_needed, speeds_with, unknowns_of, unknowns_of_part, with_values
@@ -342,3 +343,36 @@ def test_worlds_in_which_both_are_held_by_a_cap_count_half(equal, close):
     band = band_of(1.5, drawn)
     assert band.sure == pytest.approx(1 - equal / 128)
     assert band.too_close is close
+
+
+@pytest.mark.parametrize(("seed", "draws"), [(1, 64), (2, 64), (3, 37)])
+def test_answers_without_all_draws_are_those_of_bands(mixed, seed, draws, monkeypatch):
+    """Against the fastest, the slowest and one between; the same builds drawn again and again are among them."""
+    builds = np.unique(random_builds(mixed.options, seed, 60), axis=0)
+    builds = builds[np.argsort(-mixed.judge.speeds(builds), kind="stable")]
+    run, all_told_apart = [], 0
+    drawn = closeness_module.speeds_with
+
+    def counted(options, salt, rows, settings):
+        run.append(len(rows) * len(settings))
+        return drawn(options, salt, rows, settings)
+
+    monkeypatch.setattr(closeness_module, "speeds_with", counted)
+    for best in (0, len(builds) // 2, len(builds) - 1):
+        others = np.concatenate([builds, builds[:3]])
+        bands = closeness(mixed, builds[best], others, draws=draws)
+        expected = np.array([band.too_close for band in bands])
+        run.clear()
+        assert (too_close_to(mixed, builds[best], others, draws=draws) == expected).all()
+        # who is told apart is run in all draws; of the others some are known to be close before
+        told_apart = int((~expected).sum())
+        assert told_apart * draws <= sum(run) < (1 + told_apart + 0.75 * expected.sum()) * draws
+        all_told_apart += told_apart
+    assert 0 < all_told_apart < 3 * len(others)
+
+
+def test_builds_of_one_speed_are_not_drawn_at_all(mixed, monkeypatch):
+    """No stated order: too close, whatever the draws would say."""
+    monkeypatch.setattr(closeness_module, "speeds_with", None)
+    row = mixed.options.encode({"front tires": "T-b"})
+    assert too_close_to(mixed, row, np.stack([row, row])).tolist() == [True, True]
