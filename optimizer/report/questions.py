@@ -178,10 +178,13 @@ def target_text(words: Words, options: Options, target: Target, budget_cents: in
     """The cheapest build past a speed, or how far the fastest falls short."""
     build = options.decode(target.build)
     changes = builds_differ(words, build, options.decode(options.fitted))
-    limit = "" if budget_cents is None else f" for {words.price(budget_cents)}"
+    limit = " for any money" if budget_cents is None else f" for {words.price(budget_cents)}"
+    own = words.scenario.event.budget_cents
     if target.reached:
         first = f"The cheapest build{limit} that does {words.speed(target.target_ms)} costs {words.price(target.cents)}"
         first += f" and does {words.speed(target.speed_ms)}."
+        if budget_cents is None and own is not None and target.cents > own:
+            first += f" That is {words.price(target.cents - own)} over the budget."
     else:
         first = (
             f"No legal build{limit} does {words.speed(target.target_ms)}. The fastest does "

@@ -129,7 +129,7 @@ class Looking(RulingOut):
         """Try a few completions of the likeliest drive sets (by row, best first) for a goal: (n, S)."""
         rows = rows[:PROBES_SEEN]
         most = dict.fromkeys(rows.tolist(), FEW_LEAVES)
-        builds = self.opener.open(self.sets.marked(rows), goal, most, PROBED).builds
+        builds = self.opener.open(self.sets.marked(rows), goal, most, PROBED, splits=0).builds
         self._try(builds)
         return builds
 

@@ -29,6 +29,8 @@ PROBE_SPARE = 1.03
 """Probes look for builds whose rotors take this much more than the level asks: the last board is passed faster."""
 SPLITS, WORTH_SPLITTING = 5, 20_000
 """How often a drive set may be split where no tangent holds, and the completions from which that is worth it."""
+MOST_PARTS = 1000
+"""Parts of drive sets, beyond which they are not split further: with any money to spend nothing else would end that."""
 MANY = 1000
 """Completions wanted of a drive set from which it is split where cheap ones are looked for."""
 ROUNDS = 2
@@ -107,7 +109,9 @@ class Opener:
         self.gentlest: FloatArray | None = None
         self.typical: FloatArray | None = None
 
-    def open(self, sets: DriveSets, goal: Goal, most: dict[int, int], width: int) -> Opened:
+    def open(
+        self, sets: DriveSets, goal: Goal, most: dict[int, int], width: int, *, splits: int = SPLITS
+    ) -> Opened:
         """List the completions of drive sets that could meet the goal.
 
         Parameters
@@ -120,6 +124,8 @@ class Opener:
         width : int
             How many of the sets that pass the rough cuts are looked into, the likeliest first; what they bring makes
             the others easier to rule out.
+        splits : int
+            How often a drive set may be split where no tangent holds.
         """
         nothing = np.zeros((0, sets.builds.shape[1]), dtype=np.int64)
         chosen = self.narrower.by_equipment(self.narrower.tighten(sets, goal), goal)
@@ -129,7 +135,7 @@ class Opener:
         best_first = sets.mark[np.isin(sets.mark, mark)] if goal.cheapest else mark[np.argsort(-likely, kind="stable")]
         now = np.flatnonzero(np.isin(mark, list(dict.fromkeys(best_first.tolist()))[:width]))
         later = sorted(set(mark.tolist()) - set(mark[now].tolist()))
-        found, cut_off, short = self._list(batch.take(now), goal, most, SPLITS)
+        found, cut_off, short = self._list(batch.take(now), goal, most, splits)
         return Opened(np.concatenate([nothing, *found]), sorted(cut_off), later, max(missed, short))
 
     def _screen(self, sets: DriveSets, goal: Goal) -> tuple[Batch, FloatArray, float]:
@@ -151,7 +157,7 @@ class Opener:
         """Completions of drive sets that reach a goal by their tangents; marks whose lists were cut off; the best miss.
 
         Where no tangent holds (speed that rises with drag: a gear taken too early), the drive set is split by one of
-        its slots and every part is bounded again.
+        its slots and every part is bounded again, as long as that makes no more than `MOST_PARTS`.
         """
         found: list[IntArray] = []
         cut_off: set[int] = set()
@@ -165,6 +171,9 @@ class Opener:
             loose &= batch.sets.completions[kept] > WORTH_SPLITTING
             if goal.cheapest:  # some cheap ones of the whole will do, until they do not
                 loose &= np.array([most[mark] >= MANY for mark in batch.sets.mark[kept].tolist()], dtype=bool)
+        widest = self._widest(batch.take(kept[loose])) if loose.any() else 0
+        if batch.sets.allowed[widest][kept[loose]].sum() > MOST_PARTS:
+            loose[:] = False
         rows = self.lister.rows(batch, goal, PROBE_SPARE if goal.probe else 1.0)
         places = np.flatnonzero(~loose)
         marks = batch.sets.mark[kept[places]].tolist()
@@ -176,20 +185,21 @@ class Opener:
             if short_list:
                 cut_off.add(mark)
         if loose.any():
-            parts, _, missed_too = self._screen(self._split(batch.take(kept[loose]), goal), goal)
-            more, cut_too, short_too = self._list(parts, goal, most, splits - 1)
+            parts = self.propagation.narrowed(batch.take(kept[loose]).sets.split(widest), goal)
+            passed, _, missed_too = self._screen(parts, goal)
+            more, cut_too, short_too = self._list(passed, goal, most, splits - 1)
             return [*found, *more], cut_off | cut_too, max(missed, missed_too, short_too)
         return found, cut_off, missed
 
-    def _split(self, batch: Batch, goal: Goal) -> DriveSets:
-        """Drive sets split by the free slot whose options differ most in what they do to speed."""
+    def _widest(self, batch: Batch) -> int:
+        """The free slot of drive sets whose options differ most in what they do to speed."""
         slope = np.ones(batch.frame.base.shape[1]) if self.gentlest is None else self.gentlest
         losses = self.bounding.losses(batch, slope)
         spread = [
             float(np.where(ok, -loss, 0.0).max(axis=1).sum())
             for loss, ok in zip(losses, batch.sets.allowed, strict=True)
         ]
-        return self.propagation.narrowed(batch.sets.split(int(np.argmax(spread))), goal)
+        return int(np.argmax(spread))
 
     def estimate(self, sets: DriveSets, bound: FloatArray, money: float) -> FloatArray:
         """Rough speeds (D,) of the best that money can buy in each drive set, from slopes of a few of them.

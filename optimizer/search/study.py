@@ -109,13 +109,26 @@ class Study:
         """
         if not fastest_first:
             return self._ranker(budget_cents, with_parts, without_parts, progress).cheapest(floor_ms)
-        for money in self._budgets(budget_cents):
-            fastest = self.best(
+        *less, most = self._budgets(budget_cents)
+
+        def fastest_for(money: int | None) -> Ranking:
+            return self.best(
                 budget_cents=money, with_parts=with_parts, without_parts=without_parts, progress=progress
             )
-            if fastest.listed and fastest.speed_ms[0] >= floor_ms:
-                return self._ranker(money, with_parts, without_parts, progress).cheapest(floor_ms)
-        return replace(fastest, listed=0)
+
+        def cheapest_for(money: int | None) -> Ranking:
+            return self._ranker(money, with_parts, without_parts, progress).cheapest(floor_ms)
+
+        for money in less:
+            fastest = fastest_for(money)
+            if _reaches(fastest, floor_ms):
+                return cheapest_for(money)
+            # whether any build does it for more money is sooner known than which is the fastest for that
+            found = cheapest_for(most)
+            if found.listed:
+                return found
+        fastest = fastest_for(most)
+        return cheapest_for(most) if _reaches(fastest, floor_ms) else replace(fastest, listed=0)
 
     def reaching(
         self,
@@ -183,3 +196,8 @@ class Study:
     def fresh(self) -> Study:
         """The same with nothing known."""
         return replace(self, memory=Memory(self.options))
+
+
+def _reaches(ranking: Ranking, floor_ms: float) -> bool:
+    """Whether the best build of a ranking scores a floor [m/s]."""
+    return bool(ranking.listed and ranking.speed_ms[0] >= floor_ms)

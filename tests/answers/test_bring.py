@@ -91,8 +91,8 @@ def best_by_trying(study, bases, budget, spares, mornings, cars):
     swapped = {
         name: [s for s, slot in enumerate(options.slots) if slot.kind in kinds] for name, kinds in GROUPS.items()
     }
-    # every build that differs from a base in one group, also in different new tires at both axles, which `bring` leaves out:
-    # on these catalogs none of them is the best
+    # every build that differs from a base in one group, also in different new tires at both axles: those `bring` leaves
+    # out, and on these catalogs none of them is the best
     pool = {}
     for row in bases:
         for slots in swapped.values():

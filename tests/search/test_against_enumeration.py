@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from optimizer.choice.options import options_of
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.event import Scenario
-from optimizer.search import climbing, ranking, ruling_out, state
+from optimizer.search import climbing, opening, ranking, ruling_out, state
 from optimizer.search.memory import Memory
 from optimizer.search.ranking import Ranker, Ranking
 from optimizer.search.state import NEAR_MS
@@ -142,6 +144,35 @@ def test_what_is_foretold_of_changes_decides_nothing(seed, thorough, monkeypatch
 
     assert {build.tobytes() for build in builds[:10]} & set(left_out)
     assert found.evidence.closed is (True if thorough else None)
+    np.testing.assert_array_equal(found.builds[:10], builds[:10])
+    np.testing.assert_array_equal(found.speed_ms[:10], speeds[:10])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [204, 215, 225])
+@pytest.mark.parametrize("most", [0, 30, 10_000])
+def test_drive_sets_without_a_tangent_lose_nothing_split_or_not(seed, most, monkeypatch):
+    """No tangent counts here: drive sets are split as long as that makes few parts, and listed where it does not."""
+    monkeypatch.setattr(ranking, "ALL_TRIED", 0)
+    monkeypatch.setattr(opening, "WORTH_SPLITTING", 0)
+    monkeypatch.setattr(opening, "MOST_PARTS", most)
+    split = []
+    cuts, widest = opening.Opener._cuts, opening.Opener._widest
+
+    def none_holds(opener, batch, goal):
+        found, kept, short = cuts(opener, batch, goal)
+        return [replace(cut, holds=np.zeros_like(cut.holds)) for cut in found], kept, short
+
+    def noted(opener, batch):
+        split.append(len(batch.sets))
+        return widest(opener, batch)
+
+    monkeypatch.setattr(opening.Opener, "_cuts", none_holds)
+    monkeypatch.setattr(opening.Opener, "_widest", noted)
+    builds, speeds, _, _ = enumerated(seed)
+    found = ranker_of(random_catalog(seed)).top(10)
+
+    assert split
     np.testing.assert_array_equal(found.builds[:10], builds[:10])
     np.testing.assert_array_equal(found.speed_ms[:10], speeds[:10])
 
