@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from optimizer.answers.cards import cards_of
 from optimizer.answers.closeness import DRAWS, SEED, Band, band_of, spread_of
 from optimizer.answers.unknowns import (
     Unknown,
@@ -103,6 +104,8 @@ class Comparison:
         How well the speed of the first less that of the second is known.
     switching : tuple of SwitchingValue
         Nearest first, in standard uncertainties; those without a value last.
+    first_problems, second_problems : tuples of str
+        Why each is not legal, or more than the budget buys; empty where it is neither.
     """
 
     first_ms: float
@@ -112,6 +115,8 @@ class Comparison:
     mass_kg: float
     band: Band
     switching: tuple[SwitchingValue, ...]
+    first_problems: tuple[str, ...]
+    second_problems: tuple[str, ...]
 
     @property
     def gain_ms(self) -> float:
@@ -137,6 +142,8 @@ def compare(study: Study, first: IntArray, second: IntArray, *, draws: int = DRA
     legal = study.legality.allowed(builds) & prices.available & study.judge.judge(builds, runs).legal
     drawn = spread_of(study, builds[:2], draws, seed)
     mass = study.judge.model.sums_of(builds[:2])[:, 0]
+    money = study.scenario.event.budget_cents
+    cards = cards_of(study.judge, study.legality, study.book, builds[:2], money)
     return Comparison(
         first_ms=float(speed[0]),
         second_ms=float(speed[1]),
@@ -145,6 +152,8 @@ def compare(study: Study, first: IntArray, second: IntArray, *, draws: int = DRA
         mass_kg=float(mass[1] - mass[0]),
         band=band_of(float(speed[0] - speed[1]), drawn[:, 0] - drawn[:, 1]),
         switching=switching_values(study, first, second),
+        first_problems=cards[0].problems,
+        second_problems=cards[1].problems,
     )
 
 

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from optimizer.answers.brings_in import NO_PRICE, TRIED, BringingIn, PriceLimit, has_mass, has_price
+from optimizer.answers.cards import card_of
 from optimizer.answers.closeness import Band, closeness
 from optimizer.answers.frontier import just_above
 from optimizer.answers.kept_out import KeptOut, kept_out
@@ -45,6 +46,17 @@ class Difference:
     slot: str
     without: str
     with_it: str
+
+
+@dataclass(frozen=True, slots=True)
+class PutIn:
+    """The best build without a part, with the part put in and nothing else changed.
+
+    Speed [m/s], and why it is not legal or more than the budget buys: empty where it is neither.
+    """
+
+    speed_ms: float
+    problems: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +112,8 @@ class WhyNot:
         Speed of the first less that of the second; not above 0 where the part is in the best build.
     differences : tuple of Difference
         Slots in which the two differ.
+    put_in : PutIn or None
+        The part in the best build without it, in all slots meant. None where it is in the best build, or there is none.
     band : Band or None
         How well the loss is known.
     price : PriceAnswer or None
@@ -119,6 +133,7 @@ class WhyNot:
     with_it: Found | None
     loss_ms: float | None
     differences: tuple[Difference, ...]
+    put_in: PutIn | None
     band: Band | None
     price: PriceAnswer | None
     mass: MassAnswer | None
@@ -177,12 +192,21 @@ class _Asked:
             with_it=_found(study, with_it),
             loss_ms=loss,
             differences=differences,
+            put_in=None if in_best or not without.listed else self._put_in(without.builds[0]),
             band=band,
             price=price,
             mass=mass,
             kept_out=out,
             closed=complete and all(bool(each.evidence.closed) for each in self.rankings),
         )
+
+    def _put_in(self, build: IntArray) -> PutIn:
+        """A build (S,) with the part put in."""
+        study, changed = self.study, build.copy()
+        for s, o in self.places:
+            changed[s] = o
+        card = card_of(study.judge, study.legality, study.book, changed, self.budget_cents)
+        return PutIn(card.speed_ms, card.problems)
 
     def _best(self, *, with_parts: tuple[str, ...] = (), without_parts: tuple[str, ...] = ()) -> Ranking:
         found = self.study.best(

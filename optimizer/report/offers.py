@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from optimizer.answers.brings_in import PriceLimit
 from optimizer.answers.offers import Landing, OfferAnswer, OffersAnswer
-from optimizer.answers.why_not import PriceAnswer, WhyNot
+from optimizer.answers.why_not import PriceAnswer, PutIn, WhyNot
 from optimizer.report.questions import band_text, change_text, completeness, told
 from optimizer.report.wording import Words, both, wrapped
 from optimizer.units import shown
@@ -17,6 +17,8 @@ def why_not_text(words: Words, found: WhyNot) -> str:
     lines = [wrapped(_verdict(words, found, name))]
     if found.band is not None and not found.in_best:
         lines.append(wrapped(band_text(words, found.band, "the best build", f"the best with {name}")))
+    if found.put_in is not None:
+        lines.append(wrapped(_put_in(words, found.put_in)))
     if found.differences and not found.in_best:
         lines += ["", words.heading(f"What else changes with {name} in")]
         lines += [
@@ -53,6 +55,12 @@ def _verdict(words: Words, found: WhyNot, name: str) -> str:
     best = "" if found.without is None else f" {words.speed(found.without.speed_ms)} without it"
     lost = "" if found.loss_ms is None else f": it loses {words.gap(found.loss_ms)}"
     return f"The best build with {name} does {speed},{best}{lost}. It costs {words.price(found.with_it.cents)}."
+
+
+def _put_in(words: Words, put_in: PutIn) -> str:
+    """What the part does in the best build without it."""
+    text = f"Put into the best build without it, nothing else changed, it would do {words.speed(put_in.speed_ms)}"
+    return f"{text}, and NOT be legal: {'; '.join(put_in.problems)}." if put_in.problems else f"{text}."
 
 
 def _price(words: Words, price: PriceAnswer) -> list[str]:

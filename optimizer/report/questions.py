@@ -319,6 +319,8 @@ def compare_text(words: Words, result: Comparison, first: str, second: str) -> s
     speeds = f"{first} {words.speed(result.first_ms)}, {second} {words.speed(result.second_ms)}"
     lines = [
         wrapped(_capital(f"{speeds}: {lead}{money} and is {mass} {heavier}.")),
+        *(wrapped(f"NOT LEGAL: {name}. {_capital('; '.join(problems))}.")
+          for name, problems in ((first, result.first_problems), (second, result.second_problems)) if problems),
         wrapped(band_text(words, result.band, first, second)),
         "",
         words.heading(f"What each difference is worth, from {first} to {second}"),

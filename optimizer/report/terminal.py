@@ -56,10 +56,11 @@ def _answer(words: Words, result: RankResult) -> list[str]:
     event, best = result.scenario.event, result.builds[0]
     asked = f"{result.scenario.car.name}, {event.name}, class {event.race_class}, {result.salt} salt"
     beaten = "" if best.beats_record else " The record is not beaten within these sheets and rules."
-    now = result.as_it_stands.speed_ms
+    now = result.as_it_stands
+    stands = f"{words.speed(now.speed_ms)}{', and not legal' if now.problems else ''}"
     first = (
         f"The fastest legal build does {words.speed(best.speed_ms)}, the model says, "
-        f"{words.against_record(best)} (the car as it stands: {words.speed(now)})."
+        f"{words.against_record(best)} (the car as it stands: {stands})."
     )
     price = best.cents
     left = words.left(price) if price is not None else ""
