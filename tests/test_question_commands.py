@@ -95,6 +95,7 @@ def test_steps_of_money_rise(ask) -> None:
         (("why", "--salt", "brine"), "no salt condition is called 'brine'"),
         (("shortlist", "--soft", "brine"), "brine"),
         (("why-not", "T99"), "no part is called 'T99'"),
+        (("why-not", "t3"), "no part is called 't3'; nearest: T3"),
         (("try",), "nothing is on offer"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
@@ -105,6 +106,11 @@ def test_wrong_questions(ask, arguments: tuple[str, ...], expected: str) -> None
     assert code == 2, (out, err)
     assert expected in err
     assert out == ""
+
+
+def test_a_build_against_itself(ask) -> None:
+    """Nothing to compare, and that is said."""
+    assert "number 1 are the same build" in " ".join(ask("compare", "1", "1")[1].split())
 
 
 def test_a_target_above_every_car_says_by_how_much(ask) -> None:

@@ -26,8 +26,11 @@ def with_wishes(legality: Legality, with_parts: tuple[str, ...], without_parts: 
     Raises
     ------
     UsageError
-        If a part is no option of any slot, or of the slot named.
+        If a part is no option of any slot, or of the slot named; if one is to be both in and out.
     """
+    both = [named for named in with_parts if named in without_parts]
+    if both:
+        raise UsageError(f"{both[0]} cannot be asked for both with and without")
     options = legality.options
     forbidden = [out.copy() for out in legality.forbidden]
     reasons = dict(legality.part_reasons)
@@ -64,7 +67,8 @@ def places_of(options: Options, named: str) -> tuple[tuple[int, int], ...]:
         if slot and slot not in slots:
             raise UsageError(f"no slot is called {slot!r}{nearest(slot, slots)}; the slots are {', '.join(slots)}")
         known = {c.id for s, choices in enumerate(options.parts) for c in choices if slot in ("", slots[s])}
-        near = get_close_matches(part, sorted(known), n=3, cutoff=0.5)
+        same = [each for each in sorted(known) if each.lower() == part.lower()]
+        near = list(dict.fromkeys([*same, *get_close_matches(part, sorted(known), n=3, cutoff=0.5)]))[:3]
         hint = f"; nearest: {', '.join(near)}" if near else ""
         where = f" in {slot}" if slot else ""
         raise UsageError(f"no part is called {part!r}{where}{hint}")

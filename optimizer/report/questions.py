@@ -311,6 +311,9 @@ def _capital(text: str) -> str:
 
 def compare_text(words: Words, result: Comparison, first: str, second: str) -> str:
     """Two builds side by side."""
+    if not result.differences:
+        same = _capital(f"{first} and {second} are the same build: {words.speed(result.first_ms)}.")
+        return told(words, _capital(f"{first} against {second}"), [wrapped(same)])
     faster, slower = (first, second) if result.gain_ms <= 0 else (second, first)
     lead = f"{faster} is {words.gap(result.gain_ms)} faster than {slower}"
     money = "" if result.cents is None else f"; {second} costs {words.extra_money(result.cents)}"

@@ -168,13 +168,17 @@ def check_for_missing_sheets(
 def check_names_in_sheets(car: CarDraft, event: EventDraft, draft: Draft, findings: Findings) -> None:
     """Jobs, slots, ids and tags that parts name are known."""
     jobs = [job.label for job in car.jobs]
-    slots = [slot.label for slot in car.slots]
+    slots = {slot.label: slot.values.get("kind") for slot in car.slots}
     known = [*(entry.label for _, entry in draft.each_part()), *tags_of(draft, event)]
-    for _, entry in draft.each_part():
+    for kind, entry in draft.each_part():
         if "jobs" not in car.unknown:
             _check_known(entry, "work", jobs, "one of the jobs in car.toml", findings)
         if "slots" not in car.unknown:
             _check_known(entry, "slots", slots, "one of the slots in car.toml", findings)
+            for name in texts(entry, "slots"):
+                if slots.get(name) not in {None, kind}:
+                    expected = f"is a slot for kind {slots[name]}, and this is of kind {kind}"
+                    entry.fault(findings, "slots", expected, name)
         if draft.complete and "event" not in event.unknown:
             for target in ("needs", "not_with"):
                 _check_known(entry, target, known, "the id or a tag of any part", findings)

@@ -124,8 +124,8 @@ def _settled(model: SelectionModel) -> tuple[IntArray | None, float]:
 
 def _too_dear(options: Options, build: IntArray, cents: int, budget: float, with_it: str) -> Diagnosis:
     text = (
-        f"No legal build{with_it} costs {_money(options, budget)} or less: the cheapest costs {_money(options, cents)} "
-        f"({_in_words(options, build)})."
+        f"No legal build{with_it} costs {_money(options, budget)} or less: the cheapest that meets every rule before a "
+        f"run costs {_money(options, cents)} ({_in_words(options, build)})."
     )
     return Diagnosis((BUDGET,), cents, text)
 

@@ -1,5 +1,7 @@
 """Two builds side by side: against the simulator asked directly, and switching values that can be reasoned out."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -94,6 +96,19 @@ def test_one_difference_is_the_whole_difference(study):
 
     assert found.differences[0].in_first_ms == found.differences[0].in_second_ms == found.gain_ms
     assert found.together_ms == 0.0
+
+
+def test_what_is_wrong_with_each_is_said(study):
+    """A tire without a rating is not legal in any build; the budget is asked of whole builds."""
+    event = replace(study.scenario.event, budget_cents=20_000)
+    study = Study.of(replace(study.scenario, event=event))
+    found = compare(study, row(study, {}), row(study, {"front tires": "T-unrated"}), draws=8)
+    assert not found.first_problems
+    assert any("T-unrated" in each for each in found.second_problems)
+
+    found = compare(study, row(study, SECOND), row(study, {}), draws=8)
+    assert [each.partition(":")[0] for each in found.first_problems] == ["budget"]
+    assert not found.second_problems
 
 
 def test_equal_builds_differ_in_nothing(study):

@@ -129,6 +129,23 @@ def test_the_loss(seed: int, named: str) -> None:
 
 
 @pytest.mark.parametrize(("seed", "named"), CASES)
+def test_put_into_the_best_build(seed: int, named: str) -> None:
+    """Its speed is the simulator's; that it is legal and can be paid says whether it is among all builds that are."""
+    every, budget = known(seed)
+    answer = answered(seed, named)
+    if answer.put_in is None:
+        assert answer.in_best or answer.without is None
+        return
+    study = every.study
+    assert answer.without is not None
+    build = study.options.encode({**answer.without.build, **dict.fromkeys(answer.slots, named.rpartition("=")[2])})
+    assert answer.put_in.speed_ms == pytest.approx(study.judge.speeds(build[None])[0], abs=1e-9)
+    affordable = study.book.price(every.builds).cents <= budget
+    is_legal = bool((every.builds[affordable] == build).all(axis=1).any())
+    assert (answer.put_in.problems == ()) is is_legal
+
+
+@pytest.mark.parametrize(("seed", "named"), CASES)
 def test_the_price_on_both_sides(seed: int, named: str) -> None:
     """At the price found the part comes first, or is near enough; at a cent more it does not."""
     every, budget = known(seed)

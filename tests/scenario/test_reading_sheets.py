@@ -102,6 +102,7 @@ def test_the_message_says_file_row_column_typed_and_expected(tmp_path):
 WORDS = [
     ("wheels", "work", "gearbx out", "is not one of the jobs in car.toml; did you mean gearbox out?"),
     ("wheels", "slots", "front wheel", "is not one of the slots in car.toml; did you mean front wheels?"),
+    ("wheels", "slots", "engine", "is a slot for kind engine, and this is of kind wheel"),
     ("wheels", "needs", "T3", "is not the id or a tag of any part; did you mean T03?"),
     ("wheels", "needs", "areo", "is not the id or a tag of any part; did you mean aero?"),
     ("wheels", "not with", "X02", "is not the id or a tag of any part; did you mean X01?"),

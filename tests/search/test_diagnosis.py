@@ -49,7 +49,9 @@ def test_a_budget_one_cent_too_low_names_the_exact_price():
 
     assert found.reasons == ("budget",)
     assert found.cheapest_cents == 12050
-    assert found.text == "No legal build costs $120.49 or less: the cheapest costs $120.50 (S C)."
+    assert found.text == (
+        "No legal build costs $120.49 or less: the cheapest that meets every rule before a run costs $120.50 (S C)."
+    )
 
 
 def test_a_budget_that_is_just_enough_is_no_reason():
