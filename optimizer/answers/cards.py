@@ -14,7 +14,7 @@ from optimizer.choice.price import PriceBook
 from optimizer.choice.receipt import Bill
 from optimizer.errors import NoLegalBuildError
 from optimizer.run.driving import Gear
-from optimizer.run.judge import CHECKS, Judge, Judged
+from optimizer.run.judge import Judge, Judged
 from optimizer.run.model import DriveRows, rated_speed_ms
 from optimizer.run.panels import LIMITS, LimitName
 from optimizer.run.simulator import Run
@@ -146,9 +146,7 @@ def _card(made: _Made, n: int, legality: Legality, book: PriceBook, budget_cents
     judge, judged, drive, build = made.judge, made.judged, made.drive, made.builds[n]
     options = judge.options
     problems = [f"{reason.check}: {reason.text}" for reason in legality.violations(build)]
-    problems += [
-        f"{name}: over what is allowed" for name, ok in zip(CHECKS, judged.passes[:, n], strict=True) if not ok
-    ]
+    problems += judged.broken(n)
     try:
         bill: Bill | None = book.bill(build)
     except NoLegalBuildError as refusal:

@@ -11,7 +11,7 @@ from optimizer.choice.legality import Legality
 from optimizer.choice.options import IntArray
 from optimizer.choice.price import PriceBook
 from optimizer.errors import NoLegalBuildError
-from optimizer.run.judge import CHECKS, Judge
+from optimizer.run.judge import Judge
 from optimizer.scenario.parts import NONE_ID
 
 
@@ -54,7 +54,7 @@ def every_part(judge: Judge, legality: Legality, book: PriceBook, build: IntArra
     options = judge.options
     builds, ends = with_single_swaps(options, build)
     runs, prices = judge.runs(builds), book.price(builds)
-    passes, speed = judge.judge(builds, runs).passes, judge.joined(runs)
+    judged, speed = judge.judge(builds, runs), judge.joined(runs)
     allowed = legality.allowed(builds)
     own = int(np.flatnonzero((builds == build).all(axis=1))[0])
     found: list[TriedPart] = []
@@ -64,11 +64,7 @@ def every_part(judge: Judge, legality: Legality, book: PriceBook, build: IntArra
             o = int(builds[row, s])
             never = tuple(f"{each.check}: {each.text}" for each in legality.part_reasons.get((s, o), ()))
             here = [] if allowed[row] or never else [f"{r.check}: {r.text}" for r in legality.violations(builds[row])]
-            here += [
-                f"{name}: over what is allowed"
-                for name, ok in zip(CHECKS, passes[:, row], strict=True)
-                if not ok and not never and not here
-            ]
+            here += [] if never or here else judged.broken(row)
             here += [] if prices.available[row] else [_no_purchase(book, builds[row])]
             legal = not never and not here
             tried.append(

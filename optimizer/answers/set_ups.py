@@ -6,12 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-import numpy as np
-
 from optimizer.choice.options import IntArray
 from optimizer.choice.wishes import places_of
 from optimizer.errors import UsageError
-from optimizer.run.judge import CHECKS
 from optimizer.search.study import Study
 
 MOST_SPARES = 4
@@ -106,5 +103,4 @@ def _reasons(study: Study, build: IntArray) -> tuple[str, ...]:
     if reasons:
         return reasons
     rows = build[None]
-    passes = study.judge.judge(rows, study.judge.runs(rows)).passes[:, 0]
-    return tuple(f"{name}: over what is allowed" for name, ok in zip(CHECKS, np.asarray(passes), strict=True) if not ok)
+    return study.judge.judge(rows, study.judge.runs(rows)).broken(0)

@@ -28,6 +28,8 @@ SPEED_STEP_MS = 1e-3
 salt can tell apart, and just under a cap thousands of builds differ by less."""
 CHECKS = ("tire speed", "load at speed", "stopping distance", "rotor rise")
 """Names of the checks that need a run."""
+MOST_OVER = 1000.0
+"""Per cent over what is allowed beyond which the number says nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +38,8 @@ class Judged:
 
     Attributes
     ----------
+    used : array (len(CHECKS), n)
+        Share of what is allowed that each check finds: tires, their loads, the way to stop, the rise of rotors.
     passes : bool array (len(CHECKS), n)
         Whether each check is met.
     margins : array (4, n)
@@ -47,6 +51,7 @@ class Judged:
         Stops from the higher of exit and planned speed.
     """
 
+    used: FloatArray
     passes: BoolArray
     margins: FloatArray
     fast_surface_ms: FloatArray
@@ -61,6 +66,17 @@ class Judged:
     def care(self) -> FloatArray:
         """The smallest margin: (n,)."""
         return self.margins.min(axis=0)
+
+    def broken(self, n: int) -> tuple[str, ...]:
+        """Checks that one of the builds does not meet, each with by how much."""
+        every = zip(CHECKS, self.used[:, n], self.passes[:, n], strict=True)
+        return tuple(f"{name}: {_over(float(share))}over what is allowed" for name, share, ok in every if not ok)
+
+
+def _over(share: float) -> str:
+    """By how much a share of what is allowed is too much; nothing where that says nothing (a tire without a rating)."""
+    percent = 100 * (share - 1)
+    return "" if not percent < MOST_OVER else f"{percent:.0f} % " if percent >= 1 else "less than 1 % "
 
 
 class Judge:
@@ -135,11 +151,10 @@ class Judge:
         revs = (
             np.maximum.reduce([self.rpm(builds, run)[1] for run in runs]) / self.model.drive_rows(builds).rev_limit_rpm
         )
-        tolerance = 1 + 1e-9
+        each = np.stack([used, load, distance, stopping.rise_share])
         return Judged(
-            passes=np.stack(
-                [used <= tolerance, load <= tolerance, distance <= tolerance, stopping.rise_share <= tolerance]
-            ),
+            used=each,
+            passes=each <= 1 + 1e-9,
             margins=1.0 - np.stack([used, distance, stopping.rise_share, revs]),
             fast_surface_ms=surface,
             stopping=stopping,

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from optimizer.choice.options import IntArray, Options, options_of
-from optimizer.run.judge import CHECKS, Judge
+from optimizer.run.judge import CHECKS, Judge, Judged
 from optimizer.run.model import RunModel
 from optimizer.run.simulator import simulate
 from optimizer.scenario.event import Scoring, Weather
@@ -78,3 +78,14 @@ def test_no_builds_at_all_are_a_batch_too() -> None:
 
     assert rows.overall.shape == rows.shift_rpm.shape == (5, 0)
     assert rows.radius_m.shape == (2, 0)
+
+
+def test_what_is_broken_is_said_with_by_how_much():
+    """Every check that is not met, by name; per cents where the share says something, so not of an unrated tire."""
+    used = np.array([[1.0, 1.236, 1e9], [1.004, 0.5, 0.2], [2.0, 1.0, 1.0], [0.9, 0.9, np.nan]])
+    judged = Judged(used, used <= 1, np.zeros((4, 3)), np.zeros((2, 3)), None)
+    assert judged.broken(0) == (
+        "load at speed: less than 1 % over what is allowed", "stopping distance: 100 % over what is allowed"
+    )  # fmt: skip
+    assert judged.broken(1) == ("tire speed: 24 % over what is allowed",)
+    assert judged.broken(2) == ("tire speed: over what is allowed", "rotor rise: over what is allowed")
