@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import replace
 
 import pytest
 
 from optimizer.answers.brings_in import with_part
-from optimizer.answers.frontier import cheapest_past
+from optimizer.answers.buying_order import buying_order
+from optimizer.answers.frontier import STANDING_MS, cheapest_past
+from optimizer.errors import NoLegalBuildError
 from optimizer.pipeline import study_of
 from optimizer.search.study import Study
 from optimizer.units import from_unit
@@ -66,3 +69,22 @@ def test_a_target_above_what_the_budget_does_comes_to_an_end(demo: Study, mph: f
     assert found.reached is (found.speed_ms >= target)
     assert found.reached is (mph < 120)
     assert len(study.memory.builds) < tried
+
+
+def test_a_speed_next_to_nothing_is_asked_for_without_numbers_that_are_none(demo: Study) -> None:
+    """Cuts for it had no number in them, and ruled out what they were laid on; it is the cheapest legal car."""
+    event = replace(demo.scenario.event, race_class="Smoothed 1500")
+    study = Study.of(replace(demo.scenario, event=event))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        found = study.cheapest(STANDING_MS, budget_cents=140_000)
+    assert found.evidence.closed
+    assert found.listed == 1
+    assert study.fresh().best(budget_cents=int(found.cents[0]) - 1).listed == 0
+
+
+def test_the_first_stage_buys_no_legal_car_for_what_it_fails_at_speed(demo: Study) -> None:
+    """Also where the builds that fail were run before."""
+    event = replace(demo.scenario.event, race_class="Smoothed 1500")
+    with pytest.raises(NoLegalBuildError, match="fails at speed: rotor rise"):
+        buying_order(Study.of(replace(demo.scenario, event=event)), [134_900, 230_000])

@@ -24,6 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from optimizer.answers.kept_out import failed_at_speed
 from optimizer.answers.partial_builds import Partials, Ways
 from optimizer.answers.stage_bills import RepeatedJob, bills_of_stages, repeated_jobs
 from optimizer.choice.options import IntArray, Options
@@ -290,7 +291,7 @@ class _Planner:
         from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
 
         study, money = self.study, self.money[0]
-        failed = tuple(name for name, count in ranking.evidence.refused.items() if count)
+        failed = failed_at_speed(study, money, ranking.evidence)
         why = explain_no_legal_build(
             study.options, study.legality, study.book, budget_cents=money, failed_in_run=failed
         )

@@ -68,7 +68,7 @@ def _run(words: Words, card: BuildCard, number: int, run: RunCard) -> str:
         f"{rpm(run.rpm_first)}; last board at {words.speed(run.exit_ms)} and {rpm(run.rpm_last)} in "
         f"{ordinal(run.gear)} gear after {run.time_s:.0f} s. Limited by {words.limit(card, run)}."
     )
-    if run.limit not in {"power", "distance"}:
+    if run.limit not in {"power", "distance", "speed cap"}:
         text += f" Given room it settles at {words.speed(run.settles_ms)}."
     return wrapped(text, "  - ")
 

@@ -127,7 +127,7 @@ class Words:
     def limit(self, card: BuildCard, run: RunCard) -> str:
         """What limits the speed at the last board."""
         settles = self.speed(run.settles_ms)
-        cap = f" of {self.speed(card.cap_ms)}" if card.cap_ms is not None else ""
+        cap = "" if card.cap_ms is None else f" of {self.speed(card.cap_ms)}{self._bracket(card.cap_ms)}"
         return {
             "power": f"power: what the engine has is used up by air and salt, it settles at {settles}",
             "revs": f"revs: the rev limit of {rpm(card.rev_limit_rpm)} in {ordinal(run.gear)} gear",
@@ -135,6 +135,11 @@ class Words:
             "distance": f"distance: it is still gaining at the last board and would settle at {settles}",
             "speed cap": f"the speed cap{cap}: the car would do more but may not",
         }[run.limit]
+
+    def _bracket(self, cap_ms: float) -> str:
+        """The equipment without which a car may not pass a speed; nothing where that is not what caps it."""
+        needed = [each for each in self.scenario.race_class.brackets if math.isclose(each.cap_ms, cap_ms)]
+        return f" (without {needed[0].requires}, for {needed[0].name})" if needed else ""
 
     def at_board(self, card: BuildCard) -> str:
         """Gear and revs at the last board, and what the limiter is to be set to."""

@@ -41,6 +41,8 @@ class BestCases:
         bound = np.full(len(sets), np.inf)
         keys, asked = [row.tobytes() for row in sets.builds], _packed(sets.allowed, len(sets))
         for cases in self._lists:
+            if cases.free != sets.free:  # a part on offer has made another slot one that drives the car
+                continue
             at = np.array([cases.rows.get(key, -1) for key in keys], dtype=np.int64)
             found = np.flatnonzero(at >= 0)
             found = found[~(asked[found] & ~cases.options[at[found]]).any(axis=1)]

@@ -279,9 +279,13 @@ class Demand:
         total = np.asarray(sum(part.sum(push) for part, push in zip(self.parts, pushes, strict=True)))
         holds = np.isfinite(total) & (total > 0)
         total = np.where(holds, total, 1.0)
-        rise = sum(part.gradient(push) for part, push in zip(self.parts, pushes, strict=True))
-        steep = self.room / total**2
-        slope = -(self.mass.slope + steep[:, None] * rise)
-        const = -(self.mass.const - self.room / total - steep * (rise * points).sum(axis=1))
+        # a car that all but stands still in some cell asks for numbers without end: no cut either
+        with np.errstate(invalid="ignore", over="ignore"):
+            rise = sum(part.gradient(push) for part, push in zip(self.parts, pushes, strict=True))
+            steep = self.room / total**2
+            slope = -(self.mass.slope + steep[:, None] * rise)
+            const = -(self.mass.const - self.room / total - steep * (rise * points).sum(axis=1))
+        holds &= np.isfinite(const) & np.isfinite(slope).all(axis=1)
+        const, slope = np.where(holds, const, 0.0), np.where(holds[:, None], slope, 0.0)
         scale = total * self.per_ms
         return const * scale, slope * scale[:, None], holds

@@ -14,8 +14,9 @@ from optimizer.choice.options import Options, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.errors import UsageError
 from optimizer.run.judge import SPEED_STEP_MS
+from optimizer.run.model import RunModel
 from optimizer.scenario.event import Scenario
-from optimizer.scenario.parts import TireSize
+from optimizer.scenario.parts import Extra, TireSize
 from optimizer.search.study import Study
 from tests.choice.records import extra_slot, make_extra, make_kit, make_scenario, make_tire, make_wheel
 from tests.search.catalogs import every_passing, random_catalog
@@ -161,6 +162,26 @@ def test_a_kit_is_taken_out_and_offered_back(seed: int, kit: str) -> None:
 
 
 # --- offers that need each other
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("changes", [{"grip_factor": 1.3}, {"rolling_change": -0.002}])
+def test_an_offer_that_makes_a_slot_one_that_drives_the_car(seed: int, changes: dict[str, float]) -> None:
+    """What was found out without it says nothing of other drive sets: the answer is that of trying everything."""
+    scenario = random_catalog(seed, sizes=SMALL)
+    base = next(part for part in scenario.parts.values() if isinstance(part, Extra) and part.id.startswith("X"))
+    offered = replace(base, id="Z", owned=0, price_cents=100, **changes)
+    whole = replace(scenario, parts=MappingProxyType({**scenario.parts, "Z": offered}))
+    slots = [RunModel(options_of(each)).drive_slots for each in (scenario, whole)]
+    assert len(slots[0]) < len(slots[1])
+    every = Everything(whole)
+    having = every.having("Z")
+    budget = budget_of(every, ~having)
+    found = offers_answer(Study.of(scenario), whole, ["Z"], budget_cents=budget)
+    (offer,) = found.offers
+    assert found.without is not None
+    assert rank(found.without.speed_ms) == every.best(budget, ~having)
+    assert (0.0 if offer.alone is None else rank(offer.alone.speed_ms)) == every.best(budget, having)
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -6,6 +6,7 @@ import io
 import os
 import re
 import sys
+from dataclasses import replace
 
 import pytest
 
@@ -14,6 +15,7 @@ from optimizer.console import Progress, text_columns, time_left, wants_color
 from optimizer.report.tables import Table
 from optimizer.report.terminal import ranking_text
 from optimizer.report.width import is_wide, line_width, text_of
+from optimizer.report.wording import Words
 from optimizer.scenario.reading import read_scenario
 from tests.scenes import STARTER, study_of_starter
 
@@ -63,6 +65,23 @@ def test_the_table_tells_the_builds(ranked) -> None:
         assert words[3] == f"{-(-card.cents // 100):,}"
         assert card.runs[0].limit in line
         assert words[-1] == f"{round(max(run.rpm_last for run in card.runs), -1):,.0f}"
+
+
+def test_a_car_that_is_not_legal_is_called_so(ranked) -> None:
+    """In the first sentence, where the car as it stands is not; that of the starter is."""
+    assert "(the car as it stands: 94.3 mph)." in " ".join(ranking_text(ranked).split())
+    broken = replace(ranked.as_it_stands, problems=("rotor rise: 8 % over what is allowed",))
+    told = " ".join(ranking_text(replace(ranked, as_it_stands=broken)).split())
+    assert "(the car as it stands: 94.3 mph, and not legal)." in told
+
+
+def test_a_speed_cap_says_what_lifts_it(ranked) -> None:
+    """The equipment of the bracket; a cap that comes with a part is only called a cap."""
+    words = Words(ranked.scenario)
+    card = replace(ranked.as_it_stands, cap_ms=ranked.scenario.race_class.brackets[0].cap_ms)
+    run = replace(card.runs[0], limit="speed cap")
+    assert "104.0 mph (without safety set, for roll bar and harness)" in words.limit(card, run)
+    assert "cap of 98.4 mph: the car" in words.limit(replace(card, cap_ms=44.0), run)
 
 
 def test_steps_of_money_and_salts_are_told_in_lines(capsys: pytest.CaptureFixture[str]) -> None:
