@@ -17,8 +17,10 @@ from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.run.model import RunModel
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Extra, TireSize
+from optimizer.scenario.reading import read_scenario
 from optimizer.search.study import Study
 from tests.choice.records import extra_slot, make_extra, make_kit, make_scenario, make_tire, make_wheel
+from tests.scenes import STARTER
 from tests.search.catalogs import every_passing, random_catalog
 
 SEEDS = range(4)
@@ -182,6 +184,20 @@ def test_an_offer_that_makes_a_slot_one_that_drives_the_car(seed: int, changes: 
     assert found.without is not None
     assert rank(found.without.speed_ms) == every.best(budget, ~having)
     assert (0.0 if offer.alone is None else rank(offer.alone.speed_ms)) == every.best(budget, having)
+
+
+def test_such_an_offer_to_the_starter() -> None:
+    """Its lists of options are longer: bits of what was found out before do not even fit those of what is asked now."""
+    scenario = read_scenario(STARTER)
+    base = next(part for part in scenario.parts.values() if isinstance(part, Extra) and "body" in part.slots)
+    offered = replace(base, id="Z", owned=0, price_cents=5_000, needs=(), rolling_change=-0.002)
+    whole = replace(scenario, parts=MappingProxyType({**scenario.parts, "Z": offered}))
+    found = offers_answer(Study.of(scenario), whole, ["Z"], budget_cents=scenario.event.budget_cents)
+    alone = found.offers[0].alone
+    expected = Study.of(whole).best(budget_cents=scenario.event.budget_cents, with_parts=("Z",))
+    assert alone is not None
+    assert alone.speed_ms == expected.speed_ms[0]
+    assert (alone.build == expected.builds[0]).all()
 
 
 @pytest.mark.parametrize("seed", SEEDS)
