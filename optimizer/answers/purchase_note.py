@@ -20,7 +20,7 @@ from optimizer.answers.why_not import speed_of
 from optimizer.choice.options import IntArray, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.receipt import Bill, BillLine
-from optimizer.scenario.parts import NONE_ID, Kit, Part
+from optimizer.scenario.parts import Kit, Part
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
@@ -252,12 +252,12 @@ def _backups(study: Study, build: IntArray, parts: Sequence[str]) -> dict[str, B
 
 
 def _instead(study: Study, build: IntArray, part: str) -> Iterator[tuple[str, IntArray]]:
-    """Builds with each other part in all slots that a part fills."""
+    """Builds with each other part, or nothing where that may be, in all slots that a part fills."""
     options = study.options
     slots = [s for s in range(len(options.slots)) if options.parts[s][int(build[s])].id == part]
     ids = [[each.id for each in options.parts[s]] for s in slots]
     for other in ids[0]:
-        if other in (part, NONE_ID) or any(other not in each for each in ids):
+        if other == part or any(other not in each for each in ids):
             continue
         row = build.copy()
         row[slots] = [each.index(other) for each in ids]

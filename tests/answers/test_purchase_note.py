@@ -14,6 +14,7 @@ from optimizer.choice.options import options_of
 from optimizer.choice.price import PriceBook
 from optimizer.papers import purchase
 from optimizer.scenario.event import Scenario
+from optimizer.scenario.parts import NONE_ID
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.study import Study
 from tests.scenes import STARTER
@@ -75,19 +76,19 @@ def test_a_kit_says_what_its_parts_cost_apart() -> None:
 
 
 def test_the_backup_is_the_fastest_other_part_that_may_stand_there(noted) -> None:
-    """Every other part in the same slots is tried by hand: legal, affordable if any is, and none faster."""
+    """Every other part in the same slots, and none, is tried by hand: legal, affordable if any is, and none faster."""
     study, note = noted
     options, judge, budget = study.options, study.judge, study.scenario.event.budget_cents
     own = float(judge.speeds(note.build[None])[0])
     for item in (each for each in note.items if each.kind != "kit"):
         slots = [options.position(slot) for slot in item.slots]
         tried = []
-        for part in study.scenario.parts.values():
+        for part in (*study.scenario.parts, NONE_ID):
             row = note.build.copy()
             places = [[each.id for each in options.parts[s]] for s in slots]
-            if part.id == item.id or any(part.id not in each for each in places):
+            if part == item.id or any(part not in each for each in places):
                 continue
-            row[slots] = [each.index(part.id) for each in places]
+            row[slots] = [each.index(part) for each in places]
             if not study.legality.violations(row) and judge.judge(row[None], judge.runs(row[None])).legal[0]:
                 price = study.book.price(row[None])
                 if price.available[0]:
