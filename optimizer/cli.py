@@ -277,7 +277,7 @@ def run(arguments: Sequence[str]) -> int:
 
 
 def _refusal_text(refusal: SaltmileError) -> str:
-    """What stderr says; no legal build also names the rules and the cheapest price."""
+    """What stderr says; no legal build also names the rules, and what the cheapest costs that meets them."""
     text = str(refusal)
     if not isinstance(refusal, NoLegalBuildError):
         return text
@@ -285,7 +285,8 @@ def _refusal_text(refusal: SaltmileError) -> str:
     if missing := [reason for reason in refusal.reasons if reason not in text]:
         lines.append(f"Because of: {', '.join(missing)}.")
     if refusal.cheapest_cents is not None and f"{refusal.cheapest_cents // 100:,}" not in text:
-        lines.append(f"The cheapest legal build costs {refusal.cheapest_cents / 100:,.2f}.")
+        price = f"{refusal.cheapest_cents / 100:,.2f}"
+        lines.append(f"The cheapest build that meets every rule before a run costs {price}.")
     return "\n".join(lines)
 
 

@@ -335,7 +335,7 @@ def test_lines_of_toml_and_rows_of_sheets():
 
 
 def test_no_legal_build(ask, folder):
-    """The budget is named, and what the cheapest legal build costs."""
+    """The budget is named, and what the cheapest that meets every rule before a run costs."""
     text, document = ask("rank", folder, "--budget", 1), ask("rank", folder, "--budget", 1, "--json")
 
     assert (text.code, document.code) == (4, 4)
