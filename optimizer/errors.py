@@ -72,7 +72,7 @@ class NoLegalBuildError(SaltmileError):
     reasons : tuple of str
         A smallest set of rules, in their own names, that cannot be met together.
     cheapest_cents : int or None
-        Price of the cheapest build that meets every rule but the budget, where the budget is the cause.
+        Price of the cheapest build that meets every rule before a run but the budget, where the budget is the cause.
     """
 
     exit_code = 4
