@@ -149,8 +149,8 @@ def test_what_is_foretold_of_changes_decides_nothing(seed, thorough, monkeypatch
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [204, 215, 225])
-@pytest.mark.parametrize("most", [0, 30, 10_000])
+@pytest.mark.parametrize("seed", [204, 215])
+@pytest.mark.parametrize("most", [0, 10_000])
 def test_drive_sets_without_a_tangent_lose_nothing_split_or_not(seed, most, monkeypatch):
     """No tangent counts here: drive sets are split as long as that makes few parts, and listed where it does not."""
     monkeypatch.setattr(ranking, "ALL_TRIED", 0)

@@ -66,7 +66,7 @@ def _passes(scenario: Scenario, tried: Tried, row: int) -> bool:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("check", CHECKS)
-@pytest.mark.parametrize("seed", [0, 4, 8, 11, 13])
+@pytest.mark.parametrize("seed", [0, 4, 8])
 def test_a_build_that_is_legal_by_a_hair_is_found(seed: int, check: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """The best build, and one further down; nothing is tried only because there is little to try."""
     monkeypatch.setattr(ranking, "ALL_TRIED", 0)
