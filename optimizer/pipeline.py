@@ -8,6 +8,7 @@ import numpy as np
 
 from optimizer.answers.cards import BuildCard, card_of, cards_of
 from optimizer.answers.closeness import too_close_to
+from optimizer.answers.kept_out import why_none
 from optimizer.answers.plausibility import Doubt, doubts_of_inputs
 from optimizer.answers.power_in_air import PowerSpread, doubts_of_air, power_spread
 from optimizer.answers.result_doubts import doubts_of_results, doubts_of_swaps
@@ -197,7 +198,8 @@ def rank_in(
     if ranking.listed == 0 and ranking.evidence.interrupted:
         raise KeyboardInterrupt
     if ranking.listed == 0:
-        raise _nothing_passes(study, ranking.evidence)
+        why = why_none(study, event.budget_cents, ranking.evidence)
+        raise NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)
     tell("what else is close", 0.95)
     close = _too_close(study, ranking)
     near = np.flatnonzero(close)
@@ -343,12 +345,3 @@ def _as_it_stands_will_do(study: Study) -> bool:
         return False
     price = study.book.price(build)
     return bool(price.available[0] and (money is None or price.cents[0] <= money))
-
-
-def _nothing_passes(study: Study, evidence: Evidence) -> NoLegalBuildError:
-    """Refusal where builds fit and can be paid, but every one fails a check that needs a run."""
-    from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
-
-    failed = tuple(name for name, count in evidence.refused.items() if count)
-    why = explain_no_legal_build(study.options, study.legality, study.book, failed_in_run=failed)
-    return NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)

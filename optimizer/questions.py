@@ -13,7 +13,7 @@ from optimizer.answers.cards import BuildCard, card_of
 from optimizer.answers.closeness import Band, each_against_the_next
 from optimizer.answers.compare import Comparison, compare
 from optimizer.answers.frontier import QUESTIONS, Step, Target, cheapest_past, money_against_speed
-from optimizer.answers.kept_out import failed_at_speed
+from optimizer.answers.kept_out import why_none
 from optimizer.answers.offers import OffersAnswer, offers_answer
 from optimizer.answers.power_flow import PowerFlow, power_flow
 from optimizer.answers.shares import Shares, shares_of
@@ -368,14 +368,6 @@ def _refuse_if_none(study: Study, ranking: Ranking) -> None:
 
 def refuse_nothing(study: Study, budget_cents: int | None, asked: Ranking | None = None) -> NoLegalBuildError:
     """Refusal where no build passes; ``asked`` is a ranking that found none, made now when left out."""
-    from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
-
     none = asked or study.best(budget_cents=budget_cents)
-    why_none = explain_no_legal_build(
-        study.options,
-        study.legality,
-        study.book,
-        budget_cents=float("inf") if budget_cents is None else budget_cents,
-        failed_in_run=failed_at_speed(study, budget_cents, none.evidence),
-    )
-    return NoLegalBuildError(why_none.text, why_none.reasons, why_none.cheapest_cents)
+    why = why_none(study, budget_cents, none.evidence)
+    return NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)

@@ -11,7 +11,7 @@ from optimizer.answers.brings_in import with_part
 from optimizer.answers.buying_order import buying_order
 from optimizer.answers.frontier import STANDING_MS, cheapest_past
 from optimizer.errors import NoLegalBuildError
-from optimizer.pipeline import study_of
+from optimizer.pipeline import Question, rank, study_of
 from optimizer.search.study import Study
 from optimizer.units import from_unit
 from tests.scenes import DEMO, Scene
@@ -88,3 +88,9 @@ def test_the_first_stage_buys_no_legal_car_for_what_it_fails_at_speed(demo: Stud
     event = replace(demo.scenario.event, race_class="Smoothed 1500")
     with pytest.raises(NoLegalBuildError, match="fails at speed: rotor rise"):
         buying_order(Study.of(replace(demo.scenario, event=event)), [134_900, 230_000])
+
+
+def test_a_part_that_no_build_may_have_is_refused_with_the_check_it_fails(demo: Study) -> None:
+    """Nothing is run on the way: the search knows what the lightest car fails."""
+    with pytest.raises(NoLegalBuildError, match="fails at speed: rotor rise"):
+        rank(demo.scenario, Question(with_parts=("RF11",)))

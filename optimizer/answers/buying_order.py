@@ -24,7 +24,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.answers.kept_out import failed_at_speed
+from optimizer.answers.kept_out import why_none
 from optimizer.answers.partial_builds import Partials, Ways
 from optimizer.answers.stage_bills import RepeatedJob, bills_of_stages, repeated_jobs
 from optimizer.choice.options import IntArray, Options
@@ -288,13 +288,8 @@ class _Planner:
 
     def _refusal(self, ranking: Ranking) -> NoLegalBuildError:
         """Say why stage 1 cannot end with a legal car."""
-        from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
-
         study, money = self.study, self.money[0]
-        failed = failed_at_speed(study, money, ranking.evidence)
-        why = explain_no_legal_build(
-            study.options, study.legality, study.book, budget_cents=money, failed_in_run=failed
-        )
+        why = why_none(study, money, ranking.evidence)
         amount = CURRENCIES[study.scenario.event.currency] + f"{money / 100:,.2f}".removesuffix(".00")
         text = f"The car is not legal with what {amount} buy in stage 1. {why.text}"
         return NoLegalBuildError(text, why.reasons, why.cheapest_cents)

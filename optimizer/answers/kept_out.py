@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -19,6 +19,9 @@ from optimizer.search.pool import Evidence
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
+
+if TYPE_CHECKING:  # Pyomo takes half a second to import
+    from optimizer.search.diagnosis import Diagnosis
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +88,19 @@ def kept_out(
     nearest = tuple(_nearest(study, budget_cents, s, o, progress) for s, o in places_of(study.options, named))
     return KeptOut(
         said.reasons, bool(failed), said.cheapest_cents, said.text, tuple(each for each in nearest if each is not None)
+    )
+
+
+def why_none(study: Study, budget_cents: int | None, evidence: Evidence) -> Diagnosis:
+    """Why no build is legal within a budget (None: any money), where a search of ``evidence`` found none."""
+    from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
+
+    return explain_no_legal_build(
+        study.options,
+        study.legality,
+        study.book,
+        budget_cents=math.inf if budget_cents is None else budget_cents,
+        failed_in_run=failed_at_speed(study, budget_cents, evidence),
     )
 
 

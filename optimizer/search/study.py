@@ -107,17 +107,18 @@ class Study:
         UsageError
             If a part is no option of any slot.
         """
+
+        def cheapest_for(money: int | None) -> Ranking:
+            return self._ranker(money, with_parts, without_parts, progress).cheapest(floor_ms)
+
         if not fastest_first:
-            return self._ranker(budget_cents, with_parts, without_parts, progress).cheapest(floor_ms)
+            return cheapest_for(budget_cents)
         *less, most = self._budgets(budget_cents)
 
         def fastest_for(money: int | None) -> Ranking:
             return self.best(
                 budget_cents=money, with_parts=with_parts, without_parts=without_parts, progress=progress
             )
-
-        def cheapest_for(money: int | None) -> Ranking:
-            return self._ranker(money, with_parts, without_parts, progress).cheapest(floor_ms)
 
         for money in less:
             fastest = fastest_for(money)
