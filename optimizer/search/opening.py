@@ -171,9 +171,10 @@ class Opener:
             loose &= batch.sets.completions[kept] > WORTH_SPLITTING
             if goal.cheapest:  # some cheap ones of the whole will do, until they do not
                 loose &= np.array([most[mark] >= MANY for mark in batch.sets.mark[kept].tolist()], dtype=bool)
-        widest = self._widest(batch.take(kept[loose])) if loose.any() else 0
-        if batch.sets.allowed[widest][kept[loose]].sum() > MOST_PARTS:
-            loose[:] = False
+        widest = 0
+        if loose.any():
+            widest = self._widest(batch.take(kept[loose]))
+            loose &= batch.sets.allowed[widest][kept[loose]].sum() <= MOST_PARTS
         rows = self.lister.rows(batch, goal, PROBE_SPARE if goal.probe else 1.0)
         places = np.flatnonzero(~loose)
         marks = batch.sets.mark[kept[places]].tolist()
