@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 Command = Callable[..., Any]
 QUIET_SECONDS = 1.0
 """Progress is shown on work that takes longer."""
+NEEDED_BY_HELPERS = ("optimizer.questions",)
+"""Modules that a helper loads while this process gets ready."""
 LEAST_SHARE = 0.05
 """Share of the work from which on the rest is guessed."""
 
@@ -60,11 +62,17 @@ def read(folder: Path) -> Scenario:
 
 
 def helper() -> Helper | None:
-    """A second process for the searches of this command, while it runs; None where there is no processor for it."""
+    """A second process for the searches of this command, while it runs; None where there is no processor for it.
+
+    It starts at once, so that it is ready when there is work.
+    """
     from optimizer.executor import one_beside  # noqa: PLC0415
     from optimizer.search.sharing import helping  # noqa: PLC0415
 
-    return click.get_current_context().with_resource(helping(one_beside()))
+    found = click.get_current_context().with_resource(helping(one_beside()))
+    if found is not None:
+        found.start(NEEDED_BY_HELPERS)
+    return found
 
 
 def cents_of(text: str, scenario: Scenario, option: str = "--budget") -> int:

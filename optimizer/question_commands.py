@@ -37,11 +37,11 @@ def _study(
     scenario: Scenario, race_class: str | None, salt: str | None, cents: int | None, *, helped: bool = True
 ) -> Study:
     """What answers are made with; None leaves the event's budget."""
+    found = helper() if helped else None  # before what is heavy is loaded here: it loads the same meanwhile
     from optimizer.pipeline import Question  # noqa: PLC0415
     from optimizer.questions import possible_study_of  # noqa: PLC0415
 
-    asked = Question(budget_cents=cents, race_class=race_class, salt=salt)
-    return possible_study_of(scenario, asked, helper() if helped else None)
+    return possible_study_of(scenario, Question(budget_cents=cents, race_class=race_class, salt=salt), found)
 
 
 def read_study(
@@ -101,10 +101,10 @@ def why_not(
 
     PART is an id, or slot=id for one slot.
     """
+    study = read_study(folder, race_class, salt, budget)
     from optimizer.answers import why_not as answer  # noqa: PLC0415
     from optimizer.report.offers import why_not_text  # noqa: PLC0415
 
-    study = read_study(folder, race_class, salt, budget)
     limit = study.scenario.event.budget_cents
     with Progress() as progress:
         found = answer.why_not(study, part, budget_cents=limit, progress=progress)

@@ -120,10 +120,10 @@ class BringingIn:
 
     def _highest_price(self, floor_ms: float, known: PriceLimit) -> PriceLimit:
         """The same for one least speed: at ``known`` some build reaches it."""
-        limit, likely_last = known, not known.none
+        limit, likely_last = known, False
         while not limit.any_price:
             study = self._priced(0 if limit.cents is None else limit.cents + 1)
-            # Where nothing is likely left, any build would do, and that there is none is sooner shown.
+            # Where the cheapest was found, nothing is likely left: any build would do, and that none does is sooner shown.
             build = self._some(study, floor_ms) if likely_last else self._cheapest(study, floor_ms)
             if build is None:
                 break

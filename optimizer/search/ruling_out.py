@@ -17,9 +17,8 @@ from optimizer.search.tightening import Tightener, most_listed
 
 REBOUND_MS = 0.05
 """A rise of the level by this much is worth narrowing anew what is left."""
-CHEAP_BATCH, CHEAP_FEW, IDLE = 100, 20, 2
-"""Where the cheapest are looked for: drive sets looked at together, and how many of the likeliest get tangents at once.
-Steps in vain after which these are no longer looked for."""
+CHEAP_BATCH, CHEAP_FEW = 100, 20
+"""Where the cheapest are looked for: drive sets looked at together, and how many of the likeliest get tangents at once."""
 CHEAP_LEAVES = 50
 """Completions listed for one drive set at first, the cheapest; more when it is opened again."""
 MOST_BOXES = 20_000
@@ -134,7 +133,7 @@ class RulingOut(SearchState):
     def _open_cheapest(self, sets: DriveSets, bound: FloatArray, *, briefly: bool = False) -> None:
         """Open drive sets, by what they may reach, likely the cheapest first, as what a build may cost falls.
 
-        ``briefly``: only until builds that are tried bring nothing; the rest is then sooner ruled out by argument.
+        ``briefly``: only until a look brings nothing cheaper; the rest is then sooner ruled out by argument.
         """
         level = self.pool.level
         if len(sets) == 0:
@@ -142,8 +141,7 @@ class RulingOut(SearchState):
         least = sets.spent + sum(cheapest_cents(sets, self.bounds), start=np.zeros(len(sets)))
         likely = self.opener.estimate_cents(sets, bound, level)
         waiting = [int(row) for row in np.argsort(likely, kind="stable")]
-        most, width, idle = dict.fromkeys(waiting, CHEAP_LEAVES), CHEAP_FEW, 0
-        before = self.budget
+        most, width = dict.fromkeys(waiting, CHEAP_LEAVES), CHEAP_FEW
         while not self.pool.enough and not self._late():
             money = self.budget
             waiting = [row for row in waiting if least[row] <= money + HALF_A_CENT]
@@ -153,8 +151,7 @@ class RulingOut(SearchState):
             goal = Goal(level, money, ties=True, cheapest=True)
             opened = self.opener.open(sets.marked(np.array(rows)), goal, most, width)
             self._try(opened.builds)
-            idle = 0 if self.budget < money else idle + (len(opened.builds) > 0 or self.budget < before)
-            if briefly and idle == IDLE:
+            if briefly and self.budget == money:
                 break
             width = CHEAP_FEW if self.budget < money else min(4 * width, OPEN_MANY)
             for row in opened.cut_off:

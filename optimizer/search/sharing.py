@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future
 from contextlib import contextmanager
 from functools import partial
+from importlib import import_module
 from typing import Any, TypeVar
 
 import numpy as np
@@ -46,6 +47,10 @@ class Helper:
         self._told: dict[int, Future[None]] = {}
         self._matters, self._ready = 0, False
         self._busy: list[Future[Any]] = []
+
+    def start(self, modules: Sequence[str]) -> None:
+        """Start it now, for that takes a while, and have it load the modules that it will need."""
+        self._submitted(_load, tuple(modules))
 
     def begin(self, work: Callable[..., Result], *arguments: Any) -> Callable[[], Result]:
         """Have something long done from now on: what is returned waits for it. Until then it takes no pieces."""
@@ -196,6 +201,12 @@ def helping(pool: Pool | None) -> Iterator[Helper | None]:
 
 _KNOWN: dict[int, Any] = {}
 """What a worker was told of, by number."""
+
+
+def _load(modules: Sequence[str]) -> None:
+    """Load modules; called in the worker."""
+    for module in modules:
+        import_module(module)
 
 
 def _keep(number: int, make: Callable[..., Any], arguments: tuple[Any, ...]) -> None:
