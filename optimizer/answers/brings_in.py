@@ -123,7 +123,7 @@ class BringingIn:
         limit, likely_last = known, False
         while not limit.any_price:
             study = self._priced(0 if limit.cents is None else limit.cents + 1)
-            # Where the cheapest was found, nothing is likely left: any build would do, and that none does is sooner shown.
+            # After the cheapest nothing is likely left: any build would do, and that there is none is sooner shown.
             build = self._some(study, floor_ms) if likely_last else self._cheapest(study, floor_ms)
             if build is None:
                 break

@@ -18,7 +18,7 @@ from optimizer.search.tightening import Tightener, most_listed
 REBOUND_MS = 0.05
 """A rise of the level by this much is worth narrowing anew what is left."""
 CHEAP_BATCH, CHEAP_FEW = 100, 20
-"""Where the cheapest are looked for: drive sets looked at together, and how many of the likeliest get tangents at once."""
+"""Where the cheapest are looked for: drive sets looked at together, and how many of these get tangents at once."""
 CHEAP_LEAVES = 50
 """Completions listed for one drive set at first, the cheapest; more when it is opened again."""
 MOST_BOXES = 20_000
