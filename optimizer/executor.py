@@ -90,11 +90,21 @@ def processes(workers: int | None = None, *, worth_s: float = WORTH_S) -> Pool:
 
 
 class _Processes(ProcessPoolExecutor):
-    """Processes that Ctrl-C ends without a word, also while they begin."""
+    """Processes that Ctrl-C ends without a word, also while they begin, and that end when they are wanted no more."""
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
         with _held_back():  # what is started here begins with signals held back, too
             return super().submit(fn, *args, **kwargs)
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """End workers at once where what they do is no longer wanted.
+
+        They are waited for: a worker that ends at the same time as this program may make Python print a traceback.
+        """
+        if cancel_futures:
+            for worker in list((self._processes or {}).values()):
+                worker.terminate()
+        super().shutdown(wait=wait or cancel_futures, cancel_futures=cancel_futures)
 
 
 @contextmanager

@@ -173,7 +173,7 @@ def rank(
     NoLegalBuildError
         If no build satisfies all rules; it says which cannot be met together.
     UsageError
-        If the question names what the scenario does not have.
+        If the question names what the scenario does not have, or its time limit is too short to meet a legal build.
     """
     asked = question or Question()
     return rank_in(study_of(scenario, asked, helper), asked, progress, interruptible=interruptible)
@@ -197,6 +197,8 @@ def rank_in(
     )
     if ranking.listed == 0 and ranking.evidence.interrupted:
         raise KeyboardInterrupt
+    if ranking.listed == 0 and ranking.evidence.stopped:
+        raise _too_little_time(ranking.evidence)
     if ranking.listed == 0:
         why = why_none(study, event.budget_cents, ranking.evidence)
         raise NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)
@@ -229,6 +231,13 @@ def rank_in(
         power_in_this_air=spreads,
         said_done=said(),
     )
+
+
+def _too_little_time(evidence: Evidence) -> UsageError:
+    """Refusal of a time limit in which no legal build was met: that there is none was not shown."""
+    failed = [name for name, count in evidence.refused.items() if count]
+    met = f" Builds that were run failed: {', '.join(failed)}." if failed else ""
+    return UsageError(f"no legal build was met within the time limit; there may be one: give it more time.{met}")
 
 
 def _too_close(study: Study, ranking: Ranking) -> BoolArray:

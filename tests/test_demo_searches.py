@@ -10,7 +10,7 @@ import pytest
 from optimizer.answers.brings_in import with_part
 from optimizer.answers.buying_order import buying_order
 from optimizer.answers.frontier import STANDING_MS, cheapest_past
-from optimizer.errors import NoLegalBuildError
+from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.pipeline import Question, rank, study_of
 from optimizer.search.study import Study
 from optimizer.units import from_unit
@@ -69,6 +69,12 @@ def test_a_target_above_what_the_budget_does_comes_to_an_end(demo: Study, mph: f
     assert found.reached is (found.speed_ms >= target)
     assert found.reached is (mph < 120)
     assert len(study.memory.builds) < tried
+
+
+def test_a_search_that_had_no_time_does_not_say_that_no_build_is_legal(demo: Study) -> None:
+    """With this rotor none is, but that takes longer to show."""
+    with pytest.raises(UsageError, match="no legal build was met within the time limit; there may be one"):
+        rank(demo.scenario, Question(with_parts=("RF11",), time_limit_s=1e-3))
 
 
 def test_a_speed_next_to_nothing_is_asked_for_without_numbers_that_are_none(demo: Study) -> None:

@@ -1,7 +1,9 @@
 """Work in batches: the same numbers whatever the workers, and nothing lost when one is killed."""
 
+import multiprocessing
 import pickle
-from concurrent.futures import ThreadPoolExecutor
+import time
+from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
 from functools import partial
 from types import MappingProxyType
 
@@ -81,6 +83,19 @@ def test_what_kills_every_worker_is_given_up(monkeypatch):
     small_batches(monkeypatch)
     with pytest.raises(LostBatchError, match="3 times"):
         work_through(workers.squares_killing_always, ITEMS, processes(1, worth_s=ALWAYS))
+
+
+def test_workers_end_with_what_is_wanted_no_more(tmp_path):
+    """What one of them is in the midst of is not waited for, and none is left behind."""
+    executor = processes(1).open()
+    begun = tmp_path / "begun"
+    long = executor.submit(workers.a_day, str(begun))
+    while not begun.exists():
+        time.sleep(0.01)
+    executor.shutdown(wait=False, cancel_futures=True)
+
+    assert isinstance(long.exception(), BrokenExecutor)
+    assert multiprocessing.active_children() == []
 
 
 class Forgetful(ThreadPoolExecutor):

@@ -33,3 +33,9 @@ def squares_with_a_fault(batch):
         msg = "20 has no square"
         raise ValueError(msg)
     return squares(batch)
+
+
+def a_day(marker):
+    """Work that takes a day; the marker says that it has begun."""
+    Path(marker).touch()
+    time.sleep(86_400)

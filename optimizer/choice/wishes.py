@@ -78,11 +78,20 @@ def places_of(options: Options, named: str) -> tuple[tuple[int, int], ...]:
 def build_with(options: Options, parts: tuple[str, ...]) -> dict[str, str]:
     """Slot -> id of parts put in, each named as ``id`` (into every slot that it suits) or ``slot=id``.
 
+    A part named for a slot goes before one that is named for none.
+
     Raises
     ------
     UsageError
-        If a part is no option of any slot, or of the slot named.
+        If a part is no option of any slot, or of the slot named, or if two are named for the same slot.
     """
-    return {
-        options.slots[s].name: options.parts[s][o].id for named in parts for s, o in places_of(options, named)
-    }
+    build: dict[str, str] = {}
+    for in_slot in (False, True):
+        named_for: dict[str, str] = {}
+        for named in dict.fromkeys(each for each in parts if ("=" in each) == in_slot):
+            for s, o in places_of(options, named):
+                slot = options.slots[s].name
+                if slot in named_for:
+                    raise UsageError(f"{named_for[slot]} and {named} both go into {slot}, which takes one of them")
+                named_for[slot], build[slot] = named, options.parts[s][o].id
+    return build

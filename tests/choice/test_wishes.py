@@ -4,7 +4,7 @@ import pytest
 
 from optimizer.choice.legality import legality_of
 from optimizer.choice.options import options_of
-from optimizer.choice.wishes import places_of, with_wishes
+from optimizer.choice.wishes import build_with, places_of, with_wishes
 from optimizer.errors import UsageError
 from tests.choice.records import make_scenario, make_tire
 
@@ -21,3 +21,19 @@ def test_a_part_cannot_be_both_wanted_and_not():
 def test_an_id_in_the_other_case_is_the_nearest():
     with pytest.raises(UsageError, match="no part is called 't-B'; nearest: T-b"):
         places_of(OPTIONS, "t-B")
+
+
+def test_a_slot_takes_one_of_the_parts_put_in():
+    """Named for the slot goes before named for any; two for one slot are one too many."""
+    slots = [slot.name for s, slot in enumerate(OPTIONS.slots) if any(part.id == "T-b" for part in OPTIONS.parts[s])]
+    first = slots[0]
+    assert len(slots) > 1
+
+    everywhere = build_with(OPTIONS, ("T-b", "T-b"))
+    both = [build_with(OPTIONS, each) for each in (("T-b", f"{first}=T-c"), (f"{first}=T-c", "T-b"))]
+    assert everywhere == dict.fromkeys(slots, "T-b")
+    assert both[0] == both[1] == {**everywhere, first: "T-c"}
+    with pytest.raises(UsageError, match=f"T-b and T-c both go into {first}, which takes one of them"):
+        build_with(OPTIONS, ("T-b", "T-c"))
+    with pytest.raises(UsageError, match=f"{first}=T-c and {first}=T-b both go into {first}"):
+        build_with(OPTIONS, (f"{first}=T-c", f"{first}=T-b"))
