@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optimizer.choice.options import IntArray
+from optimizer.choice.options import IntArray, Options
 from optimizer.choice.wishes import places_of, with_wishes
-from optimizer.run.judge import CHECKS
+from optimizer.run.judge import CHECKS, Judged
 from optimizer.run.model import rated_speed_ms
 from optimizer.scenario.parts import NONE_ID, Part
 from optimizer.search.pool import Evidence
@@ -74,51 +74,55 @@ def kept_out(
         What the search said when it was asked for a build with the part: it has none.
     progress : callable, optional
     """
+    said = why_none(study, budget_cents, asked.evidence, (named,))
+    nearest = tuple(_nearest(study, budget_cents, s, o, progress) for s, o in places_of(study.options, named))
+    at_speed = bool(said.reasons) and set(said.reasons) <= set(CHECKS)
+    return KeptOut(
+        said.reasons, at_speed, said.cheapest_cents, said.text, tuple(each for each in nearest if each is not None)
+    )
+
+
+def why_none(
+    study: Study, budget_cents: int | None, evidence: Evidence, with_parts: tuple[str, ...] = ()
+) -> Diagnosis:
+    """Why no build (with some parts) is legal within a budget; a search of ``evidence`` found none. None: any money."""
     from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
 
-    failed = failed_at_speed(study, budget_cents, asked.evidence, (named,))
+    cheapest = cheapest_allowed(study, budget_cents, with_parts)
+    judged = None if cheapest is None else study.judge.judge(cheapest[None], study.judge.runs(cheapest[None]))
     said = explain_no_legal_build(
         study.options,
         study.legality,
         study.book,
         budget_cents=math.inf if budget_cents is None else budget_cents,
-        failed_in_run=failed,
-        with_parts=(named,),
+        failed_in_run=() if judged is None else _failed_at_speed(judged, evidence),
+        with_parts=with_parts,
     )
-    nearest = tuple(_nearest(study, budget_cents, s, o, progress) for s, o in places_of(study.options, named))
-    return KeptOut(
-        said.reasons, bool(failed), said.cheapest_cents, said.text, tuple(each for each in nearest if each is not None)
-    )
+    if cheapest is None or judged is None or not judged.broken(0):
+        return said
+    parts = ", ".join(f"{slot}={part}" for slot, part in _changes(study.options, cheapest).items())
+    what = f"with {parts}" if parts else "the car as it stands"
+    return replace(said, text=f"{said.text} The cheapest of them, {what}: {'; '.join(judged.broken(0))}.")
 
 
-def why_none(study: Study, budget_cents: int | None, evidence: Evidence) -> Diagnosis:
-    """Why no build is legal within a budget (None: any money), where a search of ``evidence`` found none."""
-    from optimizer.search.diagnosis import explain_no_legal_build  # noqa: PLC0415
+def _failed_at_speed(cheapest: Judged, evidence: Evidence) -> tuple[str, ...]:
+    """Checks at speed that builds fail, the most often failed first, where a search of ``evidence`` found none legal.
 
-    return explain_no_legal_build(
-        study.options,
-        study.legality,
-        study.book,
-        budget_cents=math.inf if budget_cents is None else budget_cents,
-        failed_in_run=failed_at_speed(study, budget_cents, evidence),
-    )
-
-
-def failed_at_speed(
-    study: Study, budget_cents: int | None, evidence: Evidence, with_parts: tuple[str, ...] = ()
-) -> tuple[str, ...]:
-    """Checks at speed that builds (with some parts) fail, the most often failed first; none where none gets that far.
-
-    ``evidence`` is that of a search which found no such build.
+    ``cheapest``: what is said of one of them, for where nothing was worth a run: the search knew what they all fail.
     """
-    build = cheapest_allowed(study, budget_cents, with_parts)
-    if build is None:
-        return ()
     refused = evidence.refused
-    if not any(refused.values()):  # nothing was worth a run: the search knew what the lightest car fails
-        passes = study.judge.judge(build[None], study.judge.runs(build[None])).passes[:, 0]
-        refused = {name: int(not passed) for name, passed in zip(CHECKS, passes, strict=True)}
+    if not any(refused.values()):
+        refused = {name: int(not passed) for name, passed in zip(CHECKS, cheapest.passes[:, 0], strict=True)}
     return tuple(name for name in sorted(refused, key=lambda name: -refused[name]) if refused[name])
+
+
+def _changes(options: Options, build: IntArray) -> dict[str, str]:
+    """Slot -> part, where a build (S,) is not the car as it stands."""
+    return {
+        slot.name: parts[o].id
+        for slot, parts, o in zip(options.slots, options.parts, build.tolist(), strict=True)
+        if o
+    }
 
 
 def cheapest_allowed(study: Study, budget_cents: int | None, with_parts: tuple[str, ...]) -> IntArray | None:

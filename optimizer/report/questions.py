@@ -17,7 +17,7 @@ from optimizer.choice.options import Options
 from optimizer.questions import MoneySteps, OnEverySalt, Record, Why
 from optimizer.report.tables import Table, shortened
 from optimizer.report.width import is_wide
-from optimizer.report.wording import Words, both, caution, plural, wrapped
+from optimizer.report.wording import FIXED, Words, both, caution, plural, unswapped, wrapped
 from optimizer.scenario.parts import NONE_ID
 from optimizer.units import shown, to_unit
 
@@ -79,6 +79,8 @@ def why_text(words: Words, found: Why) -> str:
     lines += [_flow(words, each) for each in found.flows]
     lines += ["", words.heading("Best single swaps from here"), wrapped("All else kept; money aside.")]
     lines += [_swap(words, each) for each in found.swaps]
+    if fixed := unswapped(words.scenario, found.swaps):
+        lines.append(wrapped(FIXED.format(both(fixed))))
     if found.savings:
         lines += ["", words.heading("Single swaps that save money"), *(_swap(words, each) for each in found.savings)]
     return told(words, "Why this build", [*lines, "", completeness(found.closed)])

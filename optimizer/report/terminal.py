@@ -10,6 +10,7 @@ from optimizer.report.calibration import said_done_text
 from optimizer.report.tables import Table
 from optimizer.report.width import is_wide
 from optimizer.report.wording import (
+    FIXED,
     Words,
     assumed,
     both,
@@ -19,6 +20,7 @@ from optimizer.report.wording import (
     plural,
     remarks,
     second_looks,
+    unswapped,
     wrapped,
 )
 from optimizer.scenario.cells import CURRENCIES
@@ -154,10 +156,10 @@ def _swaps(words: Words, result: RankResult) -> list[str]:
             f"in place of {words.part(swap.here)}"
         )
         lines.append(wrapped(text, "  - "))
-    if not result.swaps:
-        lines.append(wrapped("No slot has another legal choice."))
     if result.indifferent:
         lines.append(wrapped(f"These do not matter for speed: {both(list(result.indifferent))}."))
+    if fixed := unswapped(result.scenario, result.swaps):
+        lines.append(wrapped(FIXED.format(both(fixed))))
     return lines
 
 

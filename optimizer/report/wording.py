@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from optimizer.answers.cards import BuildCard, RunCard, StopCard, TireCard
 from optimizer.answers.plausibility import Doubt
 from optimizer.answers.power_in_air import PowerSpread
+from optimizer.answers.swaps import Swap
 from optimizer.report.width import line_width
 from optimizer.scenario.cells import CURRENCIES
 from optimizer.scenario.event import Scenario
@@ -33,6 +34,7 @@ CAUTION = (
         "to roll out, and never count on a parachute alone."
     ),
 )
+FIXED = "With all else kept, no other choice is legal in these slots: {}."
 UNCHECKED = "Not checked against this car: no run of it has been compared with these speeds."
 
 
@@ -196,6 +198,12 @@ def rpm(value: float) -> str:
 def ordinal(number: int) -> str:
     """``1st``, ``2nd``, ``3rd``, ``4th``; there are no 21 gears."""
     return str(number) + {1: "st", 2: "nd", 3: "rd"}.get(number, "th")
+
+
+def unswapped(scenario: Scenario, swaps: Iterable[Swap]) -> list[str]:
+    """Slots of the car in which no single swap is legal."""
+    swapped = {each.slot for each in swaps}
+    return [slot.name for slot in scenario.car.slots if slot.name not in swapped]
 
 
 def both(words: list[str]) -> str:

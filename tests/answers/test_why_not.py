@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from functools import cache
 from types import MappingProxyType
@@ -279,6 +280,7 @@ def test_a_part_that_fails_at_speed_names_the_checks(seed: int) -> None:
     assert out.at_speed
     assert "tire speed" in out.reasons
     assert out.text.startswith("Every build with T1 that the rules and the money allow fails at speed: ")
+    assert re.search(r"The cheapest of them, with .*=T1.*: tire speed: \d+ % over what is allowed", out.text)
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -54,6 +54,19 @@ def test_a_wide_terminal_is_told_more(ranked) -> None:
         assert column not in narrow.split("1. ")[0]
 
 
+def test_every_slot_is_told_of_among_the_swaps(ranked) -> None:
+    """With its best other choice, as one that does not matter, or as one without another legal choice."""
+    few = replace(ranked, swaps=ranked.swaps[1:])
+    gone = ranked.swaps[0].slot
+    assert gone not in ranked.indifferent
+    sentence = "With all else kept, no other choice is legal in these slots:"
+    for result, fixed in ((ranked, False), (few, True)):
+        text = " ".join(ranking_text(result).split("Best single swap")[1].split("Too close")[0].split())
+        told, _, rest = text.partition(sentence)
+        assert all(slot.name in told or slot.name in rest for slot in ranked.scenario.car.slots)
+        assert (gone in rest) is fixed
+
+
 def test_the_table_tells_the_builds(ranked) -> None:
     """Speed, price, what limits it and revs of each, in order."""
     lines = ranking_text(ranked).splitlines()

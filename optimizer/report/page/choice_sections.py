@@ -22,7 +22,7 @@ from optimizer.report.page.section import Section, Table, candidate_name, capita
 from optimizer.report.page.words import PageWords, typed
 from optimizer.report.questions import ARGUMENTS, COMPLETE, INCOMPLETE, band_text
 from optimizer.report.terminal import is_complete
-from optimizer.report.wording import UNCHECKED, both, different, ordinal, plural, rpm
+from optimizer.report.wording import FIXED, UNCHECKED, both, different, ordinal, plural, rpm, unswapped
 from optimizer.scenario.parts import NONE_ID
 from optimizer.units import shown, to_unit
 
@@ -384,5 +384,7 @@ def parts_section(words: PageWords, decision: Decision) -> Section:
     if savings:
         tables.append(Table("Single swaps that save money", heads, savings, wordy=True))
     even = decision.result.indifferent
-    nothing = [f"These slots do not matter for speed: {words.slots(even)}."] if even else []
-    return Section("parts", "What each part is worth", lead, {"figure": figure, "tables": tables, "texts": nothing})
+    texts = [f"These slots do not matter for speed: {words.slots(even)}."] if even else []
+    if fixed := unswapped(words.scenario, worth.swaps):
+        texts.append(FIXED.format(words.slots(fixed)))
+    return Section("parts", "What each part is worth", lead, {"figure": figure, "tables": tables, "texts": texts})
