@@ -88,7 +88,7 @@ def odds(
     """
     if not names:
         raise UsageError("name at least one build")
-    named = [(name.strip(), build_named(study, name.replace("+", ","), progress)) for name in names]
+    named = [(name.strip(), build_named(study, name, progress)) for name in names]
     return odds_of(study, named, meet=meet, draws=draws or DRAWS, pool=pool, progress=progress)
 
 

@@ -20,7 +20,7 @@ from optimizer.answers.shares import Shares, shares_of
 from optimizer.answers.shortlist import Shortlist, shortlist
 from optimizer.answers.swaps import Swap, best_swaps, savings, single_swaps
 from optimizer.choice.options import IntArray
-from optimizer.choice.wishes import places_of
+from optimizer.choice.wishes import build_with
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.pipeline import Question, refuse_the_impossible, study_of
 from optimizer.scenario.event import Scenario
@@ -245,7 +245,7 @@ def short(
 def side_by_side(study: Study, first: str, second: str, progress: Progress | None = None) -> Comparison:
     """Compare two builds, each a place in the ranking (``1``), ``now`` for the car as it stands, or a list of parts.
 
-    Parts as for `predict`, joined by commas, on the best build: ``T10,front wheels=W16``.
+    Parts as for `predict`, joined by commas or pluses, on the best build: ``T10,front wheels=W16``.
 
     Raises
     ------
@@ -259,8 +259,17 @@ def side_by_side(study: Study, first: str, second: str, progress: Progress | Non
 
 
 def build_named(study: Study, named: str, progress: Progress | None = None) -> IntArray:
-    """The build (S,) that is meant by a place in the ranking, ``now``, or parts put into the best build."""
+    """The build (S,) that is meant by a place in the ranking, ``now``, or parts put into the best build.
+
+    Raises
+    ------
+    UsageError
+        If there is no such place or part, or if it is not clear which is meant.
+    """
     name = named.strip()
+    if (name == "now" or name.isdigit()) and any(part.id == name for parts in study.options.parts for part in parts):
+        other = "the car as it stands" if name == "now" else "a place in the ranking"
+        raise UsageError(f"{name} is {other} and the id of a part; name the part as SLOT={name}")
     if name == "now":
         return study.options.fitted
     if name.isdigit():
@@ -271,11 +280,9 @@ def build_named(study: Study, named: str, progress: Progress | None = None) -> I
         if place > ranking.listed:
             raise UsageError(f"there is no build number {place}: only {ranking.listed} builds are legal")
         return ranking.builds[place - 1]
-    build = _ranked(study, 1, progress).builds[0].copy()
-    for part in name.split(","):
-        for s, o in places_of(study.options, part.strip()):
-            build[s] = o
-    return build
+    changes = build_with(study.options, tuple(each.strip() for each in name.replace("+", ",").split(",")))
+    best = _ranked(study, 1, progress).builds[0]
+    return study.options.encode({**study.options.decode(best), **changes})
 
 
 def on_every_salt(study: Study, top: int, progress: Progress | None = None) -> list[OnEverySalt]:

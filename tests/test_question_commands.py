@@ -6,11 +6,12 @@ import json
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from types import MappingProxyType
 
 import pytest
 
 from optimizer import cli, questions
-from optimizer.errors import NoLegalBuildError
+from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.questions import on_every_salt
 from optimizer.report.wording import CAUTION
 from optimizer.scenario.reading import read_scenario
@@ -45,6 +46,20 @@ def ask(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str
         return code, out, err
 
     return run
+
+
+@pytest.mark.parametrize("id_", ["2", "now"])
+def test_a_place_that_is_a_part_too_is_not_guessed(id_: str) -> None:
+    """Which is meant is asked; with its slot the part is one, alone or with others."""
+    scenario = read_scenario(STARTER)
+    tire = replace(scenario.parts["T2"], id=id_)
+    parts = {each.id: each for each in (*scenario.parts.values(), tire)}
+    study = Study.of(replace(scenario, parts=MappingProxyType(parts)))
+    with pytest.raises(UsageError, match=f"{id_} is .* and the id of a part; name the part as SLOT={id_}"):
+        questions.build_named(study, id_)
+    for named in (f"front tires={id_},rear tires=T2", f"rear tires=T2 + front tires={id_}"):
+        build = study.options.decode(questions.build_named(study, named))
+        assert (build["front tires"], build["rear tires"]) == (id_, "T2")
 
 
 @pytest.mark.parametrize("arguments", COMMANDS, ids=" ".join)

@@ -122,7 +122,8 @@ def bring_text(words: Words, options: Options, found: Bring) -> str:
         )
         if best is not fixed:
             first += f" The nearest to it is {_spares(best)}: {gain}."
-    lines = [wrapped(first), "", *_trailer(words, options, found.advised, "What to bring")]
+    title = "The best fixed build" if found.advised is fixed else "The car and its spares"
+    lines = [wrapped(first), "", *_trailer(words, options, found.advised, title)]
     if best is not found.advised:
         lines += ["", *_trailer(words, options, best, f"The best with {plural(len(best.groups), 'spare')}")]
     elif best is not fixed:

@@ -45,14 +45,14 @@ def words(text: str) -> str:
 
 
 def identifier(text: str) -> str:
-    """Id of a part or kit: any text without ``;``, ``,`` and ``=`` that is not the word for an empty slot."""
+    """Id of a part or kit: any text without ``;``, ``,``, ``+`` and ``=`` that is not the word for an empty slot."""
     bare = text.strip()
     if bare.lower() == "none":
         raise ValueError("is the word for an empty slot and cannot be an id")
     if ";" in bare:
         raise ValueError("must not hold a semicolon: lists are separated by it")
-    if "," in bare or "=" in bare:
-        raise ValueError("must hold no comma and no equals sign: questions name parts as SLOT=ID, several by commas")
+    if set(",+=") & set(bare):
+        raise ValueError("must hold no comma, plus or equals sign: questions name parts as ID,ID or SLOT=ID+ID")
     return bare
 
 
