@@ -44,9 +44,12 @@ tr.counts td { font-weight: 700; font-size: 8.8pt; }
 .remark { color: #333; margin-top: 0.8mm; }
 @media print { .scroll { overflow: visible; } }
 @media screen {
-  body, table.days { font-size: 11pt; }
-  section { padding: 6mm 4mm; }
-  tr.counts td, h2, caption { font-size: 12.5pt; }
+  body { font-size: 11pt; }
+  /* all conditions of the salt side by side in any window but that of a phone, which scrolls */
+  table.days { font-size: clamp(7.8pt, 1.2vw, 11pt); }
+  section { max-width: 290mm; padding: 6mm 4mm; }
+  tr.counts td { font-size: 1.13em; }
+  h2, caption { font-size: 12.5pt; }
   h1 { font-size: 15pt; }
 }
 """

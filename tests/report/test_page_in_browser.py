@@ -15,10 +15,16 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 from pypdf import PdfReader
 
+from optimizer.answers.morning_card import morning_card
 from optimizer.decision import Decision
+from optimizer.report.card_page import card_page
 from optimizer.report.page.whole import page_of
+from optimizer.report.wording import Words
+from optimizer.scenario.reading import read_scenario
+from optimizer.search.study import Study
 from tests.report.browser import chromium, launch
 from tests.report.pages import CLOSING, LONG, QUOTES, SCRIPT
+from tests.scenes import DEMO
 
 TITLES = (
     "What changes on the car", "Said against done", "Builds worth an argument", "The 5 fastest builds",
@@ -217,6 +223,22 @@ def test_nothing_hangs_over_the_edge(opened, width):
         }).length"""
     )
     assert over == 0
+
+
+@pytest.mark.parametrize("width", [800, 1100, 1400])
+def test_the_card_shows_every_salt_side_by_side(browser, tmp_path, width):
+    """What is to be expected on the last one would else lie beyond the edge of a table that shows no sign of it."""
+    study = Study.of(read_scenario(DEMO))
+    card = morning_card(study, study.options.fitted, ())
+    assert len(card.salts) == 3
+    file = tmp_path / "card.html"
+    file.write_text(card_page(Words(study.scenario), card), encoding="utf-8")
+    page = browser.new_page(viewport={"width": width, "height": 900})
+    page.goto(file.as_uri())
+    over = page.evaluate("[...document.querySelectorAll('.scroll')].map((each) => each.scrollWidth - each.clientWidth)")
+    page.close()
+    assert over
+    assert max(over) == 0
 
 
 def test_numbers_for_safety_need_no_scrolling_sideways_on_a_phone(opened):
