@@ -46,8 +46,8 @@ tr.counts td { font-weight: 700; font-size: 8.8pt; }
 @media screen {
   body { font-size: 11pt; }
   /* all conditions of the salt side by side in any window but that of a phone, which scrolls */
-  table.days { font-size: clamp(7.8pt, 1.2vw, 11pt); }
-  section { max-width: 290mm; padding: 6mm 4mm; }
+  table.days { font-size: clamp(7pt, 1.2vw, 11pt); }
+  section { max-width: 320mm; padding: 6mm 4mm; }
   tr.counts td { font-size: 1.13em; }
   h2, caption { font-size: 12.5pt; }
   h1 { font-size: 15pt; }
