@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from optimizer.console import Progress, class_and_json, common, salt_option
-from optimizer.errors import UsageError
+from optimizer.console import Progress, class_and_json, common, quantity_of, salt_option
 from optimizer.question_commands import budget_option, folder_argument, read_study, tell
 
 if TYPE_CHECKING:
@@ -48,7 +47,7 @@ def _meet(study: Study, typed: dict[str, Any]) -> Meet:
     """The event's meet with what was typed."""
     from optimizer.chance_questions import meet_with  # noqa: PLC0415
 
-    steps = [_parsed(step, "speed", "--license-step", study) for step in typed["license_steps"]]
+    steps = [quantity_of(step, "speed", "--license-step", study.scenario) for step in typed["license_steps"]]
     return meet_with(
         study.scenario.event.meet,
         days=typed["days"],
@@ -61,19 +60,7 @@ def _meet(study: Study, typed: dict[str, Any]) -> Meet:
 
 
 def _share(text: str | None, option: str, study: Study) -> float | None:
-    return None if text is None else _parsed(text, "fraction", option, study)
-
-
-def _parsed(text: str, dimension: str, option: str, study: Study) -> float:
-    """A quantity as typed; a speed without a unit is in the event's."""
-    from optimizer.units import parse_number, parse_quantity  # noqa: PLC0415
-
-    try:
-        if dimension == "speed" and text.strip().replace(".", "", 1).isdigit():
-            text = f"{parse_number(text)} {study.scenario.event.speed_unit}"
-        return parse_quantity(text, dimension)
-    except ValueError as fault:
-        raise UsageError(f"{option} {text!r} {fault}") from fault
+    return None if text is None else quantity_of(text, "fraction", option, study.scenario)
 
 
 def _pool(typed: dict[str, Any]) -> Pool | None:

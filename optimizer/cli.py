@@ -41,7 +41,17 @@ if TYPE_CHECKING:
     from optimizer.answers.doubt import Aim
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+class Commands(click.Group):
+    """Commands, each listed with the whole first paragraph of its help."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the list."""
+        firsts = [(name, (self.commands[name].help or "").split("\n\n")[0]) for name in self.list_commands(ctx)]
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, " ".join(text.split())) for name, text in firsts])
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="saltmile", prog_name="saltmile")
 def cli() -> None:
     """Find the parts that make a car fastest over a measured mile on salt.

@@ -85,6 +85,19 @@ def cents_of(text: str, scenario: Scenario, option: str = "--budget") -> int:
         raise UsageError(f"{option} {text!r} {fault}") from fault
 
 
+def quantity_of(text: str, dimension: str, option: str, scenario: Scenario) -> float:
+    """A quantity as typed on the command line; a speed without a unit is in the event's."""
+    from optimizer.units import parse_number, parse_quantity  # noqa: PLC0415
+
+    try:
+        if dimension == "speed" and text.strip().replace(".", "", 1).isdecimal():
+            return parse_quantity(f"{parse_number(text)} {scenario.event.speed_unit}", dimension)
+        return parse_quantity(text, dimension)
+    except ValueError as fault:
+        such = ": a speed such as 118, or 190 km/h" if dimension == "speed" else ""
+        raise UsageError(f"{option} {text!r} {fault}{such}") from fault
+
+
 def wants_color() -> bool:
     """Color only for people: on a terminal, and not where NO_COLOR is set."""
     return sys.stdout.isatty() and not os.environ.get("NO_COLOR")

@@ -14,6 +14,7 @@ from optimizer.console import (
     class_and_json,
     common,
     helper,
+    quantity_of,
     read,
     salt_option,
     wants_color,
@@ -182,7 +183,7 @@ def budget(
     study = _study(scenario, race_class, salt, most)
     with Progress() as progress:
         if target is not None:
-            speed = None if target == "record" else _speed(target, study)
+            speed = None if target == "record" else quantity_of(target, "speed", "--target", study.scenario)
             cheapest = questions.cheapest(study, speed, most, progress)
             tell(
                 study.options, "budget", salt, cheapest,
@@ -302,17 +303,6 @@ def salts(folder: Path, top: int, budget: str | None, race_class: str | None, as
     with Progress() as progress:
         found = questions.on_every_salt(study, top, progress)
     tell(study.options, "salts", None, found, lambda words: salts_text(words, study.options, found), as_json=as_json)
-
-
-def _speed(text: str, study: Study) -> float:
-    """A speed as typed, in the event's unit where none is named."""
-    from optimizer.units import from_unit  # noqa: PLC0415
-
-    number, _, unit = text.strip().partition(" ")
-    try:
-        return from_unit(float(number), unit or study.scenario.event.speed_unit, "speed")
-    except (ValueError, KeyError) as fault:
-        raise UsageError(f"--target {text!r} is no speed; expected a number such as 118, or 190 km/h") from fault
 
 
 QUESTIONS = (why, why_not, try_offers, budget, buy_order, shortlist, compare, salts)

@@ -221,6 +221,14 @@ def test_units_of_the_event(ask, folder):
     assert "speed_mph" not in document["build"]
 
 
+def test_the_list_of_commands_says_whole_sentences(ask) -> None:
+    """And every command of the program is in it."""
+    text = flat(ask("--help").out)
+    for name, command in cli.cli.commands.items():
+        assert f"{name} {flat(command.help.split(chr(10) * 2)[0])}" in text
+    assert "..." not in text.split("Commands:")[1]
+
+
 def test_predict_with_parts(ask, folder):
     as_is = json.loads(ask("predict", folder, "--json").out)
     swapped = json.loads(ask("predict", folder, "E2", "rear tires=T2", "--json").out)

@@ -90,6 +90,13 @@ def test_why_adds_up_in_the_document(ask) -> None:
     assert sum(each["share_mph"] for each in found["shares"]) == pytest.approx(found["gain_mph"], abs=1e-3)
 
 
+def test_a_speed_needs_no_blank_before_its_unit(ask, monkeypatch) -> None:
+    """90 in the event's miles an hour, with the unit and without a blank: the same answer."""
+    monkeypatch.setattr("optimizer.questions.possible_study_of", study_of_starter)
+    plain, *same = (ask("budget", "--target", each, "--json")[1] for each in ("90", "90mph", " 90 mph"))
+    assert same == [plain, plain]
+
+
 def test_steps_of_money_rise(ask) -> None:
     """Prices and speeds rise from step to step."""
     steps = json.loads(ask("budget", "--every", "--to", "1300", "--json")[1])["found"]["steps"]
@@ -105,7 +112,8 @@ def test_steps_of_money_rise(ask) -> None:
         (("compare", "1", "101"), "1 to 100, not 101"),
         (("buy-order", "--spend", "much", "--spend", "2"), "--spend 'much'"),
         (("buy-order", "--spend", "100"), "stages"),
-        (("budget", "--target", "fast"), "--target 'fast' is no speed"),
+        (("budget", "--target", "fast"), "--target 'fast' must be a number"),
+        (("budget", "--target", "118 mhp"), "a speed such as 118, or 190 km/h"),
         (("budget", "--from", "3000", "--to", "2000"), "lies below the lowest"),
         (("why", "--salt", "brine"), "no salt condition is called 'brine'"),
         (("shortlist", "--soft", "brine"), "brine"),

@@ -15,6 +15,9 @@ from optimizer.choice.fit import pattern_text
 from optimizer.scenario.parts import Engine, Extra, FinalDrive, Gearset, Kit, Part, Rotor, Tire, Wheel
 from optimizer.units import shown_in
 
+WORTH_WEIGHING_KG = 0.5
+"""Extras that are lighter by the sheet are not worth a scale: so much is less than 0.1 % of a car."""
+
 
 @dataclass(frozen=True, slots=True)
 class Ask:
@@ -100,7 +103,11 @@ def _engine(engine: Engine) -> Iterator[Ask]:
 
 
 def _extra(extra: Extra) -> Iterator[Ask]:
-    yield Ask("weight, on a scale", value=extra.mass_kg or None, dimension="mass")
+    light = 0.0 < extra.mass_kg < WORTH_WEIGHING_KG
+    if light and extra.pressure_pa:  # air, and what holds it
+        return
+    if not light:
+        yield Ask("weight, on a scale", value=extra.mass_kg or None, dimension="mass")
     yield Ask("what it takes to mount it: holes, welding, brackets")
 
 

@@ -210,7 +210,9 @@ def read(file: Path) -> Evidence:
     """
     try:
         text = file.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as fault:
+    except OSError as fault:
+        raise UsageError(f"cannot read {file}: {fault.strerror}") from fault
+    except UnicodeDecodeError as fault:
         raise UsageError(f"cannot read {file}: {fault}") from fault
     return parse(text, str(file))
 

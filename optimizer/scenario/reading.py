@@ -29,6 +29,7 @@ from optimizer.scenario.settings import (
 )
 from optimizer.scenario.tables import Table, find_tables
 from optimizer.scenario.toml_files import read_document
+from optimizer.units import nearest
 
 MOST_NAMED = 4
 """Estimates named of a calibration that does not fit."""
@@ -73,7 +74,8 @@ def read_with_offers(
     """
     path = pathlib.Path(folder)
     if not path.is_dir():
-        raise ScenarioError([Fault(str(folder), 0, "", "", "is not a folder")])
+        beside = [each.name for each in path.parent.glob("*") if each.is_dir()]
+        raise ScenarioError([Fault(str(folder), 0, "", "", f"is not a folder{nearest(path.name, beside)}")])
     event_file = read_document(path / "event.toml", findings)
     learn_customs(event_file, findings)
     event = read_event(event_file)

@@ -157,3 +157,14 @@ def test_every_kind_has_its_questions(part: str, words: list[str]) -> None:
 
     assert all(word in asked for word in words)
     assert ("label" in asked) is (part == "X5"), "only what a speed calls for has dates"
+
+
+@pytest.mark.parametrize(
+    ("mass_kg", "pressure_pa", "asked"),
+    [(5.0, 0.0, ["weight", "mount"]), (0.0, 0.0, ["weight", "mount"]), (0.2, 0.0, ["mount"]), (0.05, 41e3, [])],
+    ids=["heavy", "mass not known", "light", "air"],
+)
+def test_what_weighs_next_to_nothing_is_not_weighed(mass_kg: float, pressure_pa: float, asked: list[str]) -> None:
+    extra = replace(read_scenario(STARTER).parts["X2"], mass_kg=mass_kg, pressure_pa=pressure_pa)  # type: ignore[call-arg]
+    words = " ".join(each.what for each in asks_of(extra))
+    assert [word for word in ("weight", "mount") if word in words] == asked

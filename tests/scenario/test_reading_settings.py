@@ -305,6 +305,10 @@ def test_a_missing_folder(tmp_path):
     assert small.faults_of(tmp_path / "nowhere") == [
         (str(tmp_path / "nowhere"), 0, "", "", "is not a folder")
     ]
+    (tmp_path / "my_car").mkdir()
+    (tmp_path / "my_cat").touch()
+    assert small.faults_of(tmp_path / "my_cra")[0][-1] == "is not a folder; did you mean my_car?"
+    assert small.faults_of(tmp_path / "nowhere" / "else")[0][-1] == "is not a folder"
 
 
 def test_a_fitted_part_must_be_allowed_where_it_is(tmp_path):
