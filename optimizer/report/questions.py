@@ -362,7 +362,9 @@ def _switch(words: Words, each: SwitchingValue) -> str:
 
 def salts_text(words: Words, options: Options, rows: Sequence[OnEverySalt]) -> str:
     """Builds under every condition of the salt: speed and place in each, marked where places change."""
-    lines = [wrapped("Speed and place of the best builds in every condition; * marks a place that changes with it.")]
+    head = "The best builds of each condition in all of them: speed, and place among those listed here."
+    dash = " (-): not legal there." if any(not each.place for row in rows for each in row.by_salt.values()) else ""
+    lines = [wrapped(f"{head}{dash} * marks a place that changes with the salt.")]
     lines += ["", *_on_salts(words, rows)]
     fitted, first = options.decode(options.fitted), options.decode(rows[0].build)
     for number, row in enumerate(rows, 1):
