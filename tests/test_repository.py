@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.cli import cli
+
 ROOT = Path(__file__).parent.parent
 TEXTS = sorted(
     file
@@ -31,6 +33,21 @@ def test_the_checks_run_the_commands_of_the_readme():
     lines = (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
     for command in commands():
         assert command in lines
+
+
+def typed_commands(text: str) -> list[list[str]]:
+    """Words of every command line of the program in a text, up to a remark; in blocks, sentences and tables."""
+    lines = re.findall(r"(?<![\w/])(?:\.venv/bin/)?saltmile ((?:[a-z][a-z-]*)(?: [^`\n#|]*)?)", text)
+    return [re.sub(r"'[^']*'", "QUOTED", line).split() for line in lines]
+
+
+@pytest.mark.parametrize("file", ["README.md", "docs/your-car.md", "catalogs_demo/thrennel_flat/README.md"])
+def test_commands_and_options_in_texts_are_there(file: str):
+    found = [words for words in typed_commands((ROOT / file).read_text(encoding="utf-8")) if words[0] in cli.commands]
+    assert len(found) > 1
+    for name, *words in found:
+        known = {option for param in cli.commands[name].params for option in param.opts}
+        assert {word.split("=")[0] for word in words if word.startswith("--")} <= known, name
 
 
 def test_the_pictures_of_the_readme_are_there_and_small():
