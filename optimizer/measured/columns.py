@@ -17,7 +17,7 @@ from optimizer.scenario.columns import Field
 from optimizer.units import find_unit, split_header
 
 DISTANCE = Bounds(-50e3, 100e3)  # m
-LOGGED_SPEED = Bounds(-2.0, 200.0)  # m/s; a sensor at rest may read a little below zero
+LOGGED_SPEED = Bounds(0.0, 200.0, slack=2.0)  # m/s; a sensor at rest may read a little below zero
 LOGGED_RPM = Bounds(0.0, 30000.0)
 TAPE = Bounds(0.8, 400.0)  # m
 MILES = 9
@@ -199,7 +199,9 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
         "coast-down": Kind((("time",), _SPEED), (*_TRACE, "pass", "direction")),
         "run log": Kind((("time",), _SPEED), (*_TRACE, "pass", "direction")),
         "timing slips": Kind(
-            (("speed",),), (*_DAY, "rpm", "gear", "counted", "note", *(f"mile {n}" for n in range(1, MILES + 1)))
+            (("speed",),),
+            (*_DAY, "rpm", "gear", "counted", "note", *(f"mile {n}" for n in range(1, MILES + 1))),
+            (Field("speed", "speed_ms", "As the event's clocks measure it.", "speed", bounds=bounds.SPEED),),
         ),
         "dyno sheet": Kind((("rpm",), ("torque", "power")), ("pull",)),
         "chalk mark": Kind(
