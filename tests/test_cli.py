@@ -254,16 +254,17 @@ def test_check_names_what_is_ruled_out(ask, folder):
 def test_check_reads_the_sheet_of_runs(ask, folder):
     """Runs are counted, a column that nothing is done with is named, and a fault in them is told like any other."""
     runs = folder / "runs.csv"
-    runs.write_text("date,speed [mph],wnd\n2027-09-18,93.1,5\n2027-09-19,93.4,4\n", "utf-8")
+    runs.write_text("date,speed [mph],time\n2027-09-18,93.1,10:05\n2027-09-19,93.4,11:20\n", "utf-8")
     for command in ("check", "runs"):
-        assert "nothing was done with the column wnd" in " ".join(ask(command, folder).out.split())
+        assert "nothing was done with the column time" in " ".join(ask(command, folder).out.split())
     assert "Timed before: 2 runs." in ask("check", folder).out
-    runs.write_text("date,speed [mph],salt\n2027-09-18,93.1,hard\n", "utf-8")
+    runs.write_text("date,speed [mph],salt,wnd\n2027-09-18,93.1,hard,5\n", "utf-8")
 
     answer = ask("check", folder)
 
     assert (answer.code, answer.out) == (3, "")
     assert "runs.csv row 2, salt: 'hard'" in answer.err
+    assert "runs.csv row 1, wnd: is not a column of the sheet runs; did you mean wind?" in answer.err
 
 
 def test_check_shows_all_when_asked(ask, folder):
