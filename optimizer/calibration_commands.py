@@ -25,21 +25,20 @@ def calibrate(folder: Path, data: tuple[Path, ...], dry_run: bool, as_json: bool
     calibration.json; your own files stay as they are.
     """
     from optimizer.calibration.calibrating import calibrate as calibrated  # noqa: PLC0415
-    from optimizer.calibration.calibrating import joined  # noqa: PLC0415
-    from optimizer.measured.reading import read_measurements, read_runs  # noqa: PLC0415
+    from optimizer.measured.reading import read_folder, read_with_runs  # noqa: PLC0415
     from optimizer.report.calibration import calibration_text  # noqa: PLC0415
     from optimizer.report.calibration_documents import calibration_document  # noqa: PLC0415
     from optimizer.report.documents import as_json as dumped  # noqa: PLC0415
     from optimizer.report.wording import Words  # noqa: PLC0415
     from optimizer.scenario import calibration_file  # noqa: PLC0415
-    from optimizer.scenario.reading import read_scenario  # noqa: PLC0415
 
-    scenario = read_scenario(folder, as_stated=True)
+    files = files_once(folder, data)
+    scenario = read_folder(folder, files, as_stated=True)
     if not dry_run:
         refuse_unwritable(folder / calibration_file.FILE)
     with Progress() as progress:
         progress("reading", 0.1)
-        measured = joined([read_measurements(scenario, files_once(folder, data)), read_runs(scenario)])
+        measured = read_with_runs(scenario, files)
         progress("fitting", 0.3)
         found = calibrated(scenario, measured)
     if not dry_run:

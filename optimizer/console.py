@@ -56,9 +56,9 @@ salt_option = click.option("--salt", metavar="NAME", help="Condition of the salt
 
 def read(folder: Path) -> Scenario:
     """The scenario of a folder."""
-    from optimizer.scenario.reading import read_scenario  # noqa: PLC0415
+    from optimizer.measured.reading import read_folder  # noqa: PLC0415
 
-    return read_scenario(folder)
+    return read_folder(folder)
 
 
 def helper() -> Helper | None:

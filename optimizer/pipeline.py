@@ -18,6 +18,7 @@ from optimizer.answers.swaps import Swap, best_swaps, single_swaps
 from optimizer.choice.options import BoolArray, options_of
 from optimizer.choice.wishes import build_with, with_wishes
 from optimizer.errors import NoLegalBuildError, UsageError
+from optimizer.measured.reading import read_runs
 from optimizer.recheck.asking import Asked, Case
 from optimizer.recheck.certifying import certify
 from optimizer.recheck.evidence import as_json
@@ -185,6 +186,7 @@ def rank_in(
     """The same in the study of the question (see `study_of`), which keeps what was found out for others."""
     event = study.scenario.event
     tell = progress or (lambda _what, _share: None)
+    runs = read_runs(study.scenario)  # a fault in them is told before the search, not after it
     refuse_the_impossible(study)
     ranking = study.best(
         asked.top,
@@ -208,7 +210,7 @@ def rank_in(
     cheapest = ranking.builds[near[np.argmin(ranking.cents[near])]]
     careful = ranking.builds[near[np.argmax(np.round(ranking.care[near], 3))]]
 
-    said = in_advance(study.helper, said_done, study.scenario)
+    said = in_advance(study.helper, said_done, study.scenario, runs)
     swaps, indifferent = best_swaps(single_swaps(study.judge, study.legality, study.book, ranking.builds[0]))
     told = np.concatenate([ranking.builds[: ranking.listed], [careful, cheapest, study.options.fitted]])
     cards = cards_of(study.judge, study.legality, study.book, told, event.budget_cents)

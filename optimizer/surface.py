@@ -26,10 +26,10 @@ from optimizer.answers.shortlist import Shortlist
 from optimizer.answers.why_not import WhyNot
 from optimizer.answers.why_not import why_not as _why_not
 from optimizer.executor import Pool
+from optimizer.measured.reading import read_folder
 from optimizer.pipeline import Prediction, Question, RankResult
 from optimizer.questions import MoneySteps, OnEverySalt, Record, Why
 from optimizer.scenario.event import Meet, Scenario
-from optimizer.scenario.reading import read_scenario
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
@@ -57,7 +57,7 @@ def read(folder: str | Path) -> Scenario:
     ScenarioError
         With every fault of every file.
     """
-    return read_scenario(Path(folder))
+    return read_folder(Path(folder))
 
 
 def study(of: Asked, **question: Unpack[Details]) -> Study:

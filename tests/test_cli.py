@@ -10,7 +10,7 @@ import sys
 import pytest
 
 from optimizer import cli, pipeline
-from optimizer.errors import Fault
+from optimizer.errors import Fault, ScenarioError
 from optimizer.report.documents import rank_document
 from optimizer.report.terminal import ranking_text
 from optimizer.report.wording import CAUTION, UNCHECKED
@@ -262,16 +262,38 @@ def test_check_names_what_is_ruled_out(ask, folder):
 def test_check_reads_the_sheet_of_runs(ask, folder):
     """Runs are counted, a column that nothing is done with is named, and a fault in them is told like any other."""
     runs = folder / "runs.csv"
-    runs.write_text("date,speed [mph],wnd\n2027-09-18,93.1,5\n2027-09-19,93.4,4\n", "utf-8")
+    runs.write_text("date,speed [mph],time\n2027-09-18,93.1,10:05\n2027-09-19,93.4,11:20\n", "utf-8")
     for command in ("check", "runs"):
-        assert "nothing was done with the column wnd" in " ".join(ask(command, folder).out.split())
+        assert "nothing was done with the column time" in " ".join(ask(command, folder).out.split())
     assert "Timed before: 2 runs." in ask("check", folder).out
-    runs.write_text("date,speed [mph],salt\n2027-09-18,93.1,hard\n", "utf-8")
+    runs.write_text("date,speed [mph],salt,wnd\n2027-09-18,93.1,hard,5\n", "utf-8")
 
     answer = ask("check", folder)
 
     assert (answer.code, answer.out) == (3, "")
     assert "runs.csv row 2, salt: 'hard'" in answer.err
+    assert "runs.csv row 1, wnd: is not a column of the sheet runs; did you mean wind?" in answer.err
+
+
+@pytest.mark.parametrize("command", ["check", "predict", "rank", "calibrate", "report"])
+def test_faults_of_runs_stand_beside_those_of_sheets(ask, folder, tmp_path, command):
+    tires = folder / "tires.csv"
+    tires.write_text(tires.read_text("utf-8").replace("165/65R14", "165/65 rund", 1), "utf-8")
+    (folder / "runs.csv").write_text("date,speed [mph]\nsoon,fast\n", "utf-8")
+
+    answer = ask(command, folder, *(("-o", tmp_path / "page.html") if command == "report" else ()))
+
+    assert (answer.code, answer.out) == (3, "")
+    assert answer.err.startswith("3 faults in the scenario; nothing was read\n")
+    assert all(place in answer.err for place in ("runs.csv row 2, date:", "runs.csv row 2, speed", "tires.csv row "))
+
+
+def test_rank_tells_of_faulty_runs_before_it_searches(folder):
+    (folder / "runs.csv").write_text("speed [mph]\nfast\n", "utf-8")
+    done = []
+    with pytest.raises(ScenarioError, match=r"runs\.csv row 2"):
+        pipeline.rank(read_scenario(folder), progress=lambda *each: done.append(each))
+    assert not done
 
 
 def test_check_shows_all_when_asked(ask, folder):

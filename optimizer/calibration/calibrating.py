@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from optimizer.calibration.fitting import Fit, fit
@@ -47,18 +46,6 @@ class Calibrated:
     outliers: tuple[Outlier, ...]
     calibration: Calibration
     notices: tuple[str, ...]
-
-
-def joined(several: Sequence[Measurements]) -> Measurements:
-    """Measurements of several readings as one."""
-    return Measurements(
-        coast_downs=tuple(one for each in several for one in each.coast_downs),
-        logs=tuple(one for each in several for one in each.logs),
-        runs=tuple(one for each in several for one in each.runs),
-        dyno=tuple(one for each in several for one in each.dyno),
-        chalk=tuple(one for each in several for one in each.chalk),
-        notices=tuple(dict.fromkeys(notice for each in several for notice in each.notices)),
-    )
 
 
 def calibrate(scenario: Scenario, measurements: Measurements) -> Calibrated:

@@ -100,6 +100,34 @@ def date(text: str) -> str:
     return text.strip()
 
 
+_ISO = re.compile(r"\d{4}-\d\d-\d\d")
+_WITH_TIME = re.compile(r"(?P<day>.*\d)(?:T| +)\d{1,2}:\d\d.*")
+_EITHER_WAY = re.compile(r"(\d{1,2})[-/](\d{1,2})[-/](\d{4})")
+
+
+def day(text: str) -> str:
+    """ISO date of a run, typed in any way that leaves no doubt, a time of day behind it passed over.
+
+    Raises
+    ------
+    ValueError
+        For any other text: the last run is the one with the latest date.
+    """
+    timed = _WITH_TIME.fullmatch(text.strip())
+    found = date(timed["day"] if timed else text)
+    if _ISO.fullmatch(found):
+        return found
+    match = _EITHER_WAY.fullmatch(found)
+    if match is None:
+        raise ValueError("must be a date, year-month-day, such as 2027-09-18; anything else may stand in note")
+    one, other, year = (int(each) for each in match.groups())
+    days = sorted({f"{year:04d}-{month:02d}-{day:02d}" for month, day in ((one, other), (other, one)) if month <= 12})
+    if len(days) != 1:
+        either = f"may be {' or '.join(days)}" if days else "is no day of the calendar"
+        raise ValueError(f"{either}; a date is year-month-day, such as 2027-09-18")
+    return date(days[0])
+
+
 _CLOCK = re.compile(
     r"(?:(?P<date>\d{4}-\d\d-\d\d|\d{4}/\d\d/\d\d)[ T]+)?"
     r"(?:(?P<hours>\d{1,2}):)?(?P<minutes>\d{1,2}):(?P<seconds>\d{1,2}(?:[.,]\d*)?)"
@@ -142,6 +170,35 @@ def split_wind(text: str) -> tuple[str, str]:
         return speed, origin
     first, _, last = bare.rpartition(" ")
     return (first, last) if last.upper() in _POINTS and re.search(r"\d", first) else (bare, "")
+
+
+def wind_speed(text: str) -> str:
+    """Text of the speed of a wind; its direction, which may stand behind it, is that of `wind_origin`.
+
+    Raises
+    ------
+    ValueError
+        If it does not begin with a number.
+    """
+    speed = split_wind(text)[0]
+    if not re.match(r"[+-]?[.,]?\d", speed):
+        raise ValueError("must be the speed of a wind, such as 4 mph, 4 mph from 300, or calm")
+    return speed
+
+
+def wind_origin(text: str) -> float | None:
+    """Where a wind comes from [deg], typed behind its speed; None where nothing is.
+
+    Raises
+    ------
+    ValueError
+        If what is typed there is no direction.
+    """
+    origin = split_wind(text)[1]
+    try:
+        return compass(origin) if origin else None
+    except ValueError as fault:
+        raise ValueError(f"comes from {origin!r}, which {fault}") from None
 
 
 _PLAIN_COMMA = re.compile(r"[+-]?\d+,\d+(e[+-]?\d+)?", re.IGNORECASE)

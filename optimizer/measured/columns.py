@@ -17,7 +17,7 @@ from optimizer.scenario.columns import Field
 from optimizer.units import find_unit, split_header
 
 DISTANCE = Bounds(-50e3, 100e3)  # m
-LOGGED_SPEED = Bounds(-2.0, 200.0)  # m/s; a sensor at rest may read a little below zero
+LOGGED_SPEED = Bounds(0.0, 200.0, slack=2.0)  # m/s; a sensor at rest may read a little below zero
 LOGGED_RPM = Bounds(0.0, 30000.0)
 TAPE = Bounds(0.8, 400.0)  # m
 MILES = 9
@@ -185,6 +185,11 @@ class Kind:
         """All that it reads."""
         return frozenset(self.takes).union(*self.needs)
 
+    @property
+    def names(self) -> list[str]:
+        """All that its columns may be called."""
+        return [name for name, field in COLUMN_NAMES.items() if field.name in self.columns]
+
     def field(self, field: Field) -> Field:
         """The field as this kind reads it."""
         return next((each for each in self.own if each.name == field.name), field)
@@ -199,7 +204,12 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
         "coast-down": Kind((("time",), _SPEED), (*_TRACE, "pass", "direction")),
         "run log": Kind((("time",), _SPEED), (*_TRACE, "pass", "direction")),
         "timing slips": Kind(
-            (("speed",),), (*_DAY, "rpm", "gear", "counted", "note", *(f"mile {n}" for n in range(1, MILES + 1)))
+            (("speed",),),
+            (*_DAY, "rpm", "gear", "counted", "note", *(f"mile {n}" for n in range(1, MILES + 1))),
+            (
+                Field("speed", "speed_ms", "As the event's clocks measure it.", "speed", bounds=bounds.SPEED),
+                Field("date", "date", "Day of the run.", parse=own.day),
+            ),
         ),
         "dyno sheet": Kind((("rpm",), ("torque", "power")), ("pull",)),
         "chalk mark": Kind(
@@ -210,6 +220,8 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
     }
 )
 """Kinds of file by the word that a header line ``kind`` may hold."""
+ROW_BY_ROW = frozenset({"timing slips", "chalk mark"})
+"""Kinds whose every row is a measurement of its own, typed by hand: each fault in them is named."""
 
 
 def _by_name(*dictionaries: Mapping[str, Column]) -> dict[str, Field]:

@@ -56,7 +56,8 @@ class Grid:
 def grids_of(path: pathlib.Path, file: str, findings: Findings, *, tab: str = "") -> list[Grid]:
     """Read a file: one grid, or one a tab of a workbook that is not empty; none, with a fault, if it cannot be.
 
-    `tab`: only the one that is called so, if there is one.
+    `tab`: name of the folder's own sheet, where it is that: only the tab that is called so, if there is one; and its
+    header may lack a column that is needed.
     """
     if not path.is_file():
         findings.fault(file, 0, "", "", "is not a file")
@@ -69,12 +70,12 @@ def grids_of(path: pathlib.Path, file: str, findings: Findings, *, tab: str = ""
         every = read_xlsx(path, findings) or {}
         tabs = {name: rows for name, rows in every.items() if name.strip().lower() == tab} or every
         found = [
-            _grid(f"{file} [{name}]" if len(every) > 1 else file, path.name, _lines(rows), "", findings)
+            _grid(f"{file} [{name}]" if len(every) > 1 else file, path.name, _lines(rows), "", findings, own=bool(tab))
             for name, rows in tabs.items()
             if len(tabs) == 1 or any(cell.text for row in rows for cell in row)
         ]
     else:
-        found = [_grid_of_text(path, file, findings)]
+        found = [_grid_of_text(path, file, findings, own=bool(tab))]
     return [grid for grid in found if grid is not None]
 
 
@@ -92,7 +93,7 @@ def _lines(rows: Sequence[Sequence[Cell]]) -> list[Line]:
     return [Line(number, tuple(row)) for number, row in enumerate(rows, start=1)]
 
 
-def _grid_of_text(path: pathlib.Path, file: str, findings: Findings) -> Grid | None:
+def _grid_of_text(path: pathlib.Path, file: str, findings: Findings, *, own: bool) -> Grid | None:
     text = decode(path.read_bytes(), file, findings)
     if text is None:
         return None
@@ -102,7 +103,7 @@ def _grid_of_text(path: pathlib.Path, file: str, findings: Findings) -> Grid | N
     except csv.Error as error:
         findings.fault(file, 0, "", "", f"has quotation marks that do not pair up ({error})")
         return None
-    return _grid(file, path.name, _lines(rows), separator, findings)
+    return _grid(file, path.name, _lines(rows), separator, findings, own=own)
 
 
 def _split(text: str, separator: str, *, strict: bool = False) -> Iterator[list[Cell]]:
@@ -118,21 +119,30 @@ def _recognized(rows: Iterator[list[Cell]]) -> int:
 
 def _columns_in(line: Line) -> int:
     """Number of known columns that a line names, if it may be the header of a table; else 0."""
-    texts = line.filled
-    if not texts or texts[0].startswith("#") or any(NUMBER_LIKE.fullmatch(text) for text in texts):
-        return 0
-    known = [field.name for field, _ in map(field_of, texts) if field is not None]
+    texts, known = line.filled, _known_in(line)
     kinds = [name for name, kind in KINDS.items() if kind.suits(frozenset(known))]
     if not kinds or (kinds == ["timing slips"] and 2 * len(known) < len(texts)):
         return 0
     return len(known)
 
 
-def _grid(file: str, name: str, lines: list[Line], separator: str, findings: Findings) -> Grid | None:
+def _known_in(line: Line) -> list[str]:
+    """Names of the fields of a line that may be a header; none of a comment and of a row with numbers."""
+    texts = line.filled
+    if not texts or texts[0].startswith("#") or any(NUMBER_LIKE.fullmatch(text) for text in texts):
+        return []
+    return [field.name for field, _ in map(field_of, texts) if field is not None]
+
+
+def _grid(
+    file: str, name: str, lines: list[Line], separator: str, findings: Findings, *, own: bool
+) -> Grid | None:
     if not any(line.filled for line in lines):
         findings.fault(file, 0, "", "", "is empty")
         return None
     place = next((place for place, line in enumerate(lines[:MOST_ABOVE]) if _columns_in(line)), None)
+    if place is None and own and (counts := [len(_known_in(line)) for line in lines[:MOST_ABOVE]]) and max(counts):
+        place = counts.index(max(counts))
     if place is None:
         first = next((line for line in lines if line.filled and not line.filled[0].startswith("#")), lines[0])
         findings.fault(file, first.number, "", ", ".join(first.filled)[:80], _expected())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from optimizer.measured.grids import Line
 from optimizer.measured.records import Day, TimedRun
 from optimizer.measured.sheets import Sheet
 from optimizer.physics.air import standard_pressure
@@ -85,13 +86,19 @@ def check_day(day: Day, sheet: Sheet, scenario: Scenario, findings: Findings) ->
             high = shown_in(scenario.event.course.elevation_m, "m" if metric else "ft", "length", digits=4)
             expected = f"is high for a course at {high}, where {here} is usual; not corrected to sea level is meant"
         if day.pressure_pa > PRESSURE_HIGH * usual:
-            sheet.fault(findings, row, "station pressure", typed, expected)
+            sheet.fault(findings, row, "station pressure", _as_typed(sheet, row, "station pressure") or typed, expected)
         elif expected:
             findings.notices.append(f"{sheet.file}, {day.name}: station pressure {typed} {expected}")
     car = scenario.car.mass_kg
     if day.mass_kg is not None and not car / MASS_ROOM <= day.mass_kg <= car * MASS_ROOM:
         typed, stated = (shown(each, "mass", metric=metric, digits=4) for each in (day.mass_kg, car))
+        typed = _as_typed(sheet, row, "mass") or typed
         sheet.fault(findings, row, "mass", typed, f"is far from what the car weighs, {stated}; is it in another unit?")
+
+
+def _as_typed(sheet: Sheet, row: Line | None, name: str) -> str:
+    """Text of a cell of a row; empty where a line above the table says it."""
+    return "" if row is None else sheet.text(row, name)
 
 
 # --- timed runs
@@ -115,7 +122,7 @@ def check_run(run: TimedRun, sheet: Sheet, scenario: Scenario, findings: Finding
 
 
 def _check_gear(run: TimedRun, sheet: Sheet, scenario: Scenario, findings: Findings) -> None:
-    """Revs, gear and speed of a slip must belong together, slip of the tires allowed for."""
+    """Revs, gear and speed of a slip must belong together, slip of the tires allowed for; the speed may be NaN."""
     car = {kind: part for kind, part in _drive_parts(run.day, scenario).items() if part is not None}
     gearset, final, tire = car.get("gearset"), car.get("final drive"), car.get("tire")
     if run.gear is None or not isinstance(gearset, Gearset):
@@ -125,7 +132,7 @@ def _check_gear(run: TimedRun, sheet: Sheet, scenario: Scenario, findings: Findi
         gears = len(gearset.ratios)
         sheet.fault(findings, row, "gear", sheet.text(row, "gear"), f"is a gear too many: {gearset.id} has {gears}")
         return
-    if run.rpm is None or not isinstance(final, FinalDrive) or not isinstance(tire, Tire):
+    if run.rpm is None or not isinstance(final, FinalDrive) or not isinstance(tire, Tire) or math.isnan(run.speed_ms):
         return
     wheel = run.rpm / 60.0 * circumference_m(tire) / (gearset.ratios[run.gear - 1] * final.ratio)
     if not SLIP_LOW <= wheel / run.speed_ms - 1.0 <= SLIP_HIGH:

@@ -8,12 +8,13 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from optimizer.measured import cells
-from optimizer.measured.columns import KINDS, LINE_NAMES, field_of, is_unit
-from optimizer.measured.grids import Grid, Line
+from optimizer.measured.columns import KINDS, LINE_NAMES, ROW_BY_ROW, field_of, is_unit
+from optimizer.measured.grids import NUMBER_LIKE, Grid, Line
 from optimizer.scenario.columns import Field
 from optimizer.scenario.entries import value_of
 from optimizer.scenario.findings import Findings
-from optimizer.units import Unit, choices, find_unit, usual
+from optimizer.scenario.tables import RUNS
+from optimizer.units import Unit, choices, find_unit, nearest, split_header, split_quantity, usual
 
 GAPS = frozenset({"", "-", "--", "---", "*", "nan", "n/a", "na", "#n/a", "null", "none"})
 """What loggers write where they have nothing."""
@@ -21,12 +22,16 @@ GAPS = frozenset({"", "-", "--", "---", "*", "nan", "n/a", "na", "#n/a", "null",
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column: which cell, under which header, holding which field in which unit (None: none, or in the cells)."""
+    """One column: which cell, under which header, holding which field in which unit (None: none, or in the cells).
+
+    Where its unit is missing or wrong it is not ``readable``: that is one fault, and its cells have no values.
+    """
 
     position: int
     header: str
     field: Field
     unit: Unit | None
+    readable: bool = True
 
 
 @dataclass(slots=True)
@@ -47,7 +52,10 @@ class Sheet:
     columns : dict
         By name of the field.
     rows : list of Line
+        Those of which it is known which cell belongs to which column.
     decimal_comma : bool
+    broken : bool
+        Something above the table or in its header is wrong, or a row is longer than it: read on only to find faults.
     """
 
     file: str
@@ -59,6 +67,7 @@ class Sheet:
     columns: dict[str, Column] = field(default_factory=dict)
     rows: list[Line] = field(default_factory=list)
     decimal_comma: bool = False
+    broken: bool = False
 
     def text(self, row: Line, name: str) -> str:
         """Text of a cell; empty where the row or the table has none."""
@@ -70,18 +79,16 @@ class Sheet:
         text = self.text(row, name)
         if not text:
             return None
-        if name == "wind":
-            if text.lower() in cells.CALM:
-                return 0.0
-            text = cells.split_wind(text)[0]
+        if name == "wind" and text.lower() in cells.CALM:
+            return 0.0
         try:
-            return self.parsed(text, name, findings)
+            return self.parsed(cells.wind_speed(text) if name == "wind" else text, name, findings)
         except ValueError as fault:
             self.fault(findings, row, name, text, str(fault))
             return None
 
     def parsed(self, text: str, name: str, findings: Findings) -> Any:
-        """Value of a text in a column.
+        """Value of a text in a column; None where the column has no unit that could be read.
 
         Raises
         ------
@@ -91,6 +98,11 @@ class Sheet:
         column = self.columns[name]
         if self.decimal_comma and column.field.is_number:
             text = cells.with_point(text)
+        if not column.readable:
+            own = split_quantity(text)[1]
+            if own:
+                find_unit(own, column.field.dimension)
+            return None
         quick = _quick(text, column)
         return value_of(column.field, text, column.unit, findings)[0] if quick is None else quick
 
@@ -117,22 +129,29 @@ _DIGITS = re.compile(r"[+-]?\d{1,15}(\.\d*)?")
 
 
 def sheet_of(grid: Grid, findings: Findings, *, kind: str = "") -> Sheet | None:
-    """Take a grid apart; None, with faults, if its header cannot be used. `kind`: what it is known to be."""
+    """Take a grid apart; None, with faults, if nobody can tell what it is, or how its numbers are written.
+
+    `kind`: what the folder's own sheet is known to be: like a sheet of parts it has no columns but those of its kind.
+    """
     before = len(findings.faults)
     sheet = Sheet(grid.file, grid.name, kind, header_row=grid.header.number)
     units = _take_rows(sheet, grid)
     lines = _lines_above(sheet, grid, findings)
-    _settle_commas(sheet, grid, lines, findings)
+    clear = _settle_commas(sheet, grid, lines, findings)
     for line in lines:
         _read_line(sheet, line, findings)
     sheet.kind = kind or str(sheet.facts.get("kind", "")) or _kind(sheet, grid.header, findings)
-    if not sheet.kind or (sheet.kind in KINDS and not _has_needs(sheet, grid.header, findings)):
+    if not sheet.kind or not clear:
         return None
-    _read_header(sheet, grid.header, units, findings)
-    _check_width(sheet, grid, findings)
+    if sheet.kind in KINDS:
+        _check_needs(sheet, grid.header, findings)
+    unused = _read_header(sheet, grid.header, units, findings)
+    _tell_unused(sheet, grid, unused, findings, own=bool(kind))
     if not sheet.rows and not kind:  # the folder's own sheet may wait for its first run
         findings.fault(sheet.file, sheet.header_row, "", "", "has a header but no rows below it")
-    return sheet if len(findings.faults) == before else None
+    _check_width(sheet, grid, findings)
+    sheet.broken = len(findings.faults) > before
+    return sheet
 
 
 # --- above the table
@@ -187,13 +206,12 @@ def _read_line(sheet: Sheet, line: _Fact, findings: Findings) -> None:
         if found.name == "wind" and value.lower() in cells.CALM:
             sheet.facts["wind"] = 0.0
             return
-        if found.name == "wind":
-            value, origin = cells.split_wind(value)
-            if origin:
-                sheet.places["wind from"] = (number, key)
-                sheet.facts["wind from"] = cells.compass(origin)
+        if found.name == "wind" and (origin := cells.wind_origin(value)) is not None:
+            sheet.places["wind from"] = (number, key)
+            sheet.facts["wind from"] = origin
         unit = find_unit(line.unit, found.dimension) if line.unit and found.dimension else None
-        plain = cells.with_point(value) if found.is_number and sheet.decimal_comma else value
+        plain = cells.wind_speed(value) if found.name == "wind" else value
+        plain = cells.with_point(plain) if found.is_number and sheet.decimal_comma else plain
         sheet.facts[found.name] = value_of(found, plain, unit, findings)[0]
     except ValueError as fault:
         findings.fault(sheet.file, number, key, value, str(fault))
@@ -256,50 +274,74 @@ SLIP_ONLY = frozenset({"counted", "parts", "salt", "wind", "mass"})
 """Columns that no logger has."""
 
 
-def _has_needs(sheet: Sheet, header: Line, findings: Findings) -> bool:
+def _check_needs(sheet: Sheet, header: Line, findings: Findings) -> None:
     names = frozenset(found.name for found, _ in map(field_of, header.filled) if found is not None)
     missing = [" or ".join(group) for group in KINDS[sheet.kind].needs if not names.intersection(group)]
     for each in missing:
         findings.fault(sheet.file, header.number, each, "", f"is needed in a table of the kind {sheet.kind}")
-    return not missing
 
 
 # --- header, units, commas
 
 
-def _read_header(sheet: Sheet, header: Line, units: Line | None, findings: Findings) -> None:
+def _read_header(sheet: Sheet, header: Line, units: Line | None, findings: Findings) -> list[int]:
+    """Take the columns of the kind; places of the others."""
     kind = KINDS["run log" if sheet.kind == "trace" else sheet.kind]
-    unused: list[str] = []
+    unused: list[int] = []
     for position, cell in enumerate(header.cells):
         found, unit_text = field_of(cell.text)
         if found is None or found.name not in kind.columns:
-            unused += [cell.text] if cell.text else []
+            unused.append(position)
             continue
         found = kind.field(found)
         if found.name in sheet.columns:
             if found.name == "time":  # one clock is as good as another
-                unused.append(cell.text)
+                unused.append(position)
                 continue
             expected = f"means the same as {sheet.columns[found.name].header!r}; leave one of them"
             findings.fault(sheet.file, header.number, cell.text, "", expected)
             continue
         below = _bare(units.cells[position].text) if units and position < len(units.cells) else ""
+        unit, readable = None, True
         try:
-            own = not (unit_text or below) and _have_own_units(sheet.rows, position)
-            unit = None if own else _unit_of(found, unit_text, below, metric=findings.metric)
+            if unit_text or below or not _have_own_units(_texts(sheet.rows, position)):
+                unit = _unit_of(found, unit_text, below, metric=findings.metric)
         except ValueError as fault:
             findings.fault(sheet.file, header.number, cell.text, "", str(fault))
-            continue
-        sheet.columns[found.name] = Column(position, cell.text, found, unit)
-    if unused:
-        columns = "column" if len(unused) == 1 else "columns"
-        findings.notices.append(f"{sheet.file}: nothing was done with the {columns} {', '.join(unused)}")
+            readable = False
+        sheet.columns[found.name] = Column(position, cell.text, found, unit, readable)
+    return unused
 
 
-def _have_own_units(rows: Sequence[Line], position: int) -> bool:
-    """Whether every value of a column is typed with its unit, as by hand: ``104.2 mph``."""
-    texts = [row.cells[position].text for row in rows if position < len(row.cells) and row.cells[position].text]
-    return bool(texts) and all(text.lower() in cells.CALM or _WITH_UNIT.match(text) for text in texts)
+def _tell_unused(sheet: Sheet, grid: Grid, places: Sequence[int], findings: Findings, *, own: bool) -> None:
+    """Remark on columns that are passed over; in the folder's own sheet, those that nobody knows are faults."""
+    passed = []
+    for place in places:
+        header = grid.header.cells[place].text
+        if not own or field_of(header)[0] is not None:
+            passed += [header] if header else []
+        elif header:
+            near = nearest(split_header(header)[0], KINDS[sheet.kind].names)
+            findings.fault(sheet.file, sheet.header_row, header, "", f"is not a column of the sheet {RUNS}{near}")
+        else:
+            for row in sheet.rows:
+                for typed in _texts([row], place):
+                    expected = "stands in a column without a name"
+                    findings.fault(sheet.file, row.number, f"cell {place + 1}", typed, expected)
+    if passed:
+        columns = "column" if len(passed) == 1 else "columns"
+        findings.notices.append(f"{sheet.file}: nothing was done with the {columns} {', '.join(passed)}")
+
+
+def _texts(rows: Sequence[Line], position: int) -> list[str]:
+    """Texts of the cells of a column that hold something."""
+    return [row.cells[position].text for row in rows if position < len(row.cells) and row.cells[position].text]
+
+
+def _have_own_units(texts: Sequence[str]) -> bool:
+    """Whether values of a column are typed with their unit, as by hand (``104.2 mph``), rather than as bare numbers."""
+    bare = sum(NUMBER_LIKE.fullmatch(text) is not None for text in texts)
+    return bool(texts) and sum(_WITH_UNIT.match(text) is not None for text in texts) >= bare
 
 
 _WITH_UNIT = re.compile(r"~?[+-]?[\d.,]+\s*[^\W\d_]")
@@ -318,14 +360,14 @@ def _unit_of(found: Field, text: str, below: str, *, metric: bool) -> Unit | Non
     raise ValueError(f"needs a unit, one of {choices(found.dimension)}; such as {example}")
 
 
-def _settle_commas(sheet: Sheet, grid: Grid, lines: Sequence[_Fact], findings: Findings) -> None:
-    """Tell decimal commas from those between thousands; a fault where that cannot be told."""
+def _settle_commas(sheet: Sheet, grid: Grid, lines: Sequence[_Fact], findings: Findings) -> bool:
+    """Tell decimal commas from those between thousands; False, with a fault, where that cannot be told."""
     said = next((line.value.lower() for line in lines if line.field.name == "decimal"), "")
     if said:
         sheet.decimal_comma = said == "comma"
-        return
+        return True
     if grid.separator in {"", ","}:
-        return
+        return True
     numeric = [place for place, cell in enumerate(grid.header.cells) if _is_numeric(cell.text)]
     texts = [row.cells[place].text for row in sheet.rows for place in numeric if place < len(row.cells)]
     found = cells.decimal_comma(texts)
@@ -334,6 +376,7 @@ def _settle_commas(sheet: Sheet, grid: Grid, lines: Sequence[_Fact], findings: F
         expected = "has a decimal comma or one between thousands: add a line above, decimal: comma or decimal: point"
         findings.fault(sheet.file, sheet.header_row, "", typed, expected)
     sheet.decimal_comma = bool(found)
+    return found is not None
 
 
 def _is_numeric(header: str) -> bool:
@@ -344,14 +387,13 @@ def _is_numeric(header: str) -> bool:
 def _check_width(sheet: Sheet, grid: Grid, findings: Findings) -> None:
     """Refuse rows that are longer than the header: a comma inside a value moves every cell after it."""
     width = len(grid.header.cells)
-    usual_length = max((len(row.cells) for row in sheet.rows[:1]), default=width)
-    for row in sheet.rows:
+    most = max([width, *(len(row.cells) for row in sheet.rows[:1])])
+    long = [row for row in sheet.rows if len(row.cells) > most or any(cell.text for cell in row.cells[width:])]
+    hint = "; numbers with decimal commas need semicolons or tabs between them" if grid.separator == "," else ""
+    expected = f"stands beyond the header, which names {len(grid.header.filled)} columns{hint}"
+    named = long if sheet.kind in ROW_BY_ROW else long[:1]  # one row of a log shows it; the rest would only repeat it
+    for row in named:
         beyond = [(place, cell.text) for place, cell in enumerate(row.cells, start=1) if place > width and cell.text]
-        if not beyond and len(row.cells) <= max(width, usual_length):
-            continue
         place, typed = beyond[0] if beyond else (len(row.cells), "")
-        names = len(grid.header.filled)
-        hint = "; numbers with decimal commas need semicolons or tabs between them" if grid.separator == "," else ""
-        expected = f"stands beyond the header, which names {names} columns{hint}"
         findings.fault(sheet.file, row.number, f"cell {place}", typed, expected)
-        return  # one such row shows it; the rest of a log would only repeat it
+    sheet.rows = [row for row in sheet.rows if row not in long]

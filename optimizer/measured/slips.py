@@ -22,20 +22,14 @@ ROLLOUT_ROOM = 0.1
 
 
 def timed_runs(sheet: Sheet, scenario: Scenario, findings: Findings) -> list[TimedRun]:
-    """Runs of a sheet of timing slips, one a row."""
+    """Runs of a sheet of timing slips, one a row; all of it is held against the car, whatever of a row is faulty."""
     runs = []
-    for row in sheet.rows:
-        before = len(findings.faults)
-        values = _values(sheet, row, findings)
-        if "speed" not in values and not sheet.text(row, "speed"):
-            sheet.fault(findings, row, "speed", "", "is needed")
-        if len(findings.faults) > before:
-            continue
+    for row, values in slip_values(sheet, findings):
         day = day_of(sheet, row.number, {**sheet.facts, **values}, _name(values, row), scenario, findings)
         last = max((n for n in range(1, MILES + 1) if f"mile {n}" in values), default=0)
         run = TimedRun(
             day,
-            values["speed"],
+            values.get("speed", float("nan")),
             tuple(values.get(f"mile {n}", float("nan")) for n in range(1, last + 1)),
             values.get("rpm"),
             values.get("gear"),
@@ -48,31 +42,46 @@ def timed_runs(sheet: Sheet, scenario: Scenario, findings: Findings) -> list[Tim
     return runs
 
 
+def slip_values(sheet: Sheet, findings: Findings) -> list[tuple[Line, dict[str, Any]]]:
+    """Values of each row of timing slips, by name of the field; what is blank or faulty is not in it."""
+    if "date" in sheet.facts:  # a line above the table, where a date of any other file may be any text
+        number, key = sheet.places["date"]
+        try:
+            sheet.facts["date"] = cells.day(sheet.facts["date"])
+        except ValueError as fault:
+            findings.fault(sheet.file, number, key, sheet.facts.pop("date"), str(fault))
+    for row in sheet.rows:
+        if "speed" in sheet.columns and not sheet.text(row, "speed"):
+            sheet.fault(findings, row, "speed", "", "is needed")
+    return [(row, row_values(sheet, row, findings)) for row in sheet.rows]
+
+
 def chalk_marks(sheet: Sheet, scenario: Scenario, findings: Findings) -> list[ChalkMark]:
     """Chalk marks, one a row: roll-out of one turn, or the distance of all of them."""
     marks = []
     for row in sheet.rows:
-        before = len(findings.faults)
-        values = _values(sheet, row, findings)
-        tire = _tire(sheet, row, values, scenario, findings)
+        values = row_values(sheet, row, findings)
+        tire = _tire(sheet, row, values, scenario, findings) if "tire" in sheet.columns else None
         turns = int(values.get("turns", 1))
         length = _one_turn(sheet, row, values, tire, findings) if tire is not None else None
-        if tire is None or length is None or len(findings.faults) > before:
-            continue
-        day = day_of(sheet, row.number, {**sheet.facts, **values}, f"chalk mark of {tire.id}", scenario, findings)
-        marks.append(ChalkMark(day, tire.id, length, turns))
+        called = f"chalk mark of {values.get('tire', '')}"
+        day = day_of(sheet, row.number, {**sheet.facts, **values}, called, scenario, findings)
+        if tire is not None and length is not None:
+            marks.append(ChalkMark(day, tire.id, length, turns))
     return marks
 
 
-def _values(sheet: Sheet, row: Line, findings: Findings) -> dict[str, Any]:
+def row_values(sheet: Sheet, row: Line, findings: Findings) -> dict[str, Any]:
     """Values of a row by name of the field; blanks are not in it."""
     found = {name: sheet.value(row, name, findings) for name in sheet.columns}
-    origin = cells.split_wind(sheet.text(row, "wind"))[1]
-    if origin and found.get("wind from") is None:
-        try:
-            found["wind from"] = cells.compass(origin)
-        except ValueError as fault:
-            sheet.fault(findings, row, "wind", sheet.text(row, "wind"), str(fault))
+    wind = sheet.text(row, "wind")
+    try:
+        origin = cells.wind_origin(wind)
+    except ValueError as fault:
+        origin = None
+        sheet.fault(findings, row, "wind", wind, str(fault))
+    if origin is not None and found.get("wind from") is None:
+        found["wind from"] = origin
     return {name: value for name, value in found.items() if value is not None}
 
 
@@ -100,8 +109,9 @@ def _one_turn(
     """Roll-out of one turn, held against what is stated; a length over all turns in its place is recognized."""
     turns = int(values.get("turns", 1))
     given = [name for name in ("roll-out", "distance") if name in values]
-    if not given and (sheet.text(row, "roll-out") or sheet.text(row, "distance")):
-        return None  # it could not be read, which is said already
+    known = {"roll-out", "distance"} & set(sheet.columns)
+    if not given and (not known or any(sheet.text(row, name) for name in known)):
+        return None  # it is not there, or could not be read, which is said already
     if len(given) != 1:
         both = "is given beside a distance; leave one of them"
         expected = both if given else "is needed, or a distance over all turns"

@@ -56,7 +56,8 @@ def numbers(sheet: Sheet, name: str, findings: Findings) -> FloatArray:
             continue
         try:
             seconds = clock(text) if name == "time" else None
-            values[place] = sheet.parsed(text, name, findings) if seconds is None else seconds
+            number = sheet.parsed(text, name, findings) if seconds is None else seconds
+            values[place] = np.nan if number is None else number
         except ValueError as fault:
             faults.append((row, text, str(fault)))
     for place, (row, text, complaint) in enumerate(faults[:FEW_FAULTS]):
@@ -77,6 +78,15 @@ def drop_end_lines(sheet: Sheet, name: str, findings: Findings) -> None:
         lines = "; ".join(f"{', '.join(row.filled)!r} (row {row.number})" for row in sheet.rows[kept:])
         findings.notices.append(f"{sheet.file}: below the table, nothing was done with {lines}")
         sheet.rows = sheet.rows[:kept]
+
+
+def check_samples(sheet: Sheet, name: str, findings: Findings) -> None:
+    """Note what cannot be read in any column of a table; `name` is the column that every sample has."""
+    drop_end_lines(sheet, name, findings)
+    for each, column in sheet.columns.items():
+        if column.field.is_number:
+            numbers(sheet, each, findings)
+    _ways(sheet, findings)
 
 
 def _is_sample(text: str) -> bool:

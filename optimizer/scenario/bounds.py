@@ -13,11 +13,15 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """Least and greatest value, in the unit used inside; None where there is no such end."""
+    """Least and greatest value, in the unit used inside; None where there is no such end.
+
+    ``slack`` is how far under the least a sensor may read what is the least: it is taken, and no message speaks of it.
+    """
 
     low: float | None = None
     high: float | None = None
     low_included: bool = True
+    slack: float = 0.0
 
     def complaint(self, value: float, say: Callable[[float], str]) -> str:
         """End of the sentence that says why a value is impossible; empty where it is not.
@@ -29,7 +33,8 @@ class Bounds:
         say : callable
             Text of such a value, in the unit its reader typed.
         """
-        below = self.low is not None and (value < self.low or (value == self.low and not self.low_included))
+        low_end = None if self.low is None else self.low - self.slack
+        below = low_end is not None and (value < low_end or (value == low_end and not self.low_included))
         above = self.high is not None and value > self.high
         if not below and not above:
             return ""

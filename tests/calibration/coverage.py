@@ -5,10 +5,9 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import chdtri
 
-from optimizer.calibration.calibrating import joined
 from optimizer.calibration.fitting import fit
 from optimizer.calibration.posing import problem_of
-from tests.calibration.made import CALM, coast_downs, logged_pull, random_world, timed_runs
+from tests.calibration.made import CALM, coast_downs, joined, logged_pull, random_world, timed_runs
 from tests.choice.records import make_scenario
 
 DRAG, ROLLING, POWER = "car::drag_area_m2", "salt:ordinary:rolling_coefficient", "part:E-stock:curve"

@@ -46,6 +46,12 @@ def lasting_noise(rng, time_s, single, lasting, lasting_s):
     return off + rng.normal(0, single, len(off))
 
 
+def joined(several):
+    """Measurements of several makings as one."""
+    kinds = ("coast_downs", "logs", "runs", "dyno", "chalk", "notices")
+    return Measurements(**{kind: tuple(one for each in several for one in getattr(each, kind)) for kind in kinds})
+
+
 @dataclass
 class TrueCar:
     """A scenario's car in a world of known scores: what it would have shown."""

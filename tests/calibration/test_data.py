@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.calibration.calibrating import calibrate, joined
+from optimizer.calibration.calibrating import calibrate
 from optimizer.calibration.fitting import fit
 from optimizer.calibration.noise import noise_before, noise_of
 from optimizer.calibration.observations import of_coast_down, of_dyno
@@ -14,7 +14,16 @@ from optimizer.calibration.samples import means_of
 from optimizer.calibration.stretches import pulls_of, rolling_part
 from optimizer.measured.records import CoastDown, Day, DynoSheet, Measurements, RunLog, TimedRun
 from tests.calibration.coverage import DRAG, ROLLING, TIME
-from tests.calibration.made import CALM, coast_downs, lasting_noise, logged_pull, pulling, random_world, timed_runs
+from tests.calibration.made import (
+    CALM,
+    coast_downs,
+    joined,
+    lasting_noise,
+    logged_pull,
+    pulling,
+    random_world,
+    timed_runs,
+)
 from tests.choice.records import make_scenario
 
 

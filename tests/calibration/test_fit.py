@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import curve_fit
 
-from optimizer.calibration.calibrating import calibrate, joined
+from optimizer.calibration.calibrating import calibrate
 from optimizer.calibration.fitting import fit
 from optimizer.calibration.noise import Noise
 from optimizer.calibration.posing import problem_of
@@ -16,7 +16,7 @@ from optimizer.physics.air import G, moist_air_density
 from optimizer.physics.brakes import coast_time
 from optimizer.scenario.estimates import Calibration
 from tests.calibration.coverage import DRAG, ROLLING, covered
-from tests.calibration.made import CALM, coast_downs, logged_pull, random_world, timed_runs
+from tests.calibration.made import CALM, coast_downs, joined, logged_pull, random_world, timed_runs
 from tests.choice.records import make_final_drive, make_gearset, make_rotor, make_scenario, make_tire, make_wheel
 from tests.physics.published import rows
 

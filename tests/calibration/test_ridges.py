@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.calibration.calibrating import calibrate, joined
+from optimizer.calibration.calibrating import calibrate
 from optimizer.calibration.ridges import ridges_of
 from optimizer.measured.records import Day, Measurements, TimedRun
 from optimizer.report.calibration import calibration_text
@@ -14,7 +14,7 @@ from optimizer.run.simulator import simulate
 from optimizer.scenario.parts import Basis
 from optimizer.units import from_unit
 from tests.calibration.coverage import DRAG, POWER, ROLLING, TIME
-from tests.calibration.made import CALM, MILE_M, coast_downs
+from tests.calibration.made import CALM, MILE_M, coast_downs, joined
 from tests.choice.records import make_engine, make_scenario
 
 ONE_MILE = Measurements(

@@ -116,7 +116,8 @@ def test_values_typed_each_with_its_unit(tmp_path):
     assert (first.speed_ms, second.speed_ms) == pytest.approx((104.2 * MPH, 167 * KMH))
     assert (first.day.wind_ms, first.day.wind_from_deg) == (pytest.approx(4 * MPH), 300.0)
     assert (second.day.wind_ms, second.day.wind_from_deg) == (0.0, None)
-    assert "speed: needs a unit" in fault(tmp_path, "speed\n104.2 mph\n103\n")
+    assert fault(tmp_path, "speed\n104.2 mph\n103\n").startswith("log.csv row 3, speed: '103' needs its unit")
+    assert "log.csv row 1, speed: needs a unit" in fault(tmp_path, "speed\n104.2\n103\n")
 
 
 def test_the_first_of_two_clocks_is_read(tmp_path):
@@ -199,16 +200,18 @@ def test_a_line_said_twice_is_refused(tmp_path):
     assert fault(tmp_path, text) == "log.csv row 2, salt: 'soft' says again what row 1 says; leave one of them"
 
 
+NO_SALT = "'slush' is not one of the event's conditions: firm, ordinary, soft, shutdown"
+
+
 def test_faults_above_and_in_the_table_come_together(tmp_path):
     text = f"salt: slush\nair temp: cold\nwind: 4\ntime,speed [mph]\n{COAST}\n"
     found = [str(each) for each in faults(tmp_path, text)]
     assert found == [
+        f"log.csv row 1, salt: {NO_SALT}",
         "log.csv row 2, air temp: 'cold' must be a number, such as 12.5 or 1,250 or 1/4",
         "log.csv row 3, wind: '4' needs its unit, one of mph, km/h, m/s, kn; such as \"4 mph\"",
     ]
-    assert "'slush' is not one of the event's conditions: firm, ordinary" in fault(
-        tmp_path, f"salt: slush\ntime,speed [mph]\n{COAST}\n"
-    )
+    assert NO_SALT in fault(tmp_path, f"salt: slush\ntime,speed [mph]\n{COAST}\n")
 
 
 @pytest.mark.parametrize(
@@ -221,6 +224,86 @@ def test_faults_above_and_in_the_table_come_together(tmp_path):
 )
 def test_parts_are_looked_up(tmp_path, typed, expected):
     assert expected in fault(tmp_path, f"speed [mph],parts\n104,{typed}\n")
+
+
+# --- winds and dates
+
+
+DIRECTION = "must be degrees from north, 0 to 360, or a point of the compass such as NW"
+SPEED_OF_WIND = "must be the speed of a wind, such as 4 mph, 4 mph from 300, or calm"
+
+
+@pytest.mark.parametrize(
+    ("header", "typed", "expected"),
+    [
+        ("wind [mph]", "breeze", SPEED_OF_WIND),
+        ("wind [mph]", "from 300", SPEED_OF_WIND),
+        ("wind [mph]", "4 pmh", "unit 'pmh' is not one of mph, km/h, m/s, kn; did you mean mph?"),
+        ("wind", "breeze", SPEED_OF_WIND),
+        ("wind", "4", 'needs its unit, one of mph, km/h, m/s, kn; such as "4 mph"'),
+        ("wind", "4 mph from up", f"comes from 'up', which {DIRECTION}"),
+        ("wind", "-4 mph", "must be at least 0 and at most 112 mph"),
+    ],
+)
+def test_a_bad_wind_is_a_fault_of_its_own_cell(tmp_path, header, typed, expected):
+    """And hides none of another row."""
+    unit = "" if "[" in header else " mph"
+    text = f"speed [mph],{header}\n104,3{unit}\n103,{typed}\nfast,calm\n"
+    found = [str(each) for each in faults(tmp_path, text)]
+    assert found == [
+        f"log.csv row 3, {header}: '{typed}' {expected}",
+        "log.csv row 4, speed [mph]: 'fast' must be a number, such as 12.5 or 1,250 or 1/4",
+    ]
+
+
+def test_a_bad_wind_above_the_table_is_named_whole(tmp_path):
+    found = fault(tmp_path, f"wind: 4 mph from up\ntime,speed [mph]\n{COAST}\n")
+    assert found.startswith("log.csv row 1, wind: '4 mph from up' comes from 'up', which must be degrees from north")
+    assert SPEED_OF_WIND in fault(tmp_path, f"wind: strong\ntime,speed [mph]\n{COAST}\n")
+
+
+def test_a_column_without_unit_is_one_fault_beside_what_is_no_number_in_it(tmp_path):
+    found = [str(each) for each in faults(tmp_path, "speed [mph],wind,salt\n104,3,slush\n103,breeze,\n102,4,\n")]
+    assert found == [
+        "log.csv row 1, wind: needs a unit, one of mph, km/h, m/s, kn; such as wind [mph]",
+        f"log.csv row 2, salt: {NO_SALT}",
+        f"log.csv row 3, wind: 'breeze' {SPEED_OF_WIND}",
+    ]
+
+
+@pytest.mark.parametrize(
+    "typed",
+    ["2027-09-18", "2027-09-18 10:12", "2027-09-18T10:12:05Z", "9/18/2027", "18/9/2027", "18-09-2027", "18.9.2027",
+     "18 September 2027", "20270918"],
+)  # fmt: skip
+def test_dates_that_leave_no_doubt(tmp_path, typed):
+    (run,) = read(tmp_path, f"date,speed [mph]\n{typed},104\n").runs
+    assert run.day.date == "2027-09-18"
+    (run,) = read(tmp_path, f"date: {typed}\nspeed [mph]\n104\n", "slips.csv").runs
+    assert run.day.date == "2027-09-18"
+
+
+@pytest.mark.parametrize(
+    ("typed", "expected"),
+    [
+        ("soon", "must be a date, year-month-day, such as 2027-09-18; anything else may stand in note"),
+        ("September", "must be a date, year-month-day, such as 2027-09-18; anything else may stand in note"),
+        ("18.9.27", "must be a date, year-month-day, such as 2027-09-18; anything else may stand in note"),
+        ("9/8/2027", "may be 2027-08-09 or 2027-09-08; a date is year-month-day, such as 2027-09-18"),
+        ("13/13/2027", "is no day of the calendar; a date is year-month-day, such as 2027-09-18"),
+        ("30/2/2027", "is no day of the calendar; a date is year, month and day, such as 2027-09-18"),
+    ],
+)
+def test_a_run_on_no_date_has_no_place_among_the_others(tmp_path, typed, expected):
+    """In its column, or above the table; the date of a log is only what it is called."""
+    assert fault(tmp_path, f"date,speed [mph]\n{typed},104\n") == f"log.csv row 2, date: '{typed}' {expected}"
+    assert fault(tmp_path, f"date: {typed}\nspeed [mph]\n104\n") == f"log.csv row 1, date: '{typed}' {expected}"
+    assert coast(tmp_path, f"date: {typed}\ntime,speed [mph]\n{COAST}\n").day.date == typed
+
+
+def test_the_same_day_in_either_order_is_no_question(tmp_path):
+    (run,) = read(tmp_path, "date,speed [mph]\n9/9/2027,104\n").runs
+    assert run.day.date == "2027-09-09"
 
 
 # --- gaps, order, rates

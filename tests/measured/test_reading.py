@@ -12,7 +12,7 @@ import pytest
 
 from optimizer.errors import ScenarioError
 from optimizer.measured.columns import KINDS
-from optimizer.measured.reading import read_measurements, read_runs
+from optimizer.measured.reading import read_folder, read_measurements, read_runs, read_with_runs
 from optimizer.recheck.evidence import hash_of
 from optimizer.scenario.reading import read_scenario
 from tests.measured.crew import COAST, INCH, KMH, MPH, POUND, RUN, demo, fault, faults, read, write
@@ -176,6 +176,41 @@ def test_faults_of_all_files_come_together(tmp_path):
     ]
 
 
+def test_all_faults_of_slips_come_together(tmp_path):
+    """Of header and cells, of the row and of the car, of rows that are faulty already."""
+    found = faults(
+        tmp_path,
+        "date,speed [mph],rpm,gear,mass [lb],salt,parts,mile 1\n"
+        "soon,fast,19200,9,9000,slush,T99,67\n"
+        "2027-09-18,104,,,,,,67,1\n"
+        "2027-09-18,104,,,,,,67,2\n"
+        "2027-09-18,,,,,,,\n"
+        "2027-09-18,300,,,,,,\n",
+    )
+    assert [(each.row, each.column, each.typed) for each in found] == [
+        (1, "mile 1", ""),
+        (2, "date", "soon"), (2, "gear", "9"), (2, "mass [lb]", "9000"), (2, "parts", "T99"), (2, "rpm", "19200"),
+        (2, "salt", "slush"), (2, "speed [mph]", "fast"),
+        (3, "cell 9", "1"), (4, "cell 9", "2"),
+        (5, "speed [mph]", ""),
+        (6, "speed [mph]", "300"),
+    ]  # fmt: skip
+
+
+def test_faults_of_the_lines_above_a_log_come_with_those_of_its_cells(tmp_path):
+    """Header without unit, cells that cannot be read, salt and parts nobody knows."""
+    coast = "salt: slush\nparts: T99\ntime,speed,rpm,direction\n0,60,many,out\n1,fast,900,up\n"
+    found = faults(tmp_path, coast)
+    assert [(each.row, each.column, each.typed) for each in found] == [
+        (1, "salt", "slush"), (2, "parts", "T99"),
+        (3, "speed", ""), (4, "rpm", "many"), (5, "direction", "up"), (5, "speed", "fast"),
+    ]  # fmt: skip
+    dyno = faults(tmp_path, "salt: slush\nrpm,torque [N m]\n3000,90\n4000,ninety\n5000,90\n")
+    assert [(each.row, each.column) for each in dyno] == [(1, "salt"), (4, "torque [N m]")]
+    chalk = faults(tmp_path, "salt: slush\ntire,roll-out,turns\nT99,69.4,none\n")
+    assert [(each.row, each.column) for each in chalk] == [(1, "salt"), (2, "roll-out"), (3, "tire"), (3, "turns")]
+
+
 def test_measurements_stand_in_the_order_of_the_files(tmp_path):
     files = [write(tmp_path, f"speed [mph]\n{speed}\n", f"{name}.csv") for name, speed in (("z", 101), ("a", 102))]
     found = read_measurements(demo(), files)
@@ -240,6 +275,87 @@ def test_slips_may_be_a_tab_of_the_workbook_of_parts(tmp_path):
     write(tmp_path, "speed [mph]\n103\n", "Runs.csv")
     with pytest.raises(ScenarioError, match=r"more than once: Runs\.csv and parts\.xlsx"):
         read_runs(replace(demo(), folder=str(tmp_path)))
+
+
+def slips_faults(folder, text):
+    """Faults of a folder's own slips, as shown."""
+    write(folder, text, "runs.csv")
+    with pytest.raises(ScenarioError) as refused:
+        read_runs(replace(demo(), folder=str(folder)))
+    return [str(each) for each in refused.value.faults]
+
+
+def test_columns_that_nobody_knows_are_refused_as_in_sheets_of_parts(tmp_path):
+    """A wind that is not read is a run in still air. Files of others may have columns of their own."""
+    text = "speed [mph],rpm,wnd from,driver,\n104,4750,300,Jo,\n103,4700,,,x\n"
+    assert slips_faults(tmp_path, text) == [
+        "runs.csv row 1, driver: is not a column of the sheet runs",
+        "runs.csv row 1, wnd from: is not a column of the sheet runs; did you mean wind from?",
+        "runs.csv row 3, cell 5: 'x' stands in a column without a name",
+    ]
+    assert read(tmp_path, text).notices == (
+        f"{tmp_path / 'log.csv'}: nothing was done with the columns wnd from, driver",
+    )
+
+
+NO_DATE = "must be a date, year-month-day, such as 2027-09-18; anything else may stand in note"
+
+
+def test_slips_without_a_speed_say_so_beside_all_else(tmp_path):
+    """Whatever their header lacks, they are slips."""
+    assert slips_faults(tmp_path, "# mine\ndate,salt,sped [mph]\nsoon,slush,104\n") == [
+        "runs.csv row 2, sped [mph]: is not a column of the sheet runs; did you mean speed?",
+        "runs.csv row 2, speed: is needed in a table of the kind timing slips",
+        f"runs.csv row 3, date: 'soon' {NO_DATE}",
+        "runs.csv row 3, salt: 'slush' is not one of the event's conditions: firm, ordinary, soft, shutdown",
+    ]
+    (found,) = slips_faults(tmp_path, "apples,pears\n1,2\n")
+    assert found.startswith("runs.csv row 1: 'apples, pears' no row names the columns of a measurement")
+
+
+def test_faults_of_slips_stand_beside_those_of_the_sheets(tmp_path):
+    """As far as they can be seen without the car: what is no part of it cannot."""
+    folder = shutil.copytree(DEMO, tmp_path / "demo")
+    tires = (folder / "tires.csv").read_text("utf-8")
+    write(folder, tires.replace("165/65R14", "165/65 rund", 1), "tires.csv")
+    event = (folder / "event.toml").read_text("utf-8")
+    assert 'speed_unit = "mph"' in event
+    write(folder, event.replace('speed_unit = "mph"', 'speed_unit = "km/h"'), "event.toml")
+    write(folder, "date,speed,salt\nsoon,104,slush\n", "runs.csv")
+    log = write(tmp_path, f"time,speed [mph],rpm\n{RUN.replace(',4800', ',many')}\n", "log.csv")
+    mark = write(tmp_path, "tire,roll-out [in],turns\nT99,69,none\n", "chalk.csv")
+
+    with pytest.raises(ScenarioError) as refused:
+        read_folder(folder, [log, mark])
+
+    found = {(fault.file.split("/")[-1], fault.row, fault.column): fault.expected for fault in refused.value.faults}
+    assert [key for key in found if key[0] != "tires.csv"] == [
+        ("chalk.csv", 2, "turns"), ("log.csv", 21, "rpm"), ("runs.csv", 1, "speed"), ("runs.csv", 2, "date"),
+    ]  # fmt: skip
+    assert found["runs.csv", 1, "speed"].endswith("such as speed [km/h]")
+    assert [key[2] for key in found if key[0] == "tires.csv"] == ["size"]
+    with pytest.raises(ScenarioError, match="is not a folder"):
+        read_folder(tmp_path / "nowhere", [log])
+
+
+def test_files_and_slips_of_the_folder_are_read_together(tmp_path):
+    """Files first; faults of both in one report, the second sheet of slips among them."""
+    here = replace(demo(), folder=str(tmp_path))
+    write(tmp_path, "speed [mph]\n104\n", "runs.csv")
+    other = write(tmp_path, "speed [mph]\n103\n", "slips.csv")
+    assert [run.day.file for run in read_with_runs(here, [other]).runs] == ["slips.csv", "runs.csv"]
+    write(tmp_path, "speed [mph]\nfast\n", "runs.csv")
+    write(tmp_path, "speed [mph]\nslow\n", "slips.csv")
+    openpyxl.Workbook().save(tmp_path / "runs.xlsx")
+    with pytest.raises(ScenarioError) as refused:
+        read_with_runs(here, [other])
+    shown = sorted(str(each).replace(f"{tmp_path}/", "") for each in refused.value.faults)
+    assert shown == [
+        "runs.csv row 2, speed [mph]: 'fast' must be a number, such as 12.5 or 1,250 or 1/4",
+        "runs.csv: the sheet runs is there more than once: runs.csv and runs.xlsx; keep one",
+        "runs.xlsx: is empty",
+        "slips.csv row 2, speed [mph]: 'slow' must be a number, such as 12.5 or 1,250 or 1/4",
+    ]
 
 
 def test_two_sheets_of_slips_are_one_too_many(tmp_path):

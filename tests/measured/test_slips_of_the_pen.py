@@ -72,6 +72,23 @@ def test_a_speed_far_from_the_record_is_remarked_on(tmp_path):
     assert read(tmp_path, "speed [mph],counted\n60,no\n").notices == ()
 
 
+@pytest.mark.parametrize("typed", ["0", "-4", "500"])
+def test_a_speed_that_no_clock_times_is_refused_with_the_range(tmp_path, typed):
+    """A slip is of a car that goes: even a little below 0, as a sensor at rest reads, is no timed speed."""
+    assert fault(tmp_path, f"speed [mph],rpm,gear\n{typed},4750,5\n") == (
+        f"log.csv row 2, speed [mph]: '{typed}' must be at least 11.2 mph and at most 447 mph"
+    )
+
+
+def test_a_sensor_at_rest_may_read_a_little_below_zero(tmp_path):
+    """Up to 2 m/s, 4.47 mph; the message says the range of a speed all the same."""
+    rows = f"{coast_rows(samples=40)}\n"
+    assert len(read(tmp_path, f"time,speed [mph]\n{rows}40,-4.4\n").coast_downs) == 1
+    assert fault(tmp_path, f"time,speed [mph]\n{rows}40,-4.5\n") == (
+        "log.csv row 42, speed [mph]: '-4.5' must be at least 0 and at most 447 mph"
+    )
+
+
 def test_revs_beyond_twice_the_limit_are_refused(tmp_path):
     """No engine of the demo may turn more than 7,200 rpm."""
     text = "time,speed [mph],rpm\n" + RUN.replace(",4800", ",19200")
@@ -101,14 +118,18 @@ def test_a_gear_too_many_is_refused(tmp_path):
 def test_pressure_corrected_to_sea_level_is_refused(tmp_path):
     """At 3,380 ft a barometer stands near 26.4 inHg; 29.9 is what the weather report says."""
     found = fault(tmp_path, "speed [mph],pressure [inHg]\n104,29.92\n")
-    assert "'29.92 inHg' is high for a course at 3,380 ft, where 26.4" in found
+    assert "'29.92' is high for a course at 3,380 ft, where 26.4" in found
+    above = fault(tmp_path, f"pressure: 29.92 inHg\ntime,speed [mph]\n{coast_rows()}\n")
+    assert above.startswith("log.csv row 1, pressure: '29.92 inHg' is high for a course at 3,380 ft")
     (notice,) = read(tmp_path, "speed [mph],pressure [inHg]\n104,27.6\n").notices
     assert "not corrected to sea level is meant" in notice
     assert read(tmp_path, "speed [mph],pressure [inHg]\n104,26.9\n").notices == ()
 
 
 def test_a_mass_in_the_wrong_unit_is_refused(tmp_path):
-    assert "is far from what the car weighs, 1,853 lb" in fault(tmp_path, "speed [mph],mass [kg]\n104,1853\n")
+    assert fault(tmp_path, "speed [mph],mass [kg]\n104,1853\n") == (
+        "log.csv row 2, mass [kg]: '1853' is far from what the car weighs, 1,853 lb; is it in another unit?"
+    )
 
 
 @pytest.mark.parametrize(

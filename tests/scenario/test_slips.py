@@ -88,6 +88,11 @@ def test_ends_of_a_range_belong_to_it():
     assert Bounds(1.0, 2.0, low_included=False).complaint(1.0, str) == "must be greater than 1.0 and at most 2.0"
 
 
+def test_no_message_speaks_of_how_far_a_sensor_may_read_under_the_least():
+    assert not Bounds(0.0, 2.0, slack=0.5).complaint(-0.5, str)
+    assert Bounds(0.0, 2.0, slack=0.5).complaint(-0.6, str) == "must be at least 0.0 and at most 2.0"
+
+
 # --- values that do not go together
 
 
