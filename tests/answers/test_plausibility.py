@@ -21,10 +21,10 @@ from optimizer.answers.result_doubts import USUAL_RESULTS, doubts_of_results, do
 from optimizer.answers.swaps import Swap
 from optimizer.report.wording import Words, second_looks
 from optimizer.scenario.event import Salt
-from optimizer.scenario.parts import CurvePoints
+from optimizer.scenario.parts import CurvePoints, TireSize
 from optimizer.scenario.reading import read_scenario
-from optimizer.units import shown
-from tests.choice.records import make_engine, make_scenario, make_tire
+from optimizer.units import POUND, shown
+from tests.choice.records import make_engine, make_rotor, make_scenario, make_tire, make_wheel
 from tests.scenes import DEMO, MPH, STARTER
 
 PAGE = (Path(__file__).parents[2] / "docs" / "second-looks.md").read_text("utf-8")
@@ -73,6 +73,21 @@ def of_power(power_w, *, blown=False):
     return of_engine(79.577, power_w / 79.577 * 30 / math.pi, blown=blown)
 
 
+def of_mass(make, part_id, **changes):
+    return lambda mass_kg: doubts_of_inputs(make_scenario([make(part_id, mass_kg=mass_kg, **changes)]))
+
+
+def of_sheet(make, *ids, **changes):
+    """All of a kind have the same mass: of every sheet three are needed to speak of the middle one."""
+    return lambda mass_kg: doubts_of_inputs(make_scenario([make(each, mass_kg=mass_kg, **changes) for each in ids]))
+
+
+TIRE_M2 = 0.603 * 0.185
+"""185/60R15: 15 in and twice 0.6 of 185 mm."""
+WHEEL_M2 = math.pi * 0.381 * 0.1524 + math.pi * 0.381**2 / 4
+"""15x6: a barrel of 381 by 152.4 mm and a disc of 381 mm."""
+ROTORS = "R-front-stock", "R-rear-stock", "R-odd"
+
 INPUTS = {
     "drag area": (lambda value: of_car(drag_area_m2=value), 0.45, 0.95),
     "driveline efficiency": (lambda value: of_car(driveline_efficiency=value), 0.82, 0.97),
@@ -86,7 +101,16 @@ INPUTS = {
     "mean pressure, blown": (lambda value: of_torque(value, blown=True), 0.5e6, 2.2e6),
     "power per volume": (lambda value: of_power(value * LITER), 15e6, 80e6),
     "power per volume, blown": (lambda value: of_power(value * LITER, blown=True), 15e6, 150e6),
-}
+    "car mass": (lambda value: of_car(mass_kg=4.0 * value, wheelbase_m=2.0), 75.0, 320.0),
+    "tire mass": (lambda value: of_mass(make_tire, "T-odd")(TIRE_M2 * value), 40.0, 130.0),
+    "wheel mass": (lambda value: of_mass(make_wheel, "W-odd")(WHEEL_M2 * value), 7.0, 50.0),
+    "wheel mass, sheet": (
+        lambda value: of_sheet(make_wheel, "W-stock", "W-2", "W-3")(WHEEL_M2 * value), 11.0, 38.0
+    ),
+    "rotor mass": (lambda value: of_mass(make_rotor, "R-odd")(0.24**2 * value), 15.0, 160.0),
+    "rotor mass, sheet": (lambda value: of_sheet(make_rotor, *ROTORS)(0.24**2 * value), 33.0, 140.0),
+    "engine mass": (lambda value: of_mass(make_engine, "E-odd", displacement_m3=1.5e-3)(2.5 * value), 20.0, 85.0),
+}  # fmt: skip
 
 
 def test_every_range_has_a_case():
@@ -162,6 +186,82 @@ def test_only_what_is_asked_about_is_looked_at():
 @pytest.mark.parametrize("folder", [DEMO, STARTER])
 def test_ordinary_sheets_raise_no_doubt(folder):
     assert doubts_of_inputs(read_scenario(folder)) == ()
+
+
+@pytest.mark.parametrize("factor", [1 / POUND, POUND], ids=["pounds under kg", "kg under pounds"])
+@pytest.mark.parametrize("kind", ["tire", "wheel", "rotor", "engine"])
+@pytest.mark.parametrize("folder", [DEMO, STARTER])
+def test_a_column_of_masses_in_the_wrong_unit_is_told_once(folder, kind, factor):
+    scenario = read_scenario(folder)
+    parts = {
+        key: replace(part, mass_kg=part.mass_kg * factor) if part.kind == kind else part
+        for key, part in scenario.parts.items()
+    }
+
+    (doubt,) = doubts_of_inputs(replace(scenario, parts=parts))
+    number = sum(part.kind == kind for part in parts.values())
+    assert doubt.what.startswith(f"mass of {kind} ")
+    assert f"the middle one of {number} " in doubt.what
+    assert "column" in doubt.hint
+
+
+@pytest.mark.parametrize("factor", [1 / POUND, POUND], ids=["pounds as kg", "kg as pounds"])
+@pytest.mark.parametrize("folder", [DEMO, STARTER])
+def test_a_car_weighed_in_the_wrong_unit_is_told(folder, factor):
+    scenario = read_scenario(folder)
+    car = replace(scenario.car, mass_kg=scenario.car.mass_kg * factor)
+
+    (doubt,) = doubts_of_inputs(replace(scenario, car=car))
+    assert doubt.what.startswith("mass of the car")
+
+
+def test_one_odd_mass_is_of_that_part_alone():
+    """A tire of 17 kg among four of 7.6: the middle one is an ordinary tire."""
+    scenario = make_scenario([make_tire("T-odd", mass_kg=17.0), *(make_tire(f"T-{n}") for n in range(3))])
+
+    assert [each.what for each in doubts_of_inputs(scenario)] == ["mass of tire T-odd (185/60R15)"]
+
+
+def test_two_parts_are_no_sheet():
+    """Wheels of 12 kg are heavy for a whole sheet, 40 kg/m2, yet a wheel may be: two say nothing of a column."""
+    heavy = [make_wheel(each, mass_kg=12.0) for each in ("W-stock", "W-2")]
+
+    assert doubts_of_inputs(make_scenario(heavy)) == ()
+    assert len(doubts_of_inputs(make_scenario([*heavy, make_wheel("W-3", mass_kg=12.0)]))) == 1
+
+
+ORDINARY = {
+    "smallest slick, 4.6 kg": make_tire("T-odd", mass_kg=4.6, size=TireSize(0.178, 0.536, 13.0)),
+    "tire of a light truck, 23 kg": make_tire("T-odd", mass_kg=23.0, size=TireSize(0.265, 0.70, 17.0)),
+    "temporary spare, 5.8 kg": make_tire("T-odd", mass_kg=5.8, size=TireSize(0.125, 0.70, 15.0)),
+    "forged 18x8, 8 kg": make_wheel("W-odd", mass_kg=8.0, rim_diameter_in=18.0, rim_width_in=8.0),
+    "magnesium 13x6, 3 kg": make_wheel("W-odd", mass_kg=3.0, rim_diameter_in=13.0, rim_width_in=6.0),
+    "narrow spun 15x3.5, 3.6 kg": make_wheel("W-odd", mass_kg=3.6, rim_diameter_in=15.0, rim_width_in=3.5),
+    "steel truck wheel 16x7, 15 kg": make_wheel("W-odd", mass_kg=15.0, rim_diameter_in=16.0, rim_width_in=7.0),
+    "steel 15x10, 13 kg": make_wheel("W-odd", mass_kg=13.0, rim_diameter_in=15.0, rim_width_in=10.0),
+    "vented iron of 355 mm, 13 kg": make_rotor("R-odd", mass_kg=13.0, diameter_m=0.355),
+    "carbon of 278 mm, 1.3 kg": make_rotor("R-odd", mass_kg=1.3, diameter_m=0.278),
+    "drum of 230 mm with its hub, 7 kg": make_rotor("R-odd", mass_kg=7.0, diameter_m=0.230),
+    "engine of a motorcycle, 600 cc, 50 kg": make_engine("E-odd", mass_kg=50.0, displacement_m3=0.6e-3),
+    "air-cooled twin, 602 cc, 65 kg": make_engine("E-odd", mass_kg=65.0, displacement_m3=0.602e-3),
+    "iron four with its gearbox, 998 cc, 150 kg": make_engine("E-odd", mass_kg=150.0, displacement_m3=0.998e-3),
+    "light V8, 5.7 L, 200 kg": make_engine("E-odd", mass_kg=200.0, displacement_m3=5.7e-3),
+}
+"""Parts at the ends of what is on cars; masses by common practice, no source."""
+
+
+@pytest.mark.parametrize("part", ORDINARY.values(), ids=ORDINARY)
+def test_an_ordinary_part_is_not_too_light_or_heavy(part):
+    assert not [each for each in doubts_of_inputs(make_scenario([part])) if "mass of" in each.what]
+
+
+@pytest.mark.parametrize(
+    ("mass_kg", "wheelbase_m"),
+    [(480.0, 1.9), (580.0, 2.25), (720.0, 2.03), (830.0, 1.87), (1230.0, 2.29), (1730.0, 2.45), (2350.0, 3.0)],
+)
+def test_an_ordinary_car_is_not_too_light_or_heavy(mass_kg, wheelbase_m):
+    """From open two-seaters and the shortest cars in town to short ones with large engines and large sedans."""
+    assert of_car(mass_kg=mass_kg, wheelbase_m=wheelbase_m, cg_height_m=0.22 * wheelbase_m) == ()
 
 
 # --- results
