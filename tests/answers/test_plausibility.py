@@ -17,7 +17,7 @@ from optimizer.answers.plausibility import (
     peaks,
 )
 from optimizer.answers.power_in_air import MEANT_FOR
-from optimizer.answers.result_doubts import USUAL_RESULTS, doubts_of_results, doubts_of_swaps
+from optimizer.answers.result_doubts import USUAL_RESULTS, doubts_of_record, doubts_of_results, doubts_of_swaps
 from optimizer.answers.swaps import Swap
 from optimizer.report.wording import Words, second_looks
 from optimizer.scenario.event import Salt
@@ -358,6 +358,42 @@ def test_swaps_worth_too_much(slot, most):
         assert "B in place of A" in doubt.what
 
 
+def with_record(scenario, speed_ms):
+    name = scenario.event.race_class
+    classes = {name: replace(scenario.race_class, record_ms=speed_ms)}
+    return replace(scenario, event=replace(scenario.event, classes=classes))
+
+
+@pytest.mark.parametrize(("share", "outward"), [(0.75, -1), (1.5, 1)])
+def test_a_record_just_outside_what_the_car_does_is_named(plain, share, outward):
+    scenario, card = plain
+    card = with_run(replace(card, speed_ms=40.0), limit="power")
+
+    assert doubts_of_record(with_record(scenario, 40 * share * (1 - 0.001 * outward)), card) == ()
+    (doubt,) = doubts_of_record(with_record(scenario, 40 * share * (1 + 0.001 * outward)), card)
+    assert (doubt.low, doubt.high) == (pytest.approx(30.0), pytest.approx(60.0))
+    assert doubt.value == pytest.approx(40 * share, rel=0.002)
+    assert "does 89.5 mph" in doubt.what
+
+
+@pytest.mark.parametrize("limit", ["speed cap", "grip"])
+def test_a_record_may_be_far_above_a_car_that_is_held(plain, limit):
+    """A cage lifts a cap, other salt gives grip; a record far below it is still odd."""
+    scenario, card = plain
+    card = with_run(replace(card, speed_ms=40.0), limit=limit)
+
+    assert doubts_of_record(with_record(scenario, 100.0), card) == ()
+    (doubt,) = doubts_of_record(with_record(scenario, 29.0), card)
+    assert (doubt.low, doubt.high) == (pytest.approx(30.0), None)
+
+
+def test_nothing_is_said_of_a_record_where_the_car_does_not_come_in(plain):
+    scenario, card = plain
+
+    assert doubts_of_record(scenario, replace(card, speed_ms=0.0)) == ()
+    assert doubts_of_record(scenario, replace(card, speed_ms=math.nan)) == ()
+
+
 # --- as a crew reads it
 
 
@@ -371,14 +407,23 @@ def ask(capsys):
     return run
 
 
+def starter_with(folder, file, typed, instead):
+    """A copy of the starter with one value typed in another way."""
+    folder.mkdir(exist_ok=True)
+    for each in STARTER.iterdir():
+        if each.is_file():
+            (folder / each.name).write_bytes(each.read_bytes())
+    text = (folder / file).read_text("utf-8")
+    assert typed in text
+    (folder / file).write_text(text.replace(typed, instead), "utf-8")
+    return folder
+
+
 @pytest.fixture
 def folder(tmp_path):
     """The starter with a drag area of 14 ft2, and a tire that rolls at 0.03."""
-    for each in STARTER.iterdir():
-        if each.is_file():
-            (tmp_path / each.name).write_bytes(each.read_bytes())
-    car, tires = tmp_path / "car.toml", tmp_path / "tires.csv"
-    car.write_text(car.read_text("utf-8").replace('"7.4 ft2"', '"14 ft2"'), "utf-8")
+    starter_with(tmp_path, "car.toml", '"7.4 ft2"', '"14 ft2"')
+    tires = tmp_path / "tires.csv"
     tires.write_text(tires.read_text("utf-8").replace("0.0109", "0.03"), "utf-8")
     return tmp_path
 
@@ -400,6 +445,36 @@ def test_text_and_document_show_the_doubt(ask, folder, command):
     assert drag["low"] == pytest.approx(0.45 / FOOT**2, abs=1e-5)
     assert drag["high"] == pytest.approx(0.95 / FOOT**2, abs=1e-5)
     assert set(drag) == {"what", "value", "unit", "low", "high", "source", "hint"}
+
+
+WRONG_RECORD = "record of class Open car 1300, for a car that does 94.3 mph as it stands: 163 mph; usual 70.7 to 141"
+
+
+@pytest.mark.parametrize("command", [("check",), ("predict",), ("predict", "T2")])
+def test_a_record_in_the_wrong_unit_is_told(ask, tmp_path, command):
+    """101.4 mph is 163.2 km/h; the car as it stands does 94.3 mph, whatever is put in."""
+    first, *others = command
+    wrong = starter_with(tmp_path, "event.toml", '"101.4 mph"', '"163.2 mph"')
+
+    assert WRONG_RECORD in flat(ask(first, wrong, *others))
+
+
+def test_rank_tells_a_record_that_is_far_too_low(ask, tmp_path):
+    """101.4 mph typed as 101.4 km/h."""
+    wrong = starter_with(tmp_path, "event.toml", '"101.4 mph"', '"101.4 km/h"')
+
+    assert "as it stands: 63 mph; usual 70.7 to 141 mph" in flat(ask("rank", wrong))
+
+
+def test_no_legal_build_names_what_may_be_why(capsys, tmp_path):
+    """Nothing stops from 163 mph; an unusual record may be a slip, and nothing else is said of an ordinary sheet."""
+    wrong = starter_with(tmp_path / "wrong", "event.toml", '"101.4 mph"', '"163.2 mph"')
+    assert cli.run(["rank", str(wrong)]) == 4
+    said = flat(capsys.readouterr().err)
+    assert said.index("No legal build") < said.index(HEADING) < said.index(WRONG_RECORD)
+
+    assert cli.run(["rank", str(STARTER), "--budget", "100"]) == 4
+    assert HEADING not in capsys.readouterr().err
 
 
 def test_parts_that_are_not_asked_about_are_left_to_check(ask, folder):
