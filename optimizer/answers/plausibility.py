@@ -28,6 +28,10 @@ LOW_POWER_WKG = from_unit(150.0, "hp", "power") / 1000
 """Power per mass below which a car is low-powered for slip [W/kg]: 150 hp per metric ton (common practice)."""
 FEWEST_IN_A_SHEET = 3
 """Parts it takes to speak of the middle one of a sheet."""
+PRICED_ALIKE = ("tire", "wheel", "rotor", "final drive", "gearset")
+"""Kinds whose parts do the same for the car. An extra may be a roll of tape, an engine option a jet."""
+FEWEST_PRICES = 5
+"""Prices it takes to say that one of them is unlike the others."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +160,10 @@ USUAL: Mapping[str, Usual] = MappingProxyType({
     "engine mass": Usual(
         "mass of an engine, in kg over its displacement in liters and one more", 20.0, 85.0, "", COMMON,
         "look at the unit of the column, and at the displacement",
+    ),
+    "price": Usual(
+        "price of one piece over that of the middle one of its sheet", 0.025, 50.0, "fraction", COMMON,
+        "look at the decimal point, at cents, and at what the price is for",
     ),
 })  # fmt: skip
 """Usual ranges of what the crew types, in the units used inside (mean pressures in Pa, power per volume in W/m3).
@@ -302,6 +310,21 @@ def _doubts_of_masses(scenario: Scenario, parts: Iterable[str]) -> Iterator[Doub
             yield from usual.doubt(what, part.mass_kg, scale=by, dimension="mass")
 
 
+def _doubts_of_prices(scenario: Scenario, parts: Iterable[str]) -> Iterator[Doubt]:
+    """Prices far from those of others of the kind; what costs nothing is a gift, and no slip."""
+    wanted = set(parts)
+    for kind in PRICED_ALIKE:
+        priced = [part for part in scenario.parts.values() if part.kind == kind and part.price_cents]
+        each_cents = {part.id: (part.price_cents or 0) / part.pack for part in priced}
+        if len(priced) < FEWEST_PRICES:
+            continue
+        middle = sorted(each_cents.values())[len(priced) // 2]
+        for part in priced:
+            if part.id in wanted:
+                what = f"price of {kind} {part.id}, over that of the middle one of {len(priced)}"
+                yield from USUAL["price"].doubt(what, each_cents[part.id] / middle)
+
+
 def doubts_of_inputs(
     scenario: Scenario, parts: Iterable[str] | None = None, salts: Iterable[str] | None = None
 ) -> tuple[Doubt, ...]:
@@ -323,4 +346,5 @@ def doubts_of_inputs(
     for part in named:
         found += doubts_of_part(scenario.parts[part], car)
     found += _doubts_of_masses(scenario, named)
+    found += _doubts_of_prices(scenario, named)
     return tuple(found)

@@ -24,7 +24,7 @@ from optimizer.scenario.event import Salt
 from optimizer.scenario.parts import CurvePoints, TireSize
 from optimizer.scenario.reading import read_scenario
 from optimizer.units import POUND, shown
-from tests.choice.records import make_engine, make_rotor, make_scenario, make_tire, make_wheel
+from tests.choice.records import make_engine, make_extra, make_rotor, make_scenario, make_tire, make_wheel
 from tests.scenes import DEMO, MPH, STARTER
 
 PAGE = (Path(__file__).parents[2] / "docs" / "second-looks.md").read_text("utf-8")
@@ -82,6 +82,12 @@ def of_sheet(make, *ids, **changes):
     return lambda mass_kg: doubts_of_inputs(make_scenario([make(each, mass_kg=mass_kg, **changes) for each in ids]))
 
 
+def of_prices(cents, *, pack=1, others=4, make=make_tire):
+    """One price among others of 10**9 cents each, so that shares are not rounded."""
+    alike = [make(f"T-{n}", price_cents=4 * 10**9, pack=4) for n in range(others)]
+    return doubts_of_inputs(make_scenario([*alike, make("T-odd", price_cents=cents, pack=pack)]))
+
+
 TIRE_M2 = 0.603 * 0.185
 """185/60R15: 15 in and twice 0.6 of 185 mm."""
 WHEEL_M2 = math.pi * 0.381 * 0.1524 + math.pi * 0.381**2 / 4
@@ -109,6 +115,7 @@ INPUTS = {
     ),
     "rotor mass": (lambda value: of_mass(make_rotor, "R-odd")(0.24**2 * value), 15.0, 160.0),
     "rotor mass, sheet": (lambda value: of_sheet(make_rotor, *ROTORS)(0.24**2 * value), 33.0, 140.0),
+    "price": (lambda value: of_prices(round(value * 10**9)), 0.025, 50.0),
     "engine mass": (lambda value: of_mass(make_engine, "E-odd", displacement_m3=1.5e-3)(2.5 * value), 20.0, 85.0),
 }  # fmt: skip
 
@@ -228,6 +235,28 @@ def test_two_parts_are_no_sheet():
 
     assert doubts_of_inputs(make_scenario(heavy)) == ()
     assert len(doubts_of_inputs(make_scenario([*heavy, make_wheel("W-3", mass_kg=12.0)]))) == 1
+
+
+def test_prices_are_of_one_piece():
+    """A twentieth of the others for each is odd for four: an eightieth for one."""
+    assert of_prices(10**9 // 20, pack=1) == ()
+    (doubt,) = of_prices(10**9 // 20, pack=4)
+    assert doubt.value == pytest.approx(0.0125)
+    assert doubt.what == "price of tire T-odd, over that of the middle one of 5"
+
+
+def test_prices_of_which_nothing_can_be_said():
+    """A gift, a part that is not sold, too few others, and kinds whose parts do different things."""
+    assert len(of_prices(10**6)) == 1
+    assert of_prices(0) == of_prices(None) == of_prices(10**6, others=3) == of_prices(10**6, make=make_extra) == ()
+
+
+@pytest.mark.parametrize("cheap_cents", [1000, 2000])
+def test_a_wheel_from_the_yard_is_not_too_cheap(cheap_cents):
+    """$10 and $20 beside forged wheels at $390 each: common practice, no source."""
+    forged = [make_wheel(f"W-{n}", price_cents=39_000) for n in range(6)]
+
+    assert doubts_of_inputs(make_scenario([*forged, make_wheel("W-yard", price_cents=cheap_cents)])) == ()
 
 
 ORDINARY = {
