@@ -21,6 +21,7 @@ from optimizer.units import INCH, from_unit, shown, to_unit
 
 COMMON = PRACTICE
 HEYWOOD = "J. B. Heywood, Internal Combustion Engine Fundamentals, chapter 2 (from memory)"
+LOCK = "R. H. Lock, 1993 New Car Data"
 WONG = "J. Y. Wong, Theory of Ground Vehicles (from memory)"
 ROUNDING = 1e-9
 """Share by which a value may pass an end and still stand on it: 10 ft2 typed is not quite 10 ft2 inside."""
@@ -138,8 +139,8 @@ USUAL: Mapping[str, Usual] = MappingProxyType({
         "shift time", 0.1, 1.5, "time", COMMON, "look whether it is the time without thrust",
     ),
     "car mass": Usual(
-        "mass of the car over the square of its wheelbase", 75.0, 320.0, "mass per area", COMMON,
-        "look at the units of both",
+        "mass of the car over the square of its wheelbase", 85.0, 320.0, "mass per area",
+        f"{LOCK}, with room for open and stripped cars", "look at the units of both",
     ),
     "tire mass": Usual(
         "mass of a tire over diameter times section width", 40.0, 130.0, "mass per area", COMMON,

@@ -107,7 +107,7 @@ INPUTS = {
     "mean pressure, blown": (lambda value: of_torque(value, blown=True), 0.5e6, 2.2e6),
     "power per volume": (lambda value: of_power(value * LITER), 15e6, 80e6),
     "power per volume, blown": (lambda value: of_power(value * LITER, blown=True), 15e6, 150e6),
-    "car mass": (lambda value: of_car(mass_kg=4.0 * value, wheelbase_m=2.0), 75.0, 320.0),
+    "car mass": (lambda value: of_car(mass_kg=4.0 * value, wheelbase_m=2.0), 85.0, 320.0),
     "tire mass": (lambda value: of_mass(make_tire, "T-odd")(TIRE_M2 * value), 40.0, 130.0),
     "wheel mass": (lambda value: of_mass(make_wheel, "W-odd")(WHEEL_M2 * value), 7.0, 50.0),
     "wheel mass, sheet": (
@@ -285,11 +285,10 @@ def test_an_ordinary_part_is_not_too_light_or_heavy(part):
 
 
 @pytest.mark.parametrize(
-    ("mass_kg", "wheelbase_m"),
-    [(480.0, 1.9), (580.0, 2.25), (720.0, 2.03), (830.0, 1.87), (1230.0, 2.29), (1730.0, 2.45), (2350.0, 3.0)],
+    ("mass_kg", "wheelbase_m"), [(869.0, 2.36), (1826.0, 2.46), (480.0, 2.3), (480.0, 1.9), (830.0, 1.87)]
 )
 def test_an_ordinary_car_is_not_too_light_or_heavy(mass_kg, wheelbase_m):
-    """From open two-seaters and the shortest cars in town to short ones with large engines and large sedans."""
+    """The lightest and heaviest of R. H. Lock, 1993 New Car Data, with 100 kg; then small ones by common practice."""
     assert of_car(mass_kg=mass_kg, wheelbase_m=wheelbase_m, cg_height_m=0.22 * wheelbase_m) == ()
 
 
