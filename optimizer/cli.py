@@ -155,6 +155,7 @@ def rank(
     from optimizer.questions import possible_study_of  # noqa: PLC0415
     from optimizer.report import documents  # noqa: PLC0415
     from optimizer.report.terminal import ranking_text  # noqa: PLC0415
+    from optimizer.report.wording import Words, second_looks  # noqa: PLC0415
 
     for file in filter(None, (evidence, csv)):
         refuse_unwritable(file)
@@ -184,6 +185,9 @@ def rank(
         except NoLegalBuildError as refusal:
             if as_json:
                 write(documents.as_json(documents.refusal_document(refusal)))
+            # a slip of a unit may well be why: a car of too many kg, a record in km/h
+            doubts = pipeline.unusual_as_typed(pipeline.study_of(scenario, question))
+            refusal.add_note("\n".join(second_looks(Words(scenario), doubts)))
             raise
         if evidence is not None and result.evidence.interrupted:
             click.echo(f"{evidence} is not written: the search was ended before it was complete", err=True)
@@ -287,7 +291,7 @@ def run(arguments: Sequence[str]) -> int:
 
 
 def _refusal_text(refusal: SaltmileError) -> str:
-    """What stderr says; no legal build also names the rules, and what the cheapest costs that meets them."""
+    """What stderr says; no legal build also names rules, what the cheapest costs that meets them, and notes on it."""
     text = str(refusal)
     if not isinstance(refusal, NoLegalBuildError):
         return text
@@ -297,7 +301,7 @@ def _refusal_text(refusal: SaltmileError) -> str:
     if refusal.cheapest_cents is not None and f"{refusal.cheapest_cents // 100:,}" not in text:
         price = f"{refusal.cheapest_cents / 100:,.2f}"
         lines.append(f"The cheapest build that meets every rule before a run costs {price}.")
-    return "\n".join(lines)
+    return "\n".join([*lines, *filter(None, getattr(refusal, "__notes__", ()))])
 
 
 def main() -> None:

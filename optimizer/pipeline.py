@@ -11,7 +11,7 @@ from optimizer.answers.closeness import too_close_to
 from optimizer.answers.kept_out import why_none
 from optimizer.answers.plausibility import Doubt, doubts_of_inputs
 from optimizer.answers.power_in_air import PowerSpread, doubts_of_air, power_spread
-from optimizer.answers.result_doubts import doubts_of_results, doubts_of_swaps
+from optimizer.answers.result_doubts import doubts_of_record, doubts_of_results, doubts_of_swaps
 from optimizer.answers.said_done import SaidDone, said_done
 from optimizer.answers.sensitivity import Worth, worth_of_inputs
 from optimizer.answers.swaps import Swap, best_swaps, single_swaps
@@ -215,7 +215,7 @@ def rank_in(
     told = np.concatenate([ranking.builds[: ranking.listed], [careful, cheapest, study.options.fitted]])
     cards = cards_of(study.judge, study.legality, study.book, told, event.budget_cents)
     builds, others = cards[: ranking.listed], cards[ranking.listed :]
-    doubts, spreads = _second_looks(study, builds, others, asked.salt)
+    doubts, spreads = _second_looks(study, builds, others, others[2], asked.salt)
     return RankResult(
         scenario=study.scenario,
         salt=asked.salt or event.salt,
@@ -285,18 +285,26 @@ def predict(scenario: Scenario, parts: tuple[str, ...] = (), question: Question 
     """
     study = study_of(scenario, question)
     build = study.options.encode(build_with(study.options, parts))
-    card = card_of(study.judge, study.legality, study.book, build, study.scenario.event.budget_cents)
-    doubts, spreads = _second_looks(study, (card,), (), None if question is None else question.salt)
+    both = np.stack([build, study.options.fitted])
+    card, as_it_stands = cards_of(study.judge, study.legality, study.book, both, study.scenario.event.budget_cents)
+    doubts, spreads = _second_looks(study, (card,), (), as_it_stands, None if question is None else question.salt)
     return Prediction(card, doubts, spreads, said_done(study.scenario))
 
 
-def second_looks_at_sheets(scenario: Scenario) -> tuple[Doubt, ...]:
+def second_looks_at_sheets(study: Study) -> tuple[Doubt, ...]:
     """What is worth a second look in everything the crew typed, power in the event's air included."""
-    event = scenario.event
+    event = study.scenario.event
     weathers = event.weather[: event.scoring.runs]
-    engines = [part for part in scenario.parts.values() if isinstance(part, Engine)]
+    engines = [part for part in study.scenario.parts.values() if isinstance(part, Engine)]
     in_air = (doubt for engine in engines for doubt in doubts_of_air(engine, weathers))
-    return (*doubts_of_inputs(scenario), *dict.fromkeys(in_air))
+    return (*unusual_as_typed(study), *dict.fromkeys(in_air))
+
+
+def unusual_as_typed(study: Study) -> tuple[Doubt, ...]:
+    """What is unusual in the sheets by itself, or beside what the car as it stands does: where a slip would be."""
+    scenario, budget_cents = study.scenario, study.scenario.event.budget_cents
+    stands = card_of(study.judge, study.legality, study.book, study.options.fitted, budget_cents)
+    return (*doubts_of_inputs(scenario), *doubts_of_record(scenario, stands))
 
 
 def sensitivity(scenario: Scenario, parts: tuple[str, ...] = (), question: Question | None = None) -> tuple[Worth, ...]:
@@ -307,9 +315,13 @@ def sensitivity(scenario: Scenario, parts: tuple[str, ...] = (), question: Quest
 
 
 def _second_looks(
-    study: Study, builds: tuple[BuildCard, ...], others: tuple[BuildCard, ...], salt: str | None
+    study: Study,
+    builds: tuple[BuildCard, ...],
+    others: tuple[BuildCard, ...],
+    as_it_stands: BuildCard,
+    salt: str | None,
 ) -> tuple[tuple[Doubt, ...], tuple[PowerSpread, ...]]:
-    """Doubts about builds, the best first, and other builds named beside them; power in this air by engine."""
+    """Doubts about builds, the best first, others named beside them, and the record; power in this air by engine."""
     scenario, event = study.scenario, study.scenario.event
     parts = {part for card in (*builds, *others) for part in card.build.values()}
     salts = (salt or event.salt, event.fast_case.salt, event.stopping.salt)
@@ -321,7 +333,8 @@ def _second_looks(
         if engine.id not in spreads:
             in_air += doubts_of_air(engine, [each.weather for each in study.judge.conditions])
             spreads[engine.id] = power_spread(study.judge, build)
-    doubts = (*doubts_of_inputs(scenario, parts, salts), *in_air, *doubts_of_results(scenario, builds[0]))
+    typed = (*doubts_of_inputs(scenario, parts, salts), *doubts_of_record(scenario, as_it_stands))
+    doubts = (*typed, *in_air, *doubts_of_results(scenario, builds[0]))
     return tuple(dict.fromkeys(doubts)), tuple(each for each in spreads.values() if each is not None)
 
 

@@ -90,6 +90,7 @@ UNITS: Mapping[str, tuple[Unit, ...]] = MappingProxyType(
             Unit("ft2/in", FOOT**2 / INCH),
             Unit("m2/mm", 1e3),
         ),
+        "mass per area": (Unit("kg/m2", 1.0), Unit("lb/ft2", POUND / FOOT**2)),
         "volume": (
             Unit("cc", 1e-6, ("cm3", "ccm")),
             Unit("L", 1e-3, ("liter", "liters", "litre", "litres", "dm3")),
@@ -178,6 +179,7 @@ _SHOWN: Mapping[str, tuple[str, str]] = MappingProxyType(
         "rim size": ("in", "in"),
         "area": ("ft2", "m2"),
         "area per length": ("ft2/ft", "m2/m"),
+        "mass per area": ("lb/ft2", "kg/m2"),
         "volume": ("cc", "cc"),
         "inertia": ("lb ft2", "kg m2"),
         "force": ("lbf", "N"),

@@ -16,16 +16,23 @@ import numpy as np
 from optimizer.scenario.assumed import PRACTICE
 from optimizer.scenario.car import Car
 from optimizer.scenario.event import Salt, Scenario
-from optimizer.scenario.parts import Engine, Part, Tire
-from optimizer.units import from_unit, shown
+from optimizer.scenario.parts import Engine, Part, Rotor, Tire, Wheel
+from optimizer.units import INCH, from_unit, shown, to_unit
 
 COMMON = PRACTICE
 HEYWOOD = "J. B. Heywood, Internal Combustion Engine Fundamentals, chapter 2 (from memory)"
+LOCK = "R. H. Lock, 1993 New Car Data"
 WONG = "J. Y. Wong, Theory of Ground Vehicles (from memory)"
 ROUNDING = 1e-9
 """Share by which a value may pass an end and still stand on it: 10 ft2 typed is not quite 10 ft2 inside."""
 LOW_POWER_WKG = from_unit(150.0, "hp", "power") / 1000
 """Power per mass below which a car is low-powered for slip [W/kg]: 150 hp per metric ton (common practice)."""
+FEWEST_IN_A_SHEET = 3
+"""Parts it takes to speak of the middle one of a sheet."""
+PRICED_ALIKE = ("tire", "wheel", "rotor", "final drive", "gearset")
+"""Kinds whose parts do the same for the car. An extra may be a roll of tape, an engine option a jet."""
+FEWEST_PRICES = 5
+"""Prices it takes to say that one of them is unlike the others."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +94,8 @@ class Usual:
 
 
 _ENGINE = "look at displacement, unit, and whether the sheet is of the wheels"
+_WHEEL = "look at the unit of the column, and whether it is the bare wheel"
+_ROTOR = "look at the unit of the column, and whether the caliper is in it"
 
 USUAL: Mapping[str, Usual] = MappingProxyType({
     "drag area": Usual(
@@ -129,8 +138,40 @@ USUAL: Mapping[str, Usual] = MappingProxyType({
     "shift time": Usual(
         "shift time", 0.1, 1.5, "time", COMMON, "look whether it is the time without thrust",
     ),
+    "car mass": Usual(
+        "mass of the car over the square of its wheelbase", 85.0, 320.0, "mass per area",
+        f"{LOCK}, with room for open and stripped cars", "look at the units of both",
+    ),
+    "tire mass": Usual(
+        "mass of a tire over diameter times section width", 40.0, 130.0, "mass per area", COMMON,
+        "look at the unit of the column, and whether the wheel is in it",
+    ),
+    "wheel mass": Usual(
+        "mass of a wheel over the area of its barrel and disc", 7.0, 50.0, "mass per area", COMMON, _WHEEL,
+    ),
+    "wheel mass, sheet": Usual(
+        "the same of the middle wheel of the sheet", 11.0, 38.0, "mass per area", COMMON, _WHEEL,
+    ),
+    "rotor mass": Usual(
+        "mass of a rotor over the square of its diameter", 15.0, 160.0, "mass per area", COMMON, _ROTOR,
+    ),
+    "rotor mass, sheet": Usual(
+        "the same of the middle rotor of the sheet", 33.0, 140.0, "mass per area", COMMON, _ROTOR,
+    ),
+    "engine mass": Usual(
+        "mass of an engine, in kg over its displacement in liters and one more", 20.0, 85.0, "", COMMON,
+        "look at the unit of the column, and at the displacement",
+    ),
+    "price": Usual(
+        "price of one piece over that of the middle one of its sheet", 0.025, 50.0, "fraction", COMMON,
+        "look at the decimal point, at cents, and at what the price is for",
+    ),
 })  # fmt: skip
-"""Usual ranges of what the crew types, in the units used inside (mean pressures in Pa, power per volume in W/m3)."""
+"""Usual ranges of what the crew types, in the units used inside (mean pressures in Pa, power per volume in W/m3).
+
+A key with ``sheet`` is of the middle part of a sheet: a column in the wrong unit moves it as far as any, and it varies
+less. Where there is none, the range of one part is that of the middle one too.
+"""
 
 
 def mean_effective_pressure(torque_nm: float, displacement_m3: float) -> float:
@@ -191,6 +232,12 @@ def doubts_of_car(car: Car) -> Iterator[Doubt]:
         dimension="length",
     )
     yield from USUAL["shift time"].doubt("shift time", car.shift_time_s)
+    yield from USUAL["car mass"].doubt(
+        "mass of the car with driver and fuel, for this wheelbase",
+        car.mass_kg,
+        scale=car.wheelbase_m**2,
+        dimension="mass",
+    )
 
 
 def doubts_of_salt(salt: Salt) -> Iterator[Doubt]:
@@ -220,6 +267,65 @@ def _doubts_of_engine(engine: Engine, driveline_efficiency: float) -> Iterator[D
     yield from USUAL[f"power per volume{blown}"].doubt(f"peak power {whose}", power, scale=size, dimension="power")
 
 
+def _sized(part: Part, *, metric: bool) -> tuple[str, float, str] | None:
+    """Key of the usual mass of a part, the size that its mass goes by, and that size in words; None: no such rule.
+
+    Areas are in m2, that of a wheel a barrel and a flat disc, ``pi D (w + D/4)``; an engine goes by its displacement
+    and a liter more, for what it weighs however small it is.
+    """
+    if isinstance(part, Tire):
+        return "tire mass", part.size.diameter_m * part.size.section_width_m, str(part.size)
+    if isinstance(part, Wheel):
+        diameter, width = part.rim_diameter_in * INCH, part.rim_width_in * INCH
+        size = f"{part.rim_diameter_in:g}x{part.rim_width_in:g}"
+        return "wheel mass", math.pi * diameter * (width + diameter / 4), size
+    if isinstance(part, Rotor):
+        return "rotor mass", part.diameter_m**2, shown(part.diameter_m, "length", metric=metric)
+    if isinstance(part, Engine):
+        liters = to_unit(part.displacement_m3, "L", "volume")
+        return "engine mass", liters + 1, shown(part.displacement_m3, "volume", metric=True, digits=4)
+    return None
+
+
+def _doubts_of_masses(scenario: Scenario, parts: Iterable[str]) -> Iterator[Doubt]:
+    """Masses of parts for their size: the middle one of a sheet, or, where that is usual, each by itself."""
+    sheets: dict[str, list[tuple[float, Part, float, str]]] = {}
+    metric = scenario.event.speed_unit == "km/h"
+    for part in scenario.parts.values():
+        if sized := _sized(part, metric=metric):
+            key, by, size = sized
+            sheets.setdefault(key, []).append((part.mass_kg / by, part, by, size))
+    wanted = set(parts)
+    for key, masses in sheets.items():
+        named = [each for each in masses if each[1].id in wanted]
+        middle = sorted(masses, key=lambda each: each[0])[len(masses) // 2]
+        usual = USUAL.get(f"{key}, sheet", USUAL[key])
+        which = ""
+        if named and len(masses) >= FEWEST_IN_A_SHEET and not usual.holds(middle[0]):
+            # all of them are off alike: that is one slip, not one for each part
+            named, which = [middle], f", the middle one of {len(masses)} for its size"
+        else:
+            usual = USUAL[key]
+        for _, part, by, size in named:
+            what = f"mass of {part.kind} {part.id} ({size}){which}"
+            yield from usual.doubt(what, part.mass_kg, scale=by, dimension="mass")
+
+
+def _doubts_of_prices(scenario: Scenario, parts: Iterable[str]) -> Iterator[Doubt]:
+    """Prices far from those of others of the kind; what costs nothing is a gift, and no slip."""
+    wanted = set(parts)
+    for kind in PRICED_ALIKE:
+        priced = [part for part in scenario.parts.values() if part.kind == kind and part.price_cents]
+        each_cents = {part.id: (part.price_cents or 0) / part.pack for part in priced}
+        if len(priced) < FEWEST_PRICES:
+            continue
+        middle = sorted(each_cents.values())[len(priced) // 2]
+        for part in priced:
+            if part.id in wanted:
+                what = f"price of {kind} {part.id}, over that of the middle one of {len(priced)}"
+                yield from USUAL["price"].doubt(what, each_cents[part.id] / middle)
+
+
 def doubts_of_inputs(
     scenario: Scenario, parts: Iterable[str] | None = None, salts: Iterable[str] | None = None
 ) -> tuple[Doubt, ...]:
@@ -240,4 +346,6 @@ def doubts_of_inputs(
         found += doubts_of_salt(event.salts[salt])
     for part in named:
         found += doubts_of_part(scenario.parts[part], car)
+    found += _doubts_of_masses(scenario, named)
+    found += _doubts_of_prices(scenario, named)
     return tuple(found)

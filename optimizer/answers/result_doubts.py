@@ -1,9 +1,13 @@
-"""Results outside what is usual: a speed that came out of the runs of one build, or of a swap, and looks wrong."""
+"""Results outside what is usual: a speed that came out of the runs of one build, or of a swap, and looks wrong.
+
+The record of the class is held against such a speed too: nothing else tells in which unit it was typed.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from types import MappingProxyType
 
 from optimizer.answers.cards import BuildCard, RunCard
@@ -11,7 +15,7 @@ from optimizer.answers.plausibility import COMMON, LOW_POWER_WKG, Doubt, Usual, 
 from optimizer.answers.swaps import Swap
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Engine
-from optimizer.units import from_unit
+from optimizer.units import from_unit, to_unit
 
 LIMPERT = "R. Limpert, Brake Design and Safety (from memory): the rear axle should not lock first"
 GAINING_MS = from_unit(0.5, "mph", "speed")
@@ -41,6 +45,10 @@ USUAL_RESULTS = MappingProxyType(
             "engine speed at the last board over that of peak power, car held by power or distance", 0.90, None,
             "fraction", COMMON, "a shorter final drive or gear would let it turn nearer its peak power",
         ),
+        "record": Usual(
+            "record of the class over the speed of the car as it stands", 0.75, 1.50, "fraction", COMMON,
+            "look at its unit: mph or km/h",
+        ),
     }
 )  # fmt: skip
 """Usual ranges of results, in the units used inside."""
@@ -56,6 +64,23 @@ def doubts_of_results(scenario: Scenario, card: BuildCard) -> tuple[Doubt, ...]:
         *_revs(card, peak_rpm),
         *_lock_up(card),
     )
+
+
+def doubts_of_record(scenario: Scenario, as_it_stands: BuildCard) -> tuple[Doubt, ...]:
+    """A record far from what the car does as it stands: km/h typed for mph is a factor of 1.6.
+
+    It may be far above a car that is held by a speed cap or by grip: then a piece of equipment, or other salt, may be
+    all that is missing.
+    """
+    speed, usual = as_it_stands.speed_ms, USUAL_RESULTS["record"]
+    if not speed > 0:
+        return ()
+    if any(run.limit in {"speed cap", "grip"} for run in as_it_stands.runs):
+        usual = replace(usual, high=None)
+    unit = scenario.event.speed_unit
+    does = f"{to_unit(speed, unit, 'speed'):.1f} {unit}"
+    what = f"record of class {scenario.race_class.name}, for a car that does {does} as it stands"
+    return tuple(usual.doubt(what, scenario.race_class.record_ms, scale=speed, dimension="speed"))
 
 
 def doubts_of_swaps(scenario: Scenario, swaps: Iterable[Swap]) -> tuple[Doubt, ...]:

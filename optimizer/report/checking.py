@@ -84,7 +84,7 @@ def check_result(study: Study) -> CheckResult:
         combinations=math.prod(study.options.sizes),
         runs=len(measured.runs),
         notices=(*scenario.notices, *measured.notices, *legality.notices),
-        second_looks=second_looks_at_sheets(scenario),
+        second_looks=second_looks_at_sheets(study),
     )
 
 

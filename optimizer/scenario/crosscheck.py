@@ -225,6 +225,17 @@ def note_parts_out_of_reach(draft: Draft, fitted: Mapping[str, int], findings: F
             )
 
 
+def note_fewer_owned_than_fitted(draft: Draft, fitted: Mapping[str, int], findings: Findings) -> None:
+    """Remark on parts of which the crew has some, yet fewer than are on the car; none typed may be a blank."""
+    for _, entry in draft.each_part():
+        owned, on_car = entry.values.get("owned", 0), fitted.get(entry.label, 0)
+        if 0 < owned < on_car:
+            findings.notices.append(
+                f"{entry.place}: {owned} owned, but {on_car} are on the car and count as owned; {on_car} are taken. "
+                f"If there are {owned} beside them, write {owned + on_car}"
+            )
+
+
 # --- the event
 
 

@@ -140,6 +140,7 @@ def _scenario_of(
     typed = _typed_as_assumed(car, event, catalog)
     fitted = crosscheck.fitted_pieces(car)
     crosscheck.note_parts_out_of_reach(catalog, fitted, findings)
+    crosscheck.note_fewer_owned_than_fitted(catalog, fitted, findings)
     return Scenario(
         folder=str(path),
         event=event_of(event, findings),

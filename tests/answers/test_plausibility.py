@@ -17,14 +17,14 @@ from optimizer.answers.plausibility import (
     peaks,
 )
 from optimizer.answers.power_in_air import MEANT_FOR
-from optimizer.answers.result_doubts import USUAL_RESULTS, doubts_of_results, doubts_of_swaps
+from optimizer.answers.result_doubts import USUAL_RESULTS, doubts_of_record, doubts_of_results, doubts_of_swaps
 from optimizer.answers.swaps import Swap
 from optimizer.report.wording import Words, second_looks
 from optimizer.scenario.event import Salt
-from optimizer.scenario.parts import CurvePoints
+from optimizer.scenario.parts import CurvePoints, TireSize
 from optimizer.scenario.reading import read_scenario
-from optimizer.units import shown
-from tests.choice.records import make_engine, make_scenario, make_tire
+from optimizer.units import POUND, shown
+from tests.choice.records import make_engine, make_extra, make_rotor, make_scenario, make_tire, make_wheel
 from tests.scenes import DEMO, MPH, STARTER
 
 PAGE = (Path(__file__).parents[2] / "docs" / "second-looks.md").read_text("utf-8")
@@ -73,6 +73,27 @@ def of_power(power_w, *, blown=False):
     return of_engine(79.577, power_w / 79.577 * 30 / math.pi, blown=blown)
 
 
+def of_mass(make, part_id, **changes):
+    return lambda mass_kg: doubts_of_inputs(make_scenario([make(part_id, mass_kg=mass_kg, **changes)]))
+
+
+def of_sheet(make, *ids, **changes):
+    """All of a kind have the same mass: of every sheet three are needed to speak of the middle one."""
+    return lambda mass_kg: doubts_of_inputs(make_scenario([make(each, mass_kg=mass_kg, **changes) for each in ids]))
+
+
+def of_prices(cents, *, pack=1, others=4, make=make_tire):
+    """One price among others of 10**9 cents each, so that shares are not rounded."""
+    alike = [make(f"T-{n}", price_cents=4 * 10**9, pack=4) for n in range(others)]
+    return doubts_of_inputs(make_scenario([*alike, make("T-odd", price_cents=cents, pack=pack)]))
+
+
+TIRE_M2 = 0.603 * 0.185
+"""185/60R15: 15 in and twice 0.6 of 185 mm."""
+WHEEL_M2 = math.pi * 0.381 * 0.1524 + math.pi * 0.381**2 / 4
+"""15x6: a barrel of 381 by 152.4 mm and a disc of 381 mm."""
+ROTORS = "R-front-stock", "R-rear-stock", "R-odd"
+
 INPUTS = {
     "drag area": (lambda value: of_car(drag_area_m2=value), 0.45, 0.95),
     "driveline efficiency": (lambda value: of_car(driveline_efficiency=value), 0.82, 0.97),
@@ -86,7 +107,17 @@ INPUTS = {
     "mean pressure, blown": (lambda value: of_torque(value, blown=True), 0.5e6, 2.2e6),
     "power per volume": (lambda value: of_power(value * LITER), 15e6, 80e6),
     "power per volume, blown": (lambda value: of_power(value * LITER, blown=True), 15e6, 150e6),
-}
+    "car mass": (lambda value: of_car(mass_kg=4.0 * value, wheelbase_m=2.0), 85.0, 320.0),
+    "tire mass": (lambda value: of_mass(make_tire, "T-odd")(TIRE_M2 * value), 40.0, 130.0),
+    "wheel mass": (lambda value: of_mass(make_wheel, "W-odd")(WHEEL_M2 * value), 7.0, 50.0),
+    "wheel mass, sheet": (
+        lambda value: of_sheet(make_wheel, "W-stock", "W-2", "W-3")(WHEEL_M2 * value), 11.0, 38.0
+    ),
+    "rotor mass": (lambda value: of_mass(make_rotor, "R-odd")(0.24**2 * value), 15.0, 160.0),
+    "rotor mass, sheet": (lambda value: of_sheet(make_rotor, *ROTORS)(0.24**2 * value), 33.0, 140.0),
+    "price": (lambda value: of_prices(round(value * 10**9)), 0.025, 50.0),
+    "engine mass": (lambda value: of_mass(make_engine, "E-odd", displacement_m3=1.5e-3)(2.5 * value), 20.0, 85.0),
+}  # fmt: skip
 
 
 def test_every_range_has_a_case():
@@ -162,6 +193,103 @@ def test_only_what_is_asked_about_is_looked_at():
 @pytest.mark.parametrize("folder", [DEMO, STARTER])
 def test_ordinary_sheets_raise_no_doubt(folder):
     assert doubts_of_inputs(read_scenario(folder)) == ()
+
+
+@pytest.mark.parametrize("factor", [1 / POUND, POUND], ids=["pounds under kg", "kg under pounds"])
+@pytest.mark.parametrize("kind", ["tire", "wheel", "rotor", "engine"])
+@pytest.mark.parametrize("folder", [DEMO, STARTER])
+def test_a_column_of_masses_in_the_wrong_unit_is_told_once(folder, kind, factor):
+    scenario = read_scenario(folder)
+    parts = {
+        key: replace(part, mass_kg=part.mass_kg * factor) if part.kind == kind else part
+        for key, part in scenario.parts.items()
+    }
+
+    (doubt,) = doubts_of_inputs(replace(scenario, parts=parts))
+    number = sum(part.kind == kind for part in parts.values())
+    assert doubt.what.startswith(f"mass of {kind} ")
+    assert f"the middle one of {number} " in doubt.what
+    assert "column" in doubt.hint
+
+
+@pytest.mark.parametrize("factor", [1 / POUND, POUND], ids=["pounds as kg", "kg as pounds"])
+@pytest.mark.parametrize("folder", [DEMO, STARTER])
+def test_a_car_weighed_in_the_wrong_unit_is_told(folder, factor):
+    scenario = read_scenario(folder)
+    car = replace(scenario.car, mass_kg=scenario.car.mass_kg * factor)
+
+    (doubt,) = doubts_of_inputs(replace(scenario, car=car))
+    assert doubt.what.startswith("mass of the car")
+
+
+def test_one_odd_mass_is_of_that_part_alone():
+    """A tire of 17 kg among four of 7.6: the middle one is an ordinary tire."""
+    scenario = make_scenario([make_tire("T-odd", mass_kg=17.0), *(make_tire(f"T-{n}") for n in range(3))])
+
+    assert [each.what for each in doubts_of_inputs(scenario)] == ["mass of tire T-odd (185/60R15)"]
+
+
+def test_two_parts_are_no_sheet():
+    """Wheels of 12 kg are heavy for a whole sheet, 40 kg/m2, yet a wheel may be: two say nothing of a column."""
+    heavy = [make_wheel(each, mass_kg=12.0) for each in ("W-stock", "W-2")]
+
+    assert doubts_of_inputs(make_scenario(heavy)) == ()
+    assert len(doubts_of_inputs(make_scenario([*heavy, make_wheel("W-3", mass_kg=12.0)]))) == 1
+
+
+def test_prices_are_of_one_piece():
+    """A twentieth of the others for each is odd for four: an eightieth for one."""
+    assert of_prices(10**9 // 20, pack=1) == ()
+    (doubt,) = of_prices(10**9 // 20, pack=4)
+    assert doubt.value == pytest.approx(0.0125)
+    assert doubt.what == "price of tire T-odd, over that of the middle one of 5"
+
+
+def test_prices_of_which_nothing_can_be_said():
+    """A gift, a part that is not sold, too few others, and kinds whose parts do different things."""
+    assert len(of_prices(10**6)) == 1
+    assert of_prices(0) == of_prices(None) == of_prices(10**6, others=3) == of_prices(10**6, make=make_extra) == ()
+
+
+@pytest.mark.parametrize("cheap_cents", [1000, 2000])
+def test_a_wheel_from_the_yard_is_not_too_cheap(cheap_cents):
+    """$10 and $20 beside forged wheels at $390 each: common practice, no source."""
+    forged = [make_wheel(f"W-{n}", price_cents=39_000) for n in range(6)]
+
+    assert doubts_of_inputs(make_scenario([*forged, make_wheel("W-yard", price_cents=cheap_cents)])) == ()
+
+
+ORDINARY = {
+    "smallest slick, 4.6 kg": make_tire("T-odd", mass_kg=4.6, size=TireSize(0.178, 0.536, 13.0)),
+    "tire of a light truck, 23 kg": make_tire("T-odd", mass_kg=23.0, size=TireSize(0.265, 0.70, 17.0)),
+    "temporary spare, 5.8 kg": make_tire("T-odd", mass_kg=5.8, size=TireSize(0.125, 0.70, 15.0)),
+    "forged 18x8, 8 kg": make_wheel("W-odd", mass_kg=8.0, rim_diameter_in=18.0, rim_width_in=8.0),
+    "magnesium 13x6, 3 kg": make_wheel("W-odd", mass_kg=3.0, rim_diameter_in=13.0, rim_width_in=6.0),
+    "narrow spun 15x3.5, 3.6 kg": make_wheel("W-odd", mass_kg=3.6, rim_diameter_in=15.0, rim_width_in=3.5),
+    "steel truck wheel 16x7, 15 kg": make_wheel("W-odd", mass_kg=15.0, rim_diameter_in=16.0, rim_width_in=7.0),
+    "steel 15x10, 13 kg": make_wheel("W-odd", mass_kg=13.0, rim_diameter_in=15.0, rim_width_in=10.0),
+    "vented iron of 355 mm, 13 kg": make_rotor("R-odd", mass_kg=13.0, diameter_m=0.355),
+    "carbon of 278 mm, 1.3 kg": make_rotor("R-odd", mass_kg=1.3, diameter_m=0.278),
+    "drum of 230 mm with its hub, 7 kg": make_rotor("R-odd", mass_kg=7.0, diameter_m=0.230),
+    "engine of a motorcycle, 600 cc, 50 kg": make_engine("E-odd", mass_kg=50.0, displacement_m3=0.6e-3),
+    "air-cooled twin, 602 cc, 65 kg": make_engine("E-odd", mass_kg=65.0, displacement_m3=0.602e-3),
+    "iron four with its gearbox, 998 cc, 150 kg": make_engine("E-odd", mass_kg=150.0, displacement_m3=0.998e-3),
+    "light V8, 5.7 L, 200 kg": make_engine("E-odd", mass_kg=200.0, displacement_m3=5.7e-3),
+}
+"""Parts at the ends of what is on cars; masses by common practice, no source."""
+
+
+@pytest.mark.parametrize("part", ORDINARY.values(), ids=ORDINARY)
+def test_an_ordinary_part_is_not_too_light_or_heavy(part):
+    assert not [each for each in doubts_of_inputs(make_scenario([part])) if "mass of" in each.what]
+
+
+@pytest.mark.parametrize(
+    ("mass_kg", "wheelbase_m"), [(869.0, 2.36), (1826.0, 2.46), (480.0, 2.3), (480.0, 1.9), (830.0, 1.87)]
+)
+def test_an_ordinary_car_is_not_too_light_or_heavy(mass_kg, wheelbase_m):
+    """The lightest and heaviest of R. H. Lock, 1993 New Car Data, with 100 kg; then small ones by common practice."""
+    assert of_car(mass_kg=mass_kg, wheelbase_m=wheelbase_m, cg_height_m=0.22 * wheelbase_m) == ()
 
 
 # --- results
@@ -258,6 +386,42 @@ def test_swaps_worth_too_much(slot, most):
         assert "B in place of A" in doubt.what
 
 
+def with_record(scenario, speed_ms):
+    name = scenario.event.race_class
+    classes = {name: replace(scenario.race_class, record_ms=speed_ms)}
+    return replace(scenario, event=replace(scenario.event, classes=classes))
+
+
+@pytest.mark.parametrize(("share", "outward"), [(0.75, -1), (1.5, 1)])
+def test_a_record_just_outside_what_the_car_does_is_named(plain, share, outward):
+    scenario, card = plain
+    card = with_run(replace(card, speed_ms=40.0), limit="power")
+
+    assert doubts_of_record(with_record(scenario, 40 * share * (1 - 0.001 * outward)), card) == ()
+    (doubt,) = doubts_of_record(with_record(scenario, 40 * share * (1 + 0.001 * outward)), card)
+    assert (doubt.low, doubt.high) == (pytest.approx(30.0), pytest.approx(60.0))
+    assert doubt.value == pytest.approx(40 * share, rel=0.002)
+    assert "does 89.5 mph" in doubt.what
+
+
+@pytest.mark.parametrize("limit", ["speed cap", "grip"])
+def test_a_record_may_be_far_above_a_car_that_is_held(plain, limit):
+    """A cage lifts a cap, other salt gives grip; a record far below it is still odd."""
+    scenario, card = plain
+    card = with_run(replace(card, speed_ms=40.0), limit=limit)
+
+    assert doubts_of_record(with_record(scenario, 100.0), card) == ()
+    (doubt,) = doubts_of_record(with_record(scenario, 29.0), card)
+    assert (doubt.low, doubt.high) == (pytest.approx(30.0), None)
+
+
+def test_nothing_is_said_of_a_record_where_the_car_does_not_come_in(plain):
+    scenario, card = plain
+
+    assert doubts_of_record(scenario, replace(card, speed_ms=0.0)) == ()
+    assert doubts_of_record(scenario, replace(card, speed_ms=math.nan)) == ()
+
+
 # --- as a crew reads it
 
 
@@ -271,14 +435,23 @@ def ask(capsys):
     return run
 
 
+def starter_with(folder, file, typed, instead):
+    """A copy of the starter with one value typed in another way."""
+    folder.mkdir(exist_ok=True)
+    for each in STARTER.iterdir():
+        if each.is_file():
+            (folder / each.name).write_bytes(each.read_bytes())
+    text = (folder / file).read_text("utf-8")
+    assert typed in text
+    (folder / file).write_text(text.replace(typed, instead), "utf-8")
+    return folder
+
+
 @pytest.fixture
 def folder(tmp_path):
     """The starter with a drag area of 14 ft2, and a tire that rolls at 0.03."""
-    for each in STARTER.iterdir():
-        if each.is_file():
-            (tmp_path / each.name).write_bytes(each.read_bytes())
-    car, tires = tmp_path / "car.toml", tmp_path / "tires.csv"
-    car.write_text(car.read_text("utf-8").replace('"7.4 ft2"', '"14 ft2"'), "utf-8")
+    starter_with(tmp_path, "car.toml", '"7.4 ft2"', '"14 ft2"')
+    tires = tmp_path / "tires.csv"
     tires.write_text(tires.read_text("utf-8").replace("0.0109", "0.03"), "utf-8")
     return tmp_path
 
@@ -300,6 +473,36 @@ def test_text_and_document_show_the_doubt(ask, folder, command):
     assert drag["low"] == pytest.approx(0.45 / FOOT**2, abs=1e-5)
     assert drag["high"] == pytest.approx(0.95 / FOOT**2, abs=1e-5)
     assert set(drag) == {"what", "value", "unit", "low", "high", "source", "hint"}
+
+
+WRONG_RECORD = "record of class Open car 1300, for a car that does 94.3 mph as it stands: 163 mph; usual 70.7 to 141"
+
+
+@pytest.mark.parametrize("command", [("check",), ("predict",), ("predict", "T2")])
+def test_a_record_in_the_wrong_unit_is_told(ask, tmp_path, command):
+    """101.4 mph is 163.2 km/h; the car as it stands does 94.3 mph, whatever is put in."""
+    first, *others = command
+    wrong = starter_with(tmp_path, "event.toml", '"101.4 mph"', '"163.2 mph"')
+
+    assert WRONG_RECORD in flat(ask(first, wrong, *others))
+
+
+def test_rank_tells_a_record_that_is_far_too_low(ask, tmp_path):
+    """101.4 mph typed as 101.4 km/h."""
+    wrong = starter_with(tmp_path, "event.toml", '"101.4 mph"', '"101.4 km/h"')
+
+    assert "as it stands: 63 mph; usual 70.7 to 141 mph" in flat(ask("rank", wrong))
+
+
+def test_no_legal_build_names_what_may_be_why(capsys, tmp_path):
+    """Nothing stops from 163 mph; an unusual record may be a slip, and nothing else is said of an ordinary sheet."""
+    wrong = starter_with(tmp_path / "wrong", "event.toml", '"101.4 mph"', '"163.2 mph"')
+    assert cli.run(["rank", str(wrong)]) == 4
+    said = flat(capsys.readouterr().err)
+    assert said.index("No legal build") < said.index(HEADING) < said.index(WRONG_RECORD)
+
+    assert cli.run(["rank", str(STARTER), "--budget", "100"]) == 4
+    assert HEADING not in capsys.readouterr().err
 
 
 def test_parts_that_are_not_asked_about_are_left_to_check(ask, folder):

@@ -82,6 +82,19 @@ def test_more_may_be_owned_than_is_fitted(tmp_path):
     assert scenario.parts["T01"].owned == 6
 
 
+@pytest.mark.parametrize(("typed", "is_told"), [("1", True), ("3", True), ("4", False), ("0", False), ("", False)])
+def test_fewer_owned_than_fitted_is_told(tmp_path, typed, is_told):
+    """Four are on the car: none typed says nothing of them, one to three cannot be."""
+    scenario = read_scenario(small.write(tmp_path, tables=small.with_cell("tires", 2, "owned", typed)))
+    told = (
+        f"tires.csv row 2, T01: {typed} owned, but 4 are on the car and count as owned; 4 are taken. If there are "
+        f"{typed} beside them, write {4 + int(typed or 0)}"
+    )
+
+    assert scenario.parts["T01"].owned == 4
+    assert scenario.notices == ((told,) if is_told else ())
+
+
 def test_slots_of_an_axle_take_two_pieces(scenario):
     counts = {slot.name: slot.count for slot in scenario.car.slots}
 
