@@ -18,6 +18,7 @@ from optimizer.answers.uncertainties import SALT
 from optimizer.answers.unknowns import Unknown
 from optimizer.choice.options import IntArray, Options
 from optimizer.choice.wishes import build_with
+from optimizer.errors import Fault, ScenarioError, UsageError
 from optimizer.measured.records import Day
 from optimizer.physics import air
 from optimizer.run.conditions import Conditions
@@ -112,10 +113,13 @@ def build_of(options: Options, day: Day) -> IntArray:
 
     Raises
     ------
-    UsageError
-        If a part is no option of any slot.
+    ScenarioError
+        If a part is no option of any slot, or two are for the same one.
     """
-    return options.encode(build_with(options, day.parts))
+    try:
+        return options.encode(build_with(options, day.parts))
+    except UsageError as fault:
+        raise ScenarioError([Fault(day.file, day.row, "parts", "; ".join(day.parts), f"is no car: {fault}")]) from fault
 
 
 def occasion_of(event: Event, row: IntArray, day: Day, number: int) -> Occasion:

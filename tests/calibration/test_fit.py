@@ -9,8 +9,10 @@ from scipy.optimize import curve_fit
 from optimizer.calibration.calibrating import calibrate
 from optimizer.calibration.fitting import fit
 from optimizer.calibration.noise import Noise
+from optimizer.calibration.occasions import build_of
 from optimizer.calibration.posing import problem_of
-from optimizer.errors import UsageError
+from optimizer.choice.options import options_of
+from optimizer.errors import ScenarioError, UsageError
 from optimizer.measured.records import ChalkMark, CoastDown, DynoSheet, Measurements
 from optimizer.physics.air import G, moist_air_density
 from optimizer.physics.brakes import coast_time
@@ -194,3 +196,10 @@ def test_noise_is_whitened_by_the_root_of_its_covariance():
     white = Noise(covariance, 2.0).whitened(rows)
 
     assert white.T @ white == pytest.approx(rows.T @ np.linalg.solve(covariance, rows))
+
+
+def test_two_parts_for_one_slot_name_the_row():
+    scenario = make_scenario((make_tire("T-b"), make_tire("T-c")))
+    day = replace(CALM, file="runs.csv", row=3, parts=("T-b", "T-c"))
+    with pytest.raises(ScenarioError, match="runs.csv row 3, parts: 'T-b; T-c' is no car: T-b and T-c both go into"):
+        build_of(options_of(scenario), day)
