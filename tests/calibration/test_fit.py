@@ -201,5 +201,5 @@ def test_noise_is_whitened_by_the_root_of_its_covariance():
 def test_two_parts_for_one_slot_name_the_row():
     scenario = make_scenario((make_tire("T-b"), make_tire("T-c")))
     day = replace(CALM, file="runs.csv", row=3, parts=("T-b", "T-c"))
-    with pytest.raises(ScenarioError, match="runs.csv row 3, parts: 'T-b; T-c' is no car: T-b and T-c both go into"):
+    with pytest.raises(ScenarioError, match=r"runs.csv row 3, parts: 'T-b; T-c' is no car: T-b and T-c both go into"):
         build_of(options_of(scenario), day)
