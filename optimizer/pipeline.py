@@ -9,6 +9,7 @@ import numpy as np
 from optimizer.answers.cards import BuildCard, card_of, cards_of
 from optimizer.answers.closeness import too_close_to
 from optimizer.answers.kept_out import why_none
+from optimizer.answers.near_best import MOST_CANDIDATES, WINDOW_MS
 from optimizer.answers.plausibility import Doubt, doubts_of_inputs
 from optimizer.answers.power_in_air import PowerSpread, doubts_of_air, power_spread
 from optimizer.answers.result_doubts import doubts_of_record, doubts_of_results, doubts_of_swaps
@@ -29,12 +30,7 @@ from optimizer.search.ranking import Ranking
 from optimizer.search.sharing import Helper, in_advance
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
-from optimizer.units import from_unit, nearest
-
-WINDOW_MS = from_unit(1.0, "mph", "speed")
-"""Builds slower than the best by more are not looked at when it is asked which are too close to call with it."""
-MOST_COMPARED = 200
-"""Builds that are compared with the best: of equally fast ones there may be thousands."""
+from optimizer.units import nearest
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +71,8 @@ class RankResult:
         Slots where no legal choice moves the speed by more than 0.05 mph.
     most_careful, cheapest : BuildCard
         Among the builds too close to call with the best that were met: largest margin, lowest price.
-    near_count : int
-        How many these are, the best included.
+    near_count, near_unknown : int
+        How many these are, the best included; and how many more builds near it were met and not compared with it.
     told_apart : tuple of bool
         Of each of ``builds``, whether it is known to be slower than the best for all that is not known exactly.
     evidence : Evidence
@@ -98,6 +94,7 @@ class RankResult:
     most_careful: BuildCard
     cheapest: BuildCard
     near_count: int
+    near_unknown: int
     told_apart: tuple[bool, ...]
     evidence: Evidence
     notices: tuple[str, ...]
@@ -205,7 +202,7 @@ def rank_in(
         why = why_none(study, event.budget_cents, ranking.evidence)
         raise NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)
     tell("what else is close", 0.95)
-    close = _too_close(study, ranking)
+    close, unknown = _too_close(study, ranking)
     near = np.flatnonzero(close)
     cheapest = ranking.builds[near[np.argmin(ranking.cents[near])]]
     careful = ranking.builds[near[np.argmax(np.round(ranking.care[near], 3))]]
@@ -226,6 +223,7 @@ def rank_in(
         most_careful=others[0],
         cheapest=others[1],
         near_count=len(near),
+        near_unknown=unknown,
         told_apart=tuple(not each for each in close[: ranking.listed].tolist()),
         evidence=ranking.evidence,
         notices=(*study.scenario.notices, *study.legality.notices),
@@ -242,16 +240,19 @@ def _too_little_time(evidence: Evidence) -> UsageError:
     return UsageError(f"no legal build was met within the time limit; there may be one: give it more time.{met}")
 
 
-def _too_close(study: Study, ranking: Ranking) -> BoolArray:
-    """Which of the builds met (n,) are too close to call with the best, itself included; all listed are looked at."""
+def _too_close(study: Study, ranking: Ranking) -> tuple[BoolArray, int]:
+    """Which of the builds met (n,) are too close to call with the best, itself included; all listed are looked at.
+
+    And how many of those near the best were not.
+    """
     window = int((ranking.speed_ms >= ranking.speed_ms[0] - WINDOW_MS).sum())
     # who has ended the search is waiting: only what is listed is compared
-    count = ranking.listed if ranking.evidence.interrupted else max(min(window, MOST_COMPARED), ranking.listed)
+    count = max(0 if ranking.evidence.interrupted else min(window, MOST_CANDIDATES), ranking.listed)
     close = np.zeros(len(ranking.builds), dtype=np.bool_)
     close[0] = True
     if count > 1:
         close[1:count] = too_close_to(study, ranking.builds[0], ranking.builds[1:count])
-    return close
+    return close, max(window - count, 0)
 
 
 def evidence_of(scenario: Scenario, result: RankResult, question: Question, inputs_sha256: str) -> str:

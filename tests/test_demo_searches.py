@@ -5,13 +5,16 @@ from __future__ import annotations
 import warnings
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from optimizer.answers.brings_in import with_part
 from optimizer.answers.buying_order import buying_order
+from optimizer.answers.closeness import too_close_to
 from optimizer.answers.frontier import STANDING_MS, cheapest_past
+from optimizer.answers.near_best import WINDOW_MS, known_builds
 from optimizer.errors import NoLegalBuildError, UsageError
-from optimizer.pipeline import Question, rank, study_of
+from optimizer.pipeline import Question, rank, rank_in, study_of
 from optimizer.search.study import Study
 from optimizer.units import from_unit
 from tests.scenes import DEMO, Scene
@@ -69,6 +72,21 @@ def test_a_target_above_what_the_budget_does_comes_to_an_end(demo: Study, mph: f
     assert found.reached is (found.speed_ms >= target)
     assert found.reached is (mph < 120)
     assert len(study.memory.builds) < tried
+
+
+def test_all_that_is_near_the_best_is_compared_with_it(demo: Study) -> None:
+    """The most careful and the cheapest of hundreds, not of the fastest of them alone."""
+    study = demo.fresh()
+    result = rank_in(study, Question())
+    met = known_builds(study, demo.scenario.event.budget_cents)
+    met = met.take(met.speed_ms >= met.speed_ms[0] - WINDOW_MS)
+    close = met.take(np.append(True, too_close_to(study, met.builds[0], met.builds[1:])))
+
+    assert result.near_unknown == 0
+    assert len(close.builds) > 300
+    assert abs(result.near_count - len(close.builds)) <= 2, "which numbers are drawn depends on who is compared"
+    assert result.cheapest.cents == close.cents.min()
+    assert round(result.most_careful.care, 3) == round(float(close.care.max()), 3)
 
 
 def test_a_search_that_had_no_time_does_not_say_that_no_build_is_legal(demo: Study) -> None:

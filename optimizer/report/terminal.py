@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 from optimizer.answers.cards import BuildCard
-from optimizer.pipeline import WINDOW_MS, RankResult
+from optimizer.answers.near_best import WINDOW_MS
+from optimizer.pipeline import RankResult
 from optimizer.report.calibration import said_done_text
 from optimizer.report.tables import Table
 from optimizer.report.width import is_wide
@@ -168,6 +169,7 @@ def _close(words: Words, result: RankResult) -> list[str]:
     best = result.builds[0]
     lines = ["", words.heading("Too close to call")]
     apart = [place for place, told in enumerate(result.told_apart, 1) if told]
+    more = f" {result.near_unknown:,} more near it were met and not compared with it." if result.near_unknown else ""
     listed = "None of the builds above is" if not apart else f"Of the builds above {_places(apart)}"
     lines.append(
         wrapped(
@@ -175,7 +177,7 @@ def _close(words: Words, result: RankResult) -> list[str]:
             f"doubt which is faster. {listed} told apart from number 1. "
             f"{plural(result.near_count, 'legal build')} within {words.gap(WINDOW_MS, digits=1)} of it that "
             f"{'is' if result.near_count == 1 else 'are'} too close to call "
-            f"{'was' if result.near_count == 1 else 'were'} met, itself included."
+            f"{'was' if result.near_count == 1 else 'were'} met, itself included.{more}"
         )
     )
     for name, card in (("Most careful", result.most_careful), ("Cheapest", result.cheapest)):
