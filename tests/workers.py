@@ -2,6 +2,7 @@
 
 import os
 import signal
+import sys
 import time
 from pathlib import Path
 
@@ -39,3 +40,8 @@ def a_day(marker):
     """Work that takes a day; the marker says that it has begun."""
     Path(marker).touch()
     time.sleep(86_400)
+
+
+def is_loaded(module):
+    """Whether this process has loaded a module."""
+    return module in sys.modules

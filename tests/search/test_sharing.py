@@ -15,6 +15,7 @@ import pytest
 from optimizer.executor import ALLOWED, one_beside, processes
 from optimizer.search.sharing import Helper, Matter, helping, in_pieces, shared
 from optimizer.search.study import Study
+from tests import workers
 from tests.search.catalogs import random_catalog
 
 BEGIN_S = 20.0
@@ -176,3 +177,14 @@ def test_a_run_does_not_depend_on_what_is_run_beside_it(seed: int) -> None:
     whole = study.judge.speeds(builds)
     for pieces in (2, 7, 50):
         assert (np.concatenate([study.judge.speeds(each) for each in np.array_split(builds, pieces)]) == whole).all()
+
+
+def test_a_helper_that_is_started_has_loaded_what_it_needs() -> None:
+    """Without the start they are not there; one of them nobody else would load."""
+    needed = ("optimizer.questions", "colorsys")
+    for start in (False, True):
+        with helping(processes(1)) as helper:
+            assert helper is not None
+            if start:
+                helper.start(needed)
+            assert [helper.begin(workers.is_loaded, each)() for each in needed] == [start, start]
