@@ -183,8 +183,6 @@ def rank(
         try:
             result = pipeline.rank(scenario, question, progress, interruptible=True, helper=helper())
         except NoLegalBuildError as refusal:
-            if as_json:
-                write(documents.as_json(documents.refusal_document(refusal)))
             # a slip of a unit may well be why: a car of too many kg, a record in km/h
             doubts = pipeline.unusual_as_typed(pipeline.study_of(scenario, question))
             refusal.add_note("\n".join(second_looks(Words(scenario), doubts)))
@@ -274,6 +272,10 @@ def run(arguments: Sequence[str]) -> int:
         click.echo("stopped", err=True)
         return INTERRUPTED
     except SaltmileError as refusal:
+        if isinstance(refusal, NoLegalBuildError) and state.get("json"):
+            from optimizer.report import documents  # noqa: PLC0415
+
+            write(documents.as_json(documents.refusal_document(refusal)))
         if state.get("traceback"):
             raise
         click.echo(_refusal_text(refusal), err=True)

@@ -43,9 +43,16 @@ def common(command: Command) -> Command:
     )(command)
 
 
+def _note_json(context: click.Context, _option: click.Parameter, wanted: bool) -> bool:
+    context.obj["json"] = wanted
+    return wanted
+
+
 def class_and_json(command: Command) -> Command:
     """Options of every question to a scenario."""
-    command = click.option("--json", "as_json", is_flag=True, help="One JSON document instead of text.")(command)
+    command = click.option(
+        "--json", "as_json", is_flag=True, callback=_note_json, help="One JSON document instead of text."
+    )(command)
     return click.option("--class", "race_class", metavar="NAME", help="Class to run in, instead of the event's.")(
         command
     )

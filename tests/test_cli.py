@@ -376,6 +376,15 @@ def test_no_legal_build(ask, folder):
     assert refusal["cheapest_cents"] == 72_000
 
 
+@pytest.mark.parametrize("command", [("why",), ("compare", 1, "now"), ("odds",), ("purchase",)], ids=str)
+def test_every_question_refuses_as_a_document(ask, folder, command):
+    """The same as that of the ranking."""
+    name, *more = command
+    refused = ask(name, folder, *more, "--budget", 1, "--json")
+    assert refused.code == 4
+    assert refused.out == ask("rank", folder, "--budget", 1, "--json").out
+
+
 def test_our_own_fault_is_short(ask, folder, monkeypatch):
     def broken(_folder):
         raise ZeroDivisionError("nothing to divide by")
