@@ -156,11 +156,29 @@ def why_not(study: Study, named: str, *, budget_cents: int | None, progress: Pro
     return _Asked(study, named, budget_cents, progress).answer()
 
 
+class _Onward:
+    """Tells how far searches are, one after the other: each is half of what is left, for nobody knows how many come."""
+
+    AGAIN = 0.2
+    """A fall of a search's own share by this much: another has begun."""
+
+    def __init__(self, tell: Progress) -> None:
+        self.tell, self.done, self.last, self.shown = tell, 0.0, 0.0, 0.0
+
+    def __call__(self, what: str, share: float) -> None:
+        if share < self.last - self.AGAIN:
+            self.done, self.last = self.shown, 0.0
+        self.last = max(self.last, share)
+        self.shown = self.done + 0.5 * (1.0 - self.done) * self.last
+        self.tell(what, self.shown)
+
+
 class _Asked:
     """One question on its way to the answer."""
 
     def __init__(self, study: Study, named: str, budget_cents: int | None, progress: Progress | None) -> None:
-        self.study, self.named, self.budget_cents, self.progress = study, named, budget_cents, progress
+        self.study, self.named, self.budget_cents = study, named, budget_cents
+        self.progress = None if progress is None else _Onward(progress)
         self.places = places_of(study.options, named)
         s, o = self.places[0]
         self.part = study.options.parts[s][o]

@@ -21,10 +21,12 @@ from optimizer.executor import processes
 from optimizer.physics.tires import SPEED_SYMBOL_MS
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.event import Rule
+from optimizer.scenario.reading import read_scenario
 from optimizer.search.diagnosis import rule_names
 from optimizer.search.selection_model import build_model
 from optimizer.search.sharing import helping
 from optimizer.search.study import Study
+from tests.scenes import STARTER
 from tests.search.catalogs import every_allowed, every_passing, random_catalog
 
 SIZES = (1, 1, 2, 2, 1, 1, 1)
@@ -358,3 +360,15 @@ def test_a_part_that_is_not_there_is_refused_with_the_nearest() -> None:
         why_not(study, "T0x", budget_cents=None)
     with pytest.raises(UsageError, match="no slot is called"):
         why_not(study, "frnt tires=T0", budget_cents=None)
+
+
+def test_what_is_told_of_the_work_never_falls() -> None:
+    """One search comes after the other, each from its own beginning: what is shown of all of them goes on."""
+    study = Study.of(read_scenario(STARTER))
+    own: list[float] = []
+    study.fresh().best(budget_cents=240_000, with_parts=("T4",), progress=lambda _what, share: own.append(share))
+    seen: list[float] = []
+    why_not(study, "T4", budget_cents=240_000, progress=lambda _what, share: seen.append(share))
+    assert len(seen) > len(own)
+    assert seen == sorted(seen)
+    assert 0.5 * max(own) < seen[-1] < 1.0
