@@ -7,16 +7,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.answers.cards import BuildCard, card_of, cards_of
-from optimizer.answers.closeness import too_close_to
 from optimizer.answers.kept_out import why_none
-from optimizer.answers.near_best import MOST_CANDIDATES, WINDOW_MS
+from optimizer.answers.near_best import near_the_best
 from optimizer.answers.plausibility import Doubt, doubts_of_inputs
 from optimizer.answers.power_in_air import PowerSpread, doubts_of_air, power_spread
 from optimizer.answers.result_doubts import doubts_of_record, doubts_of_results, doubts_of_swaps
 from optimizer.answers.said_done import SaidDone, said_done
 from optimizer.answers.sensitivity import Worth, worth_of_inputs
 from optimizer.answers.swaps import Swap, best_swaps, single_swaps
-from optimizer.choice.options import BoolArray, options_of
+from optimizer.choice.options import options_of
 from optimizer.choice.wishes import build_with, with_wishes
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.measured.reading import read_runs
@@ -26,7 +25,6 @@ from optimizer.recheck.evidence import as_json
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Engine
 from optimizer.search.pool import Evidence
-from optimizer.search.ranking import Ranking
 from optimizer.search.sharing import Helper, in_advance
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
@@ -71,8 +69,9 @@ class RankResult:
         Slots where no legal choice moves the speed by more than 0.05 mph.
     most_careful, cheapest : BuildCard
         Among the builds too close to call with the best that were met: largest margin, lowest price.
-    near_count, near_unknown : int
-        How many these are, the best included; and how many more builds near it were met and not compared with it.
+    near_met, near_compared, near_count : int
+        How many legal builds near the best were met, itself included; how many of these, the fastest, were all compared
+        with it; and how many of those are too close to call. The other two are the ends of all that were met.
     told_apart : tuple of bool
         Of each of ``builds``, whether it is known to be slower than the best for all that is not known exactly.
     evidence : Evidence
@@ -93,8 +92,9 @@ class RankResult:
     indifferent: tuple[str, ...]
     most_careful: BuildCard
     cheapest: BuildCard
+    near_met: int
+    near_compared: int
     near_count: int
-    near_unknown: int
     told_apart: tuple[bool, ...]
     evidence: Evidence
     notices: tuple[str, ...]
@@ -202,10 +202,8 @@ def rank_in(
         why = why_none(study, event.budget_cents, ranking.evidence)
         raise NoLegalBuildError(why.text, why.reasons, why.cheapest_cents)
     tell("what else is close", 0.95)
-    close, unknown = _too_close(study, ranking)
-    near = np.flatnonzero(close)
-    cheapest = ranking.builds[near[np.argmin(ranking.cents[near])]]
-    careful = ranking.builds[near[np.argmax(np.round(ranking.care[near], 3))]]
+    near = near_the_best(study, ranking)
+    careful, cheapest = ranking.builds[near.careful], ranking.builds[near.cheapest]
 
     said = in_advance(study.helper, said_done, study.scenario, runs)
     swaps, indifferent = best_swaps(single_swaps(study.judge, study.legality, study.book, ranking.builds[0]))
@@ -222,9 +220,10 @@ def rank_in(
         indifferent=indifferent,
         most_careful=others[0],
         cheapest=others[1],
-        near_count=len(near),
-        near_unknown=unknown,
-        told_apart=tuple(not each for each in close[: ranking.listed].tolist()),
+        near_met=near.met,
+        near_compared=len(near.close),
+        near_count=int(near.close.sum()),
+        told_apart=tuple(not each for each in near.close[: ranking.listed].tolist()),
         evidence=ranking.evidence,
         notices=(*study.scenario.notices, *study.legality.notices),
         second_looks=(*doubts, *doubts_of_swaps(study.scenario, swaps)),
@@ -238,21 +237,6 @@ def _too_little_time(evidence: Evidence) -> UsageError:
     failed = [name for name, count in evidence.refused.items() if count]
     met = f" Builds that were run failed: {', '.join(failed)}." if failed else ""
     return UsageError(f"no legal build was met within the time limit; there may be one: give it more time.{met}")
-
-
-def _too_close(study: Study, ranking: Ranking) -> tuple[BoolArray, int]:
-    """Which of the builds met (n,) are too close to call with the best, itself included; all listed are looked at.
-
-    And how many of those near the best were not.
-    """
-    window = int((ranking.speed_ms >= ranking.speed_ms[0] - WINDOW_MS).sum())
-    # who has ended the search is waiting: only what is listed is compared
-    count = max(0 if ranking.evidence.interrupted else min(window, MOST_CANDIDATES), ranking.listed)
-    close = np.zeros(len(ranking.builds), dtype=np.bool_)
-    close[0] = True
-    if count > 1:
-        close[1:count] = too_close_to(study, ranking.builds[0], ranking.builds[1:count])
-    return close, max(window - count, 0)
 
 
 def evidence_of(scenario: Scenario, result: RankResult, question: Question, inputs_sha256: str) -> str:

@@ -291,7 +291,7 @@ def rank_document() -> Schema:
             "power_in_this_air": listed(ref("power")),
             "too_close_to_call": record(
                 {
-                    "met": COUNT, "near_not_compared": COUNT, "listed_and_told_apart": listed(COUNT),
+                    "near": COUNT, "compared": COUNT, "met": COUNT, "listed_and_told_apart": listed(COUNT),
                     "most_careful": ref("build"), "cheapest": ref("build"),
                 }
             ),

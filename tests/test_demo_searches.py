@@ -82,9 +82,7 @@ def test_all_that_is_near_the_best_is_compared_with_it(demo: Study) -> None:
     met = met.take(met.speed_ms >= met.speed_ms[0] - WINDOW_MS)
     close = met.take(np.append(True, too_close_to(study, met.builds[0], met.builds[1:])))
 
-    assert result.near_unknown == 0
-    assert len(close.builds) > 300
-    assert abs(result.near_count - len(close.builds)) <= 2, "which numbers are drawn depends on who is compared"
+    assert result.near_met == len(met.builds) > result.near_compared > result.near_count
     assert result.cheapest.cents == close.cents.min()
     assert round(result.most_careful.care, 3) == round(float(close.care.max()), 3)
 

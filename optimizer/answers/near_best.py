@@ -10,12 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.answers.closeness import Band, closeness
+from optimizer.answers.closeness import Band, closeness, too_close_to
 from optimizer.answers.same_car import main_slots
 from optimizer.answers.swaps import MATTERS_MS
-from optimizer.choice.options import BoolArray, IntArray
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.run.judge import order_keys
 from optimizer.search.memory import Known
+from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
 from optimizer.units import from_unit
@@ -26,6 +27,9 @@ ASKED = 10
 """Best builds that are asked for to begin with: the search for them, and around them, meets hundreds of others near."""
 MOST_CANDIDATES = 1000
 """Builds that are compared with the fastest; where a cap holds the speed there may be many more."""
+MOST_COMPARED, LOT = 200, 32
+"""Builds that are all compared with the best: where a cap holds the speed there may be thousands. Of others near it as
+many together as are compared in little more time than one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,3 +116,53 @@ def _rows_in(builds: IntArray, wanted: IntArray) -> BoolArray:
     """Which builds (n, S) are among those wanted (m, S): (n,)."""
     keys = {row.tobytes() for row in np.ascontiguousarray(wanted)}
     return np.array([row.tobytes() in keys for row in np.ascontiguousarray(builds)], dtype=np.bool_)
+
+
+@dataclass(frozen=True, slots=True)
+class Ends:
+    """Builds near the best of a ranking.
+
+    Attributes
+    ----------
+    met : int
+        How many are in the window, the best itself included.
+    close : bool array (n,)
+        Which of the n fastest of all are too close to call with the best: all listed are among them.
+    careful, cheapest : int
+        Rows of those too close to call, of all in the window, that have the largest margin and the lowest price.
+    """
+
+    met: int
+    close: BoolArray
+    careful: int
+    cheapest: int
+
+
+def near_the_best(study: Study, ranking: Ranking) -> Ends:
+    """Compare the fastest builds that were met with the best, all that are listed among them.
+
+    The most careful and the cheapest that are too close to call are looked for among all within the window.
+    """
+    met = max(int((ranking.speed_ms >= ranking.speed_ms[0] - WINDOW_MS).sum()), 1)
+    # who has ended the search is waiting: only what is listed is compared
+    window = 0 if ranking.evidence.interrupted else met
+    compared = max(min(window, MOST_COMPARED), ranking.listed)
+    close = np.ones(compared, dtype=np.bool_)
+    if compared > 1:
+        close[1:] = too_close_to(study, ranking.builds[0], ranking.builds[1:compared])
+    rows = np.flatnonzero(close)
+
+    def first(worth: FloatArray) -> int:
+        """The row of least worth, the first of equals, of those too close to call."""
+        known = int(rows[np.argmin(worth[rows])])
+        others = np.arange(compared, min(window, MOST_CANDIDATES))
+        better = others[worth[others] < worth[known]]
+        better = better[np.argsort(worth[better], kind="stable")]
+        for start in range(0, len(better), LOT):
+            some = better[start : start + LOT]
+            found = some[too_close_to(study, ranking.builds[0], ranking.builds[some])]
+            if len(found):
+                return int(found[0])
+        return known
+
+    return Ends(met, close, first(-np.round(ranking.care, 3)), first(ranking.cents.astype(float)))

@@ -150,8 +150,9 @@ def rank_document(result: RankResult) -> Document:
         "second_looks": [_doubt(units, doubt) for doubt in result.second_looks],
         "power_in_this_air": [_power(units, spread) for spread in result.power_in_this_air],
         "too_close_to_call": {
+            "near": result.near_met,
+            "compared": result.near_compared,
             "met": result.near_count,
-            "near_not_compared": result.near_unknown,
             "listed_and_told_apart": [place for place, told in enumerate(result.told_apart, 1) if told],
             "most_careful": build_document(result.scenario, result.most_careful),
             "cheapest": build_document(result.scenario, result.cheapest),

@@ -169,15 +169,12 @@ def _close(words: Words, result: RankResult) -> list[str]:
     best = result.builds[0]
     lines = ["", words.heading("Too close to call")]
     apart = [place for place, told in enumerate(result.told_apart, 1) if told]
-    more = f" {result.near_unknown:,} more near it were met and not compared with it." if result.near_unknown else ""
     listed = "None of the builds above is" if not apart else f"Of the builds above {_places(apart)}"
     lines.append(
         wrapped(
             "Two builds are told apart where what is not known exactly of the parts in which they differ leaves little "
             f"doubt which is faster. {listed} told apart from number 1. "
-            f"{plural(result.near_count, 'legal build')} within {words.gap(WINDOW_MS, digits=1)} of it that "
-            f"{'is' if result.near_count == 1 else 'are'} too close to call "
-            f"{'was' if result.near_count == 1 else 'were'} met, itself included.{more}"
+            f"{_near(words, result)}"
         )
     )
     for name, card in (("Most careful", result.most_careful), ("Cheapest", result.cheapest)):
@@ -192,6 +189,20 @@ def _close(words: Words, result: RankResult) -> list[str]:
             )
         lines.append(wrapped(text, "  - "))
     return lines
+
+
+def _near(words: Words, result: RankResult) -> str:
+    """How many builds near the best are too close to call with it."""
+    window, count = words.gap(WINDOW_MS, digits=1), result.near_count
+    if result.near_met > result.near_compared:
+        return (
+            f"{result.near_met:,} legal builds within {window} of it were met, itself included; of the "
+            f"{result.near_compared:,} fastest of these {count:,} are too close to call. Of all that were met:"
+        )
+    return (
+        f"{plural(count, 'legal build')} within {window} of it that {'is' if count == 1 else 'are'} too close to call "
+        f"{'was' if count == 1 else 'were'} met, itself included."
+    )
 
 
 def _places(places: list[int]) -> str:
