@@ -13,7 +13,7 @@ import numpy as np
 from optimizer.answers.closeness import Band, closeness, too_close_to
 from optimizer.answers.same_car import main_slots
 from optimizer.answers.swaps import MATTERS_MS
-from optimizer.choice.options import BoolArray, FloatArray, IntArray
+from optimizer.choice.options import BoolArray, IntArray
 from optimizer.run.judge import order_keys
 from optimizer.search.memory import Known
 from optimizer.search.ranking import Ranking
@@ -27,9 +27,10 @@ ASKED = 10
 """Best builds that are asked for to begin with: the search for them, and around them, meets hundreds of others near."""
 MOST_CANDIDATES = 1000
 """Builds that are compared with the fastest; where a cap holds the speed there may be many more."""
-MOST_COMPARED, LOT = 200, 32
-"""Builds that are all compared with the best: where a cap holds the speed there may be thousands. Of others near it as
-many together as are compared in little more time than one."""
+MOST_COMPARED, LIKELIEST, LOT = 200, 16, 64
+"""Builds that are all compared with the best: where a cap holds the speed there may be thousands. How many of the most
+careful and of the cheapest near it are compared together with these, and how many at once where none of them will do: a
+comparison takes its time, however few are compared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,24 +146,31 @@ def near_the_best(study: Study, ranking: Ranking) -> Ends:
     """
     met = max(int((ranking.speed_ms >= ranking.speed_ms[0] - WINDOW_MS).sum()), 1)
     # who has ended the search is waiting: only what is listed is compared
-    window = 0 if ranking.evidence.interrupted else met
+    window = ranking.listed if ranking.evidence.interrupted else max(min(met, MOST_CANDIDATES), ranking.listed)
     compared = max(min(window, MOST_COMPARED), ranking.listed)
-    close = np.ones(compared, dtype=np.bool_)
-    if compared > 1:
-        close[1:] = too_close_to(study, ranking.builds[0], ranking.builds[1:compared])
-    rows = np.flatnonzero(close)
+    ends = [np.argsort(each[:window], kind="stable") for each in (-np.round(ranking.care, 3), ranking.cents)]
+    asked = np.zeros(window, dtype=np.bool_)
+    asked[:compared] = True
+    for end in ends:
+        asked[end[:LIKELIEST]] = True
+    close = np.zeros(window, dtype=np.bool_)
+    close[0] = True
 
-    def first(worth: FloatArray) -> int:
-        """The row of least worth, the first of equals, of those too close to call."""
-        known = int(rows[np.argmin(worth[rows])])
-        others = np.arange(compared, min(window, MOST_CANDIDATES))
-        better = others[worth[others] < worth[known]]
-        better = better[np.argsort(worth[better], kind="stable")]
-        for start in range(0, len(better), LOT):
-            some = better[start : start + LOT]
-            found = some[too_close_to(study, ranking.builds[0], ranking.builds[some])]
-            if len(found):
-                return int(found[0])
-        return known
+    def ask(rows: IntArray) -> None:
+        if len(rows):
+            close[rows] = too_close_to(study, ranking.builds[0], ranking.builds[rows])
+            asked[rows] = True
 
-    return Ends(met, close, first(-np.round(ranking.care, 3)), first(ranking.cents.astype(float)))
+    ask(np.flatnonzero(asked)[1:])
+
+    def first(end: IntArray) -> int:
+        """The first row of an order that is too close to call."""
+        while True:
+            place = int(np.argmax(close[end]))
+            unknown = end[:place][~asked[end[:place]]]
+            if len(unknown) == 0:
+                return int(end[place])
+            ask(unknown[:LOT])
+
+    careful, cheapest = (first(end) for end in ends)
+    return Ends(met, close[:compared], careful, cheapest)
