@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from optimizer.answers.cards import BuildCard
-from optimizer.answers.near_best import WINDOW_MS
+from optimizer.answers.near_best import MOST_CANDIDATES, WINDOW_MS
 from optimizer.pipeline import RankResult
 from optimizer.report.calibration import said_done_text
 from optimizer.report.tables import Table
@@ -195,9 +195,10 @@ def _near(words: Words, result: RankResult) -> str:
     """How many builds near the best are too close to call with it."""
     window, count = words.gap(WINDOW_MS, digits=1), result.near_count
     if result.near_met > result.near_compared:
+        among = "all that were met" if result.near_met <= MOST_CANDIDATES else f"the {MOST_CANDIDATES:,} fastest"
         return (
             f"{result.near_met:,} legal builds within {window} of it were met, itself included; of the "
-            f"{result.near_compared:,} fastest of these {count:,} are too close to call. Of all that were met:"
+            f"{result.near_compared:,} fastest of these {count:,} are too close to call. Of {among}:"
         )
     return (
         f"{plural(count, 'legal build')} within {window} of it that {'is' if count == 1 else 'are'} too close to call "

@@ -67,6 +67,20 @@ def test_every_slot_is_told_of_among_the_swaps(ranked) -> None:
         assert (gone in rest) is fixed
 
 
+@pytest.mark.parametrize(
+    ("met", "told"),
+    [
+        (200, "7 legal builds within 1.0 mph of it that are too close to call were met"),
+        (800, "800 legal builds within 1.0 mph of it were met, itself included; of the 200 fastest of these 7 are"),
+        (800, "too close to call. Of all that were met: - Most careful"),
+        (5000, "Of the 1,000 fastest: - Most careful"),
+    ],
+)
+def test_what_was_compared_is_told(ranked, met: int, told: str) -> None:
+    text = " ".join(ranking_text(replace(ranked, near_met=met, near_compared=200, near_count=7)).split())
+    assert told in text
+
+
 def test_the_table_tells_the_builds(ranked) -> None:
     """Speed, price, what limits it and revs of each, in order."""
     lines = ranking_text(ranked).splitlines()
