@@ -176,9 +176,7 @@ def said_done(scenario: Scenario, runs: Measurements | None = None) -> SaidDone 
     Raises
     ------
     ScenarioError
-        If the folder's sheet of runs is faulty.
-    UsageError
-        If a part that was in the car is no option of any slot.
+        If the folder's sheet of runs is faulty, or names parts that make no car.
     """
     every = runs_in_order(read_runs(scenario) if runs is None else runs)
     return None if not every else against(scenario, every[-1], others=len(every) - 1)

@@ -100,7 +100,7 @@ def read_with_runs(scenario: Scenario, files: Sequence[str | pathlib.Path]) -> M
         If anything is wrong; it holds the faults of all of them.
     """
     findings = _findings(scenario)
-    return _read(scenario, [*_named(files), *_slips_of(pathlib.Path(scenario.folder), findings)], findings)
+    return _read(scenario, [*_named(files), *_own_slips(scenario, findings)], findings)
 
 
 def read_runs(scenario: Scenario) -> Measurements:
@@ -114,7 +114,7 @@ def read_runs(scenario: Scenario) -> Measurements:
         If anything in them is wrong, or they are there more than once.
     """
     findings = _findings(scenario)
-    return _read(scenario, _slips_of(pathlib.Path(scenario.folder), findings), findings)
+    return _read(scenario, _own_slips(scenario, findings), findings)
 
 
 def _findings(scenario: Scenario) -> Findings:
@@ -123,6 +123,11 @@ def _findings(scenario: Scenario) -> Findings:
 
 def _named(files: Sequence[str | pathlib.Path]) -> list[File]:
     return [(pathlib.Path(file), str(file), "") for file in files]
+
+
+def _own_slips(scenario: Scenario, findings: Findings) -> list[File]:
+    """Those of the scenario's folder; a scenario that was not read has none."""
+    return _slips_of(pathlib.Path(scenario.folder), findings) if scenario.folder else []
 
 
 def _slips_of(folder: pathlib.Path, findings: Findings) -> list[File]:

@@ -15,6 +15,7 @@ from optimizer.measured.columns import KINDS
 from optimizer.measured.reading import read_folder, read_measurements, read_runs, read_with_runs
 from optimizer.recheck.evidence import hash_of
 from optimizer.scenario.reading import read_scenario
+from tests.choice.records import make_scenario
 from tests.measured.crew import COAST, INCH, KMH, MPH, POUND, RUN, demo, fault, faults, read, write
 from tests.scenes import DEMO
 
@@ -377,3 +378,13 @@ def test_slips_are_neither_strangers_nor_input_of_a_ranking(tmp_path):
     assert hash_of(tmp_path / "demo") == before
     write(tmp_path / "demo", "id\n", "rungs.csv")
     assert hash_of(tmp_path / "demo") != before
+
+
+def test_a_scenario_that_was_made_has_no_slips(tmp_path, monkeypatch):
+    """It has no folder: what lies in the one that the program was started in is none of its business."""
+    (tmp_path / "runs.csv").write_text("speed [mph]\n104\n", encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    made = make_scenario()
+    assert made.folder == ""
+    assert read_runs(made).runs == ()
+    assert len(read_runs(replace(made, folder=".")).runs) == 1
