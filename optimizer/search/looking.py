@@ -123,8 +123,6 @@ class Looking(RulingOut):
         estimate, rows = self._estimates(self.pool.level)
         if len(rows):
             self._try_likeliest(rows, Goal(self.pool.level, self.budget))
-            if estimate[0] > self.pool.level + CLEARLY_MS:
-                self.climber.by_twos(self.pool, self._late)
         return len(rows) == 0 or float(estimate[0]) <= self.pool.level + NEARLY_MS
 
     def _try_likeliest(self, rows: IntArray, goal: Goal) -> IntArray:
