@@ -396,4 +396,5 @@ def _check_width(sheet: Sheet, grid: Grid, findings: Findings) -> None:
         beyond = [(place, cell.text) for place, cell in enumerate(row.cells, start=1) if place > width and cell.text]
         place, typed = beyond[0] if beyond else (len(row.cells), "")
         findings.fault(sheet.file, row.number, f"cell {place}", typed, expected)
-    sheet.rows = [row for row in sheet.rows if row not in long]
+    faulty = {row.number for row in long}
+    sheet.rows = [row for row in sheet.rows if row.number not in faulty]
