@@ -155,14 +155,10 @@ def _card(made: _Made, n: int, legality: Legality, book: PriceBook, budget_cents
     if bill is not None and budget_cents is not None and bill.total_cents > budget_cents:
         problems.append("budget: it costs more than there is")
     exit_ms = max(float(run.passing.speed[1, n]) for run in made.runs)
-    cap = float(drive.cap_ms[n])
+    cap, fitted = float(drive.cap_ms[n]), options.decode(options.fitted)
     return BuildCard(
         build=options.decode(build),
-        changes=tuple(
-            (slot.name, options.parts[s][0].id, options.parts[s][int(build[s])].id)
-            for s, slot in enumerate(options.slots)
-            if build[s] != 0
-        ),
+        changes=tuple((slot, fitted[slot], part) for slot, part in options.changes(build).items()),
         speed_ms=float(made.speed_ms[n]),
         record_ms=options.scenario.race_class.record_ms,
         planned_ms=judge.planned_ms,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optimizer.choice.options import IntArray, Options
+from optimizer.choice.options import IntArray
 from optimizer.choice.wishes import places_of, with_wishes
 from optimizer.run.judge import CHECKS, Judged
 from optimizer.run.model import rated_speed_ms
@@ -100,7 +100,7 @@ def why_none(
     )
     if cheapest is None or judged is None or not judged.broken(0):
         return said
-    parts = ", ".join(f"{slot}={part}" for slot, part in _changes(study.options, cheapest).items())
+    parts = ", ".join(f"{slot}={part}" for slot, part in study.options.changes(cheapest).items())
     what = f"with {parts}" if parts else "the car as it stands"
     return replace(said, text=f"{said.text} The cheapest of them, {what}: {'; '.join(judged.broken(0))}.")
 
@@ -114,15 +114,6 @@ def _failed_at_speed(cheapest: Judged, evidence: Evidence) -> tuple[str, ...]:
     if not any(refused.values()):
         refused = {name: int(not passed) for name, passed in zip(CHECKS, cheapest.passes[:, 0], strict=True)}
     return tuple(name for name in sorted(refused, key=lambda name: -refused[name]) if refused[name])
-
-
-def _changes(options: Options, build: IntArray) -> dict[str, str]:
-    """Slot -> part, where a build (S,) is not the car as it stands."""
-    return {
-        slot.name: parts[o].id
-        for slot, parts, o in zip(options.slots, options.parts, build.tolist(), strict=True)
-        if o
-    }
 
 
 def cheapest_allowed(study: Study, budget_cents: int | None, with_parts: tuple[str, ...]) -> IntArray | None:

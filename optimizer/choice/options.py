@@ -77,6 +77,10 @@ class Options:
         """Slot name -> part id of one build of shape ``(S,)``."""
         return {slot.name: self.parts[s][int(row[s])].id for s, slot in enumerate(self.slots)}
 
+    def changes(self, row: IntArray | Sequence[int]) -> dict[str, str]:
+        """Slot name -> part id where one build of shape ``(S,)`` is not the car as it stands."""
+        return {slot.name: self.parts[s][int(row[s])].id for s, slot in enumerate(self.slots) if row[s] != 0}
+
     def carrying(self, tag: str) -> tuple[BoolArray, ...]:
         """Which options carry a tag: bool ``(m_s,)`` per slot."""
         return tuple(np.array([tag in part.tags for part in parts], dtype=np.bool_) for parts in self.parts)

@@ -136,11 +136,7 @@ def _money(options: Options, cents: float) -> str:
 
 def _in_words(options: Options, build: IntArray) -> str:
     """Name what changes against the car as it stands."""
-    changes = [
-        f"{slot.name} {parts[o].id}"
-        for slot, parts, o in zip(options.slots, options.parts, build.tolist(), strict=True)
-        if o
-    ]
+    changes = (f"{slot} {part}" for slot, part in options.changes(build).items())
     return ", ".join(changes) or "the car as it stands"
 
 
