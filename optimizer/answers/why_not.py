@@ -187,7 +187,9 @@ class _Asked:
     def answer(self) -> WhyNot:
         study, options = self.study, self.study.options
         found_beside = self._beside(_best_without, None, self.named, self.budget_cents)
-        with_it = self._best(with_parts=(self.named,))
+        with_it, out = self._best(with_parts=(self.named,)), None
+        if not with_it.listed:
+            out = kept_out(study, self.named, self.budget_cents, with_it, self.progress)
         without = found_beside()
         self.rankings.append(without)
         study.met(without)
@@ -198,9 +200,6 @@ class _Asked:
             loss = float(without.speed_ms[0] - with_it.speed_ms[0])
             band = closeness(study, without.builds[0], with_it.builds[:1])[0]
             differences = _differences(study, without.builds[0], with_it.builds[0])
-        out = None
-        if not with_it.listed:
-            out = kept_out(study, self.named, self.budget_cents, with_it, self.progress)
         price, mass, complete = self._what_would(without, with_it, in_best, band, out)
         return WhyNot(
             named=self.named,

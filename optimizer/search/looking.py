@@ -10,9 +10,11 @@ import numpy as np
 from optimizer.choice.options import IntArray
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.climbing import one_change
+from optimizer.search.drive_sets import DriveSets, joined
 from optimizer.search.opening import OPEN_MANY
 from optimizer.search.propagation import Goal
 from optimizer.search.ruling_out import REBOUND_MS, RulingOut
+from optimizer.search.sharing import in_pieces
 from optimizer.search.state import CLEARLY_MS
 
 BATCH, OPEN_FEW = 1000, 40
@@ -31,6 +33,8 @@ PROBES_SEEN, PROBED = 400, 20
 are opened."""
 ESTIMATES = 5
 """Times that the highest estimate is taken again with what that speed asks for."""
+LISTED = (150, 600)
+"""Boxes gone into at once there, about and at most."""
 MOST_POSSIBLE = 100_000
 """Boxes of completions gone into where any legal build is looked for among what rules and money leave."""
 NEARLY_MS = 3.0
@@ -135,21 +139,29 @@ class Looking(RulingOut):
 
     def _drop_impossible(self) -> None:
         """Drop drive sets to which rules and money together leave no completion, whatever its speed."""
-        goal, left = Goal(-np.inf, self.budget), self.sets.marked(np.arange(len(self.sets)))
+        goal = Goal(-np.inf, self.budget)
+        self._drop_unaffordable(goal)
+        left = self.shortage.at_their_slowest(self.sets.marked(np.arange(len(self.sets))), goal)
+        self.sets, self.bound = left, self.bound[left.mark]
+
+    def _drop_unaffordable(self, goal: Goal) -> None:
+        """Drop drive sets of which no completion keeps the rules for the money."""
         self.progress("ruling out what cannot be legal", 0.1)
-        left = left.take(self.shortage.possible(left, goal, self._late))
-        left = self.shortage.at_their_slowest(left, goal)
-        left = left.take(self.shortage.possible(left, goal, self._late))
-        self.sets, self.bound = self.sets.take(left.mark), self.bound[left.mark]
+        kept = self.shortage.possible(self.sets, goal, self._late)
+        self.sets, self.bound = self.sets.take(kept), self.bound[kept]
 
     def _list_possible(self) -> None:
         """While K legal builds are not known: list what rules and money leave, and drop what is done."""
         goal = Goal(-np.inf, self.budget)
+        if len(self.pool.builds) == 0:  # what their slowest completions ask for left less of them
+            self._drop_unaffordable(goal)
         left = self.sets.marked(np.arange(len(self.sets)))
         while 0 < len(left) <= MOST_POSSIBLE and not (self.pool.enough or np.isfinite(self.pool.level) or self._late()):
             self.progress("looking for any legal build", 0.1)
-            builds, left = self.shortage.step(left, goal)
-            self._try(builds)
+            pieces = [(left.take(rows), goal) for rows in in_pieces(len(left), *LISTED)]
+            found, rest = zip(*self._shared(_possible, pieces), strict=True)
+            left = joined(rest)
+            self._try(np.concatenate(found))
         rows = np.unique(left.mark)
         self.sets, self.bound = self.sets.take(rows), self.bound[rows]
 
@@ -265,3 +277,7 @@ class Looking(RulingOut):
                 some = one_change(build, self.climber.usable)
                 changed.append(some[known.likely(some, build, build_ms, floor, 0)])
             self._try(np.concatenate(changed), AROUND_MS)
+
+
+def _possible(search: Looking, piece: tuple[DriveSets, Goal]) -> tuple[IntArray, DriveSets]:
+    return search.shortage.step(*piece)
