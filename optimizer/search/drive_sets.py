@@ -105,6 +105,18 @@ class DriveSets:
         place[order] = np.arange(len(order))
         return first[order], place[kind.reshape(-1)]
 
+    def by_own_parts(self) -> tuple[DriveSets, IntArray]:
+        """Those of the same own parts as one, with the options of all of them; and the row of each one's own (D,)."""
+        kinds: dict[bytes, int] = {}
+        kind = np.array([kinds.setdefault(row.tobytes(), len(kinds)) for row in self.builds], dtype=np.int64)
+        if len(kinds) == len(self):
+            return self, kind
+        _, first = np.unique(kind, return_index=True)
+        cap_ms = np.full(len(first), -np.inf)
+        np.maximum.at(cap_ms, kind, self.cap_ms)
+        allowed = merged_options(self.allowed, kind, len(first))
+        return replace(self.take(first), allowed=allowed, cap_ms=cap_ms), kind
+
     def take(self, rows: IntArray | BoolArray) -> DriveSets:
         """Some of the drive sets."""
         return DriveSets(
