@@ -84,7 +84,8 @@ class Looking(RulingOut):
             if self.pool.holds(builds) >= self.pool.k:
                 break
         if np.isfinite(self.pool.level):
-            self.climber.by_twos(self.pool, self._late)
+            if not self._at_cap():
+                self.climber.by_twos(self.pool, self._late)
             self._probe_higher()
             return self.pool.level
         return top
