@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from itertools import combinations
 
 import numpy as np
 
@@ -21,6 +22,10 @@ WORTH_FORETELLING = 2000
 FORETOLD_MS = 0.15
 """How far from the truth what is foretold may be: where at most one of two changes is in what drives the car, 0.013 m/s
 at most was seen, and more only at speed brackets."""
+
+
+MENDED_SLOTS = 2
+"""Slots of a build in which something may be replaced at once by all that may stand there."""
 
 
 class Climber:
@@ -135,3 +140,49 @@ def _two_changes(build: IntArray, options: list[IntArray]) -> IntArray:
     builds[rows, slot[first]] = option[first]
     builds[rows, slot[second]] = option[second]
     return builds
+
+
+def mended(builds: IntArray, usable: Sequence[IntArray], asked_for: Sequence[tuple[BoolArray, ...]]) -> IntArray:
+    """Builds (n, S) changed into such as a question allows, as far as that takes no more than a few changes: (m, S).
+
+    Parameters
+    ----------
+    builds : array (n, S)
+    usable : list of int arrays
+        What may stand in each slot: where a build has anything else, all of it takes its place.
+    asked_for : sequence of bool arrays (m_s,) per slot
+        Of each a build has to have one option: where it has none, the first is put in, into one slot after the other
+        and into two at once.
+    """
+    found = [builds[:0]]
+    for build in builds:
+        some = build[None]
+        for carry in asked_for:
+            if not any(has_it[o] for has_it, o in zip(carry, build, strict=True)):
+                some = _put_in(some, [(s, int(has_it.argmax())) for s, has_it in enumerate(carry) if has_it.any()])
+        for each in some:
+            out = [s for s, o in enumerate(each) if o not in usable[s]]
+            if len(out) <= MENDED_SLOTS:
+                found.append(_with_all(each, out, usable))
+    return np.unique(np.concatenate(found), axis=0)
+
+
+def _put_in(builds: IntArray, places: list[tuple[int, int]]) -> IntArray:
+    """Builds (n, S) with an option put in, given as slot and option: into each by itself, and into every two."""
+    made = []
+    for where in (*combinations(places, 1), *combinations(places, 2)):
+        changed = builds.copy()
+        for s, o in where:
+            changed[:, s] = o
+        made.append(changed)
+    return np.concatenate(made)
+
+
+def _with_all(build: IntArray, slots: list[int], options: Sequence[IntArray]) -> IntArray:
+    """A build (S,) with every combination of options in some slots: (n, S)."""
+    made = build[None]
+    for s in slots:
+        number, each = len(made), options[s]
+        made = np.repeat(made, len(each), axis=0)
+        made[:, s] = np.tile(each, number)
+    return made

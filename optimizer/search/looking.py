@@ -83,12 +83,7 @@ class Looking(RulingOut):
             builds = self._try_likeliest(rows, Goal(top - depth, self.budget, probe=True))
             if self.pool.holds(builds) >= self.pool.k:
                 break
-        if np.isfinite(self.pool.level):
-            if not self._at_cap():
-                self.climber.by_twos(self.pool, self._late)
-            self._probe_higher()
-            return self.pool.level
-        return top
+        return self._look_on() if np.isfinite(self.pool.level) else top
 
     def _probe_again(self, target: float) -> float:
         """Where no legal build was found: with prices of what is bought together, and from builds that were refused.
@@ -104,9 +99,15 @@ class Looking(RulingOut):
         if len(self.pool.builds) == 0:
             self._climb_to_legal()
             self.climber.by_ones(self.pool)
-            self.climber.by_twos(self.pool, self._late)
-            self._probe_higher()
+            self._look_on()
         return self.pool.level if np.isfinite(self.pool.level) else target
+
+    def _look_on(self) -> float:
+        """Look for better builds than are known, and return their level: where a cap holds it, no change brings any."""
+        if not self._at_cap():
+            self.climber.by_twos(self.pool, self._late)
+        self._probe_higher()
+        return self.pool.level
 
     def _probe_higher(self) -> None:
         """Look above the level in the likeliest drive sets, as long as these seem clearly faster and that raises it."""

@@ -16,6 +16,7 @@ import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
+from optimizer.search.climbing import mended
 from optimizer.search.drive_sets import DriveSets, Outlines, completed, outlines_of, within_budget
 from optimizer.search.looking import Looking
 from optimizer.search.pool import AnyPool, CheapPool, Evidence, Pool
@@ -29,6 +30,8 @@ LEAST_KEEPING = 1000
 ALL_TRIED, FEW_TRIED, SOON_CLOSED = 40_000, 2_000, 2_000_000
 """Completions of all drive sets, up to which they are all tried where K builds are not known, and where they are; and
 up to which, from any K builds, the rest is sooner ruled out than better ones are looked for."""
+MENDED = 60
+"""Builds from other questions that are changed into such as this one allows, the fastest."""
 TRIED_AT_ONCE = 4000
 """Completions tried together where all are."""
 
@@ -156,7 +159,7 @@ class Ranker(Looking):
         """The whole search for the K best."""
         pool = self.pool
         warm = len(pool.builds) > 0 or len(self.memory.hints) > 0
-        self._try(np.concatenate([self.judge.options.fitted[None], self.memory.hints]))
+        self._try(np.concatenate([self.judge.options.fitted[None], self.memory.hints, self._mended()]))
         self.climber.by_ones(pool)
         if warm and not thorough:
             self.climber.by_twos(pool, self._late)
@@ -166,6 +169,15 @@ class Ranker(Looking):
             self.evidence.closed = True
         if not self.evidence.stopped and self._at_cap():
             self._settle_equals()
+
+    def _mended(self) -> IntArray:
+        """The fastest builds that are known, changed into such as the question allows: (n, S)."""
+        known = self.memory.fastest(MENDED)
+        return mended(known, self.climber.usable, self._asked_for())
+
+    def _asked_for(self) -> list[tuple[BoolArray, ...]]:
+        """Options (m_s,) per slot of which a build has to have one, for each rule that says so."""
+        return [row.carriers for row in self.legality.rows if row.carriers is not None]
 
     def _settle_equals(self) -> None:
         """Where a cap holds the K-th best: look for builds as fast that cost no more than it, until none is unknown."""
@@ -232,9 +244,8 @@ class Ranker(Looking):
         sets = completed(outlines, self.legality, self.judge.model.drive_slots, self.bounds, money)
         if not self.many:
             self.evidence.drive_sets = len(sets)
-        asked_for = [row.carriers for row in self.legality.rows]
         unknown = self.memory.left_open(self.pool.level, replace(self.limits, cents=self.budget))
-        carriers = [each for each in (*asked_for, unknown) if each is not None]
+        carriers = [each for each in (*self._asked_for(), unknown) if each is not None]
         for carry in carriers:
             sets = sets.by_carrier(carry)
         return sets if not carriers or money is None else within_budget(sets, self.bounds, money)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.search.climbing import FORETOLD_MS, Foretelling, one_change
+from optimizer.search.climbing import FORETOLD_MS, Foretelling, mended, one_change
 from tests.search.catalogs import machinery, random_catalog
 
 
@@ -42,3 +42,33 @@ def test_changes_that_are_likely_slow_are_slow(most: int) -> None:
         slow += int((~driven & (speed < floor - FORETOLD_MS)).sum())
     assert out > 0.9 * slow > 10
     assert wrong <= 0.001 * out
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_builds_are_mended_by_what_may_stand_there_and_by_what_is_asked_for(seed: int) -> None:
+    """All that is mended may stand, has what is asked for, and is a known build with nothing else changed than that.
+
+    Every replacement of one option that is left out is among it; a build that the question allows stays as it is.
+    """
+    options, legality, _, _ = machinery(random_catalog(seed))
+    rng = np.random.default_rng(seed)
+    known = np.stack([rng.choice(size, 40) for size in options.sizes], axis=1)
+    usable = [np.flatnonzero(~out) for out in legality.forbidden]
+    s = int(np.argmax([len(each) for each in usable]))
+    banned, asked = int(usable[s][0]), (s + 1) % len(usable)
+    usable[s] = usable[s][1:]
+    carry = tuple(np.arange(size) == (size - 1 if at == asked else -1) for at, size in enumerate(options.sizes))
+    some = mended(known, usable, [])
+    told = {tuple(build) for build in some.tolist()}
+    for build in known:
+        out = [at for at, o in enumerate(build) if o not in usable[at]]
+        if not out:
+            assert tuple(build.tolist()) in told
+        elif out == [s] and build[s] == banned:
+            assert all((*build[:s].tolist(), int(o), *build[s + 1 :].tolist()) in told for o in usable[s])
+    assert all(np.isin(some[:, at], each).all() for at, each in enumerate(usable))
+    assert all((known != build).sum(axis=1).min() <= 2 for build in some)
+    usable[asked] = np.union1d(usable[asked], [options.sizes[asked] - 1])
+    having = mended(known, usable, [carry])
+    assert len(having)
+    assert (having[:, asked] == options.sizes[asked] - 1).all()
