@@ -63,6 +63,7 @@ def places_of(options: Options, named: str) -> tuple[tuple[int, int], ...]:
         if choice.id == part and slot in ("", options.slots[s].name)
     )
     if not places:
+        _refuse_kit(options, part)
         slots = [each.name for each in options.slots]
         if slot and slot not in slots:
             raise UsageError(f"no slot is called {slot!r}{nearest(slot, slots)}; the slots are {', '.join(slots)}")
@@ -73,6 +74,14 @@ def places_of(options: Options, named: str) -> tuple[tuple[int, int], ...]:
         where = f" in {slot}" if slot else ""
         raise UsageError(f"no part is called {part!r}{where}{hint}")
     return places
+
+
+def _refuse_kit(options: Options, part: str) -> None:
+    """Say of a kit what its parts are: these are what stands in slots, however they are bought."""
+    for kit in options.scenario.kits:
+        if kit.id == part:
+            inside = ", ".join(name for name, _ in kit.contents)
+            raise UsageError(f"{part} is a kit of {inside}: ask about one of these; its price is counted where it pays")
 
 
 def build_with(options: Options, parts: tuple[str, ...]) -> dict[str, str]:

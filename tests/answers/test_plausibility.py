@@ -83,9 +83,17 @@ def of_sheet(make, *ids, **changes):
 
 
 def of_prices(cents, *, pack=1, others=4, make=make_tire):
-    """One price among others of 10**9 cents each, so that shares are not rounded."""
+    """One price among others of 10**9 cents each, so that shares are not rounded; there is money for all of them."""
     alike = [make(f"T-{n}", price_cents=4 * 10**9, pack=4) for n in range(others)]
-    return doubts_of_inputs(make_scenario([*alike, make("T-odd", price_cents=cents, pack=pack)]))
+    parts = [*alike, make("T-odd", price_cents=cents, pack=pack)]
+    return doubts_of_inputs(make_scenario(parts, event={"budget_cents": 10**12}))
+
+
+def of_dear_sheet(share, *, number=5, budget_cents=10**9, asked=()):
+    """All tires cost the same share of the budget; none of them is asked about."""
+    cents = round(share * 10**9)
+    parts = [make_tire(f"T-{n}", price_cents=cents) for n in range(number)]
+    return doubts_of_inputs(make_scenario(parts, event={"budget_cents": budget_cents}), parts=asked)
 
 
 TIRE_M2 = 0.603 * 0.185
@@ -116,6 +124,7 @@ INPUTS = {
     "rotor mass": (lambda value: of_mass(make_rotor, "R-odd")(0.24**2 * value), 15.0, 160.0),
     "rotor mass, sheet": (lambda value: of_sheet(make_rotor, *ROTORS)(0.24**2 * value), 33.0, 140.0),
     "price": (lambda value: of_prices(round(value * 10**9)), 0.025, 50.0),
+    "price, sheet": (of_dear_sheet, None, 1.0),
     "engine mass": (lambda value: of_mass(make_engine, "E-odd", displacement_m3=1.5e-3)(2.5 * value), 20.0, 85.0),
 }  # fmt: skip
 
@@ -130,11 +139,13 @@ def test_an_input_just_outside_is_named_and_one_just_inside_is_not(which):
     doubts_at, low, high = INPUTS[which]
 
     for end, outward in ((low, -1), (high, 1)):
+        if end is None:
+            continue
         assert doubts_at(end * (1 - 0.001 * outward)) == ()
         (doubt,) = doubts_at(end * (1 + 0.001 * outward))
         passed = doubt.low if outward < 0 else doubt.high
         assert doubt.value / passed == pytest.approx(1 + 0.001 * outward, abs=1e-5)
-        assert doubt.low / doubt.high == pytest.approx(low / high)
+        assert doubt.low is None if low is None else doubt.low / doubt.high == pytest.approx(low / high)
         assert doubt.source == USUAL[which].source
         assert doubt.hint
 
@@ -243,6 +254,17 @@ def test_prices_are_of_one_piece():
     (doubt,) = of_prices(10**9 // 20, pack=4)
     assert doubt.value == pytest.approx(0.0125)
     assert doubt.what == "price of tire T-odd, over that of the middle one of 5"
+
+
+def test_a_sheet_of_which_nothing_can_be_bought_is_named_whatever_is_asked_about():
+    """Few prices say nothing, and where there is any money, or none at all, nothing is too dear."""
+    (doubt,) = of_dear_sheet(100.0)
+
+    assert doubt.what == "price of the cheapest of 5 priced tires, over the whole budget"
+    assert doubt.value == 100.0
+    assert "cents" in doubt.hint
+    assert of_dear_sheet(100.0, number=4) == of_dear_sheet(100.0, budget_cents=None) == ()
+    assert of_dear_sheet(100.0, budget_cents=0) == ()
 
 
 def test_prices_of_which_nothing_can_be_said():

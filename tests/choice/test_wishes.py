@@ -6,7 +6,7 @@ from optimizer.choice.legality import legality_of
 from optimizer.choice.options import options_of
 from optimizer.choice.wishes import build_with, places_of, with_wishes
 from optimizer.errors import UsageError
-from tests.choice.records import make_scenario, make_tire
+from tests.choice.records import make_kit, make_scenario, make_tire
 
 OPTIONS = options_of(make_scenario((make_tire("T-b"), make_tire("T-c"))))
 
@@ -21,6 +21,15 @@ def test_a_part_cannot_be_both_wanted_and_not():
 def test_an_id_in_the_other_case_is_the_nearest():
     with pytest.raises(UsageError, match="no part is called 't-B'; nearest: T-b"):
         places_of(OPTIONS, "t-B")
+
+
+@pytest.mark.parametrize("named", ["K-b", "front tires=K-b"])
+def test_a_kit_is_no_part_and_its_parts_are_named(named):
+    kit = make_kit("K-b", 100, {"T-b": 2, "T-c": 2})
+    options = options_of(make_scenario((make_tire("T-b"), make_tire("T-c")), kits=[kit]))
+
+    with pytest.raises(UsageError, match="K-b is a kit of T-b, T-c: ask about one of these"):
+        places_of(options, named)
 
 
 def test_a_slot_takes_one_of_the_parts_put_in():
