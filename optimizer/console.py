@@ -6,7 +6,7 @@ import os
 import shutil
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
@@ -90,6 +90,19 @@ def cents_of(text: str, scenario: Scenario, option: str = "--budget") -> int:
         return money(text, scenario.event.currency)
     except ValueError as fault:
         raise UsageError(f"{option} {text!r} {fault}") from fault
+
+
+def amounts_of(typed: Iterable[tuple[str, str]], scenario: Scenario) -> list[int]:
+    """Amounts of money as typed on the command line, each with its option; all that are wrong are told at once."""
+    found, wrong = [], []
+    for option, text in typed:
+        try:
+            found.append(cents_of(text, scenario, option))
+        except UsageError as fault:
+            wrong.append(str(fault))
+    if wrong:
+        raise UsageError("\n".join(wrong))
+    return found
 
 
 def quantity_of(text: str, dimension: str, option: str, scenario: Scenario) -> float:

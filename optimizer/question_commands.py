@@ -10,6 +10,7 @@ import click
 
 from optimizer.console import (
     Progress,
+    amounts_of,
     cents_of,
     class_and_json,
     common,
@@ -172,7 +173,8 @@ def budget(
     from optimizer.report.questions import budget_text, records_text, target_text  # noqa: PLC0415
 
     scenario = read(folder)
-    most = None if high is None else cents_of(high, scenario, "--to")
+    lowest, *highest = amounts_of((("--from", low), *([] if high is None else [("--to", high)])), scenario)
+    most = highest[0] if highest else None
     if race_class == "any":
         study = _study(scenario, None, salt, None)
         with Progress() as progress:
@@ -190,7 +192,6 @@ def budget(
                 lambda words: target_text(words, study.options, cheapest, most), as_json=as_json,
             )  # fmt: skip
             return
-        lowest = cents_of(low, study.scenario, "--from")
         found = questions.budget(study, lowest, most, every=every, progress=progress)
     tell(study.options, "budget", salt, found, lambda words: budget_text(words, study.options, found, every=every),
           as_json=as_json)  # fmt: skip
@@ -211,7 +212,7 @@ def buy_order(folder: Path, spend: tuple[str, ...], salt: str | None, race_class
     if len(spend) not in STAGES:
         raise UsageError(f"money comes in {STAGES[0]} to {STAGES[-1]} stages, each with a --spend of its own")
     scenario = read(folder)
-    amounts = [cents_of(each, scenario, "--spend") for each in spend]
+    amounts = amounts_of((("--spend", each) for each in spend), scenario)
     study = _study(scenario, race_class, salt, sum(amounts))
     with Progress() as progress:
         found = questions.order(study, amounts, progress)

@@ -112,6 +112,12 @@ def test_steps_of_money_rise(ask) -> None:
         (("compare", "1", "101"), "1 to 100, not 101"),
         (("buy-order", "--spend", "much", "--spend", "2"), "--spend 'much'"),
         (("buy-order", "--spend", "100"), "stages"),
+        (
+            ("buy-order", "--spend", "-5", "--spend", "7", "--spend", "much"),
+            "--spend '-5' must be 0 or more\n--spend 'much' must be",
+        ),
+        (("budget", "--from", "low", "--to", "high"), "--from 'low' must be an amount of money"),
+        (("budget", "--from", "low", "--to", "high"), "--to 'high' must be an amount of money"),
         (("budget", "--target", "fast"), "--target 'fast' must be a number"),
         (("budget", "--target", "118 mhp"), "a speed such as 118, or 190 km/h"),
         (("budget", "--from", "3000", "--to", "2000"), "lies below the lowest"),
