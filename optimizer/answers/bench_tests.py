@@ -47,8 +47,10 @@ _AXLES = BenchTest("weigh each axle, driver aboard", 0.003, "corner scales, an h
 _TILT = BenchTest("weigh the axles level and with one end raised", 0.05, "corner scales and a jack, half a day")
 _COAST_DOWN = BenchTest("coast down at the end of a run, both ways, and take speed and time", 0.04,
                         "a GPS logger, one run")  # fmt: skip
-_COAST_SALT = BenchTest("coast down on that salt from 40 mph or 65 km/h, both ways", 0.08, "a GPS logger, an hour on the salt")
-_PULL = BenchTest("stop hard once from 30 mph or 50 km/h on that salt and log it", 0.08, "a logger, a few minutes on the salt")
+_COAST_SALT = BenchTest("coast down on that salt from 40 mph or 65 km/h, both ways", 0.08,
+                        "a GPS logger, an hour on the salt")  # fmt: skip
+_PULL = BenchTest("stop hard once from 30 mph or 50 km/h on that salt and log it", 0.08,
+                  "a logger, a few minutes on the salt")  # fmt: skip
 _SLIP = BenchTest("compare GPS speed with engine speed at full pull", 0.15, "a GPS logger and the tach, one run")
 _DYNO = BenchTest("three pulls on one dynamometer, in the gear of the run", 0.02, "an hour of a chassis dynamometer")
 _LONG = BenchTest("hold full pull for a minute on the dynamometer and watch torque", 0.005, "part of a dyno hour",
