@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from itertools import combinations
 
@@ -22,10 +23,8 @@ WORTH_FORETELLING = 2000
 FORETOLD_MS = 0.15
 """How far from the truth what is foretold may be: where at most one of two changes is in what drives the car, 0.013 m/s
 at most was seen, and more only at speed brackets."""
-
-
-MENDED_SLOTS = 2
-"""Slots of a build in which something may be replaced at once by all that may stand there."""
+MENDED_SLOTS, MENDED_MOST = 2, 20_000
+"""Slots of a build in which something may be replaced at once by all that may stand there; builds made so in all."""
 
 
 class Climber:
@@ -148,13 +147,14 @@ def mended(builds: IntArray, usable: Sequence[IntArray], asked_for: Sequence[tup
     Parameters
     ----------
     builds : array (n, S)
+        Those that matter most first: there is an end to how many are made.
     usable : list of int arrays
         What may stand in each slot: where a build has anything else, all of it takes its place.
     asked_for : sequence of bool arrays (m_s,) per slot
         Of each a build has to have one option: where it has none, the first is put in, into one slot after the other
         and into two at once.
     """
-    found = [builds[:0]]
+    found, room = [builds[:0]], MENDED_MOST
     for build in builds:
         some = build[None]
         for carry in asked_for:
@@ -162,8 +162,10 @@ def mended(builds: IntArray, usable: Sequence[IntArray], asked_for: Sequence[tup
                 some = _put_in(some, [(s, int(has_it.argmax())) for s, has_it in enumerate(carry) if has_it.any()])
         for each in some:
             out = [s for s, o in enumerate(each) if o not in usable[s]]
-            if len(out) <= MENDED_SLOTS:
+            number = math.prod(len(usable[s]) for s in out)
+            if len(out) <= MENDED_SLOTS and number <= room:
                 found.append(_with_all(each, out, usable))
+                room -= number
     return np.unique(np.concatenate(found), axis=0)
 
 

@@ -116,8 +116,8 @@ def page(scale: dict[str, Any], peers: dict[str, Any]) -> str:
     explained = (
         "A drive set is a legal and affordable combination of engine, gearset, final drive, driven tires, and what "
         "changes their pressure. A whole `rank` looks besides for careful and cheap builds near the best, and at what "
-        "is too close to call; the list and its proof alone are timed by themselves, the start of a second process with "
-        "them. Counts are of the whole."
+        "is too close to call; the list and its proof alone are timed by themselves, the start of a helper included. "
+        "Counts are of the whole."
     )
     pairs = ", ".join(f"{name} {ratio}" for name, ratio in scale["top10_over_top1"].items()) or "no pair finished"
     rules = (

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from optimizer.search import climbing
 from optimizer.search.climbing import FORETOLD_MS, Foretelling, mended, one_change
 from tests.search.catalogs import machinery, random_catalog
 
@@ -45,10 +46,13 @@ def test_changes_that_are_likely_slow_are_slow(most: int) -> None:
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_builds_are_mended_by_what_may_stand_there_and_by_what_is_asked_for(seed: int) -> None:
+def test_builds_are_mended_by_what_may_stand_there_and_by_what_is_asked_for(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """All that is mended may stand, has what is asked for, and is a known build with nothing else changed than that.
 
-    Every replacement of one option that is left out is among it; a build that the question allows stays as it is.
+    Every replacement of one option that is left out is among it; a build that the question allows stays as it is. There
+    is an end to how many are made.
     """
     options, legality, _, _ = machinery(random_catalog(seed))
     rng = np.random.default_rng(seed)
@@ -68,6 +72,9 @@ def test_builds_are_mended_by_what_may_stand_there_and_by_what_is_asked_for(seed
             assert all((*build[:s].tolist(), int(o), *build[s + 1 :].tolist()) in told for o in usable[s])
     assert all(np.isin(some[:, at], each).all() for at, each in enumerate(usable))
     assert all((known != build).sum(axis=1).min() <= 2 for build in some)
+    monkeypatch.setattr(climbing, "MENDED_MOST", 7)
+    assert len(mended(known, usable, [])) <= 7
+    monkeypatch.undo()
     usable[asked] = np.union1d(usable[asked], [options.sizes[asked] - 1])
     having = mended(known, usable, [carry])
     assert len(having)
