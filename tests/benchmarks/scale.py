@@ -99,16 +99,22 @@ def one(size: str, family: Any, top: int) -> None:
         with helping(one_beside()) as helper:
             result = rank(scenario, Question(top=top), tell, helper=helper)
             seconds = time.perf_counter() - start
+        beside = _beside_mb()  # of this one; the next may begin as a copy of this process
         found = {
             "seconds": round(seconds, 2), "proof_seconds": round(proof_of(scenario, top, result), 2),
+            "beside_mb": beside,
             "finished": True, "top_ms": result.builds[0].speed_ms, "kth_ms": result.builds[-1].speed_ms,
             "cents": result.builds[0].cents, "as_it_stands_ms": result.as_it_stands.speed_ms,
             "best": dict(result.builds[0].build), "evidence": asdict(result.evidence),
         }  # fmt: skip
     except StoppedError:
-        found = {"finished": False, "seconds": round(time.perf_counter() - start, 2)}
-    beside = round(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024)
-    print(json.dumps({**found, "beside_mb": beside, "stages": stages, "where": sampler.shares()}))
+        found = {"finished": False, "seconds": round(time.perf_counter() - start, 2), "beside_mb": _beside_mb()}
+    print(json.dumps({**found, "stages": stages, "where": sampler.shares()}))
+
+
+def _beside_mb() -> int:
+    """Most memory of a process beside this one that has ended."""
+    return round(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024)
 
 
 def proof_of(scenario: Scenario, top: int, result: RankResult) -> float:
