@@ -148,9 +148,15 @@ class Ranker(Looking):
         """
         self._begin(AnyPool(self.judge, -np.inf), None)
         self._try(start[None])
-        self._climb_to_legal()
-        if not self.pool.enough and len(self._bound_all(warm=True)):
-            self._drop_impossible()
+        if self.pool.enough:
+            return self._ended(1)
+        sets = self._drive_sets(self._outlines(warm=True))  # how fast they could be does not matter here
+        self.sets, self.bound = sets, np.full(len(sets), np.inf)
+        self._drop_impossible()
+        if len(self.sets):
+            self._climb_to_legal()
+        if len(self.sets) and not self.pool.enough:
+            self._bound(self.sets)
             self._list_possible()
             self._lower_target(-np.inf)
         return self._ended(1)
