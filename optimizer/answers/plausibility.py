@@ -167,8 +167,8 @@ USUAL: Mapping[str, Usual] = MappingProxyType({
         "look at the decimal point, at cents, and at what the price is for",
     ),
     "price, sheet": Usual(
-        "price of the cheapest of a sheet over the whole budget", None, 1.0, "fraction", COMMON,
-        "nothing of it can be bought: look whether prices are in cents, and at the budget",
+        "price of one piece of the middle one of a sheet over the whole budget", None, 1.0, "fraction", COMMON,
+        "look whether prices are in cents, and at the budget",
     ),
 })  # fmt: skip
 """Usual ranges of what the crew types, in the units used inside (mean pressures in Pa, power per volume in W/m3).
@@ -318,7 +318,7 @@ def _doubts_of_masses(scenario: Scenario, parts: Iterable[str]) -> Iterator[Doub
 def _doubts_of_prices(scenario: Scenario, parts: Iterable[str]) -> Iterator[Doubt]:
     """Prices far from those of others of the kind; what costs nothing is a gift, and no slip.
 
-    A sheet of which nothing can be bought is spoken of whatever parts are asked about: none of it is ever among them.
+    A sheet of which hardly anything can be bought is spoken of whatever parts are asked about: it is never among them.
     """
     wanted, budget = set(parts), scenario.event.budget_cents
     for kind in PRICED_ALIKE:
@@ -326,11 +326,10 @@ def _doubts_of_prices(scenario: Scenario, parts: Iterable[str]) -> Iterator[Doub
         each_cents = {part.id: (part.price_cents or 0) / part.pack for part in priced}
         if len(priced) < FEWEST_PRICES:
             continue
-        least = min(part.price_cents or 0 for part in priced)
-        if budget:
-            what = f"price of the cheapest of {len(priced)} priced {kind}s, over the whole budget"
-            yield from USUAL["price, sheet"].doubt(what, least / budget)
         middle = sorted(each_cents.values())[len(priced) // 2]
+        if budget:
+            what = f"price of one piece of the middle one of {len(priced)} priced {kind}s, over the whole budget"
+            yield from USUAL["price, sheet"].doubt(what, middle / budget)
         for part in priced:
             if part.id in wanted:
                 what = f"price of {kind} {part.id}, over that of the middle one of {len(priced)}"

@@ -81,7 +81,7 @@ def _refuse_kit(options: Options, part: str) -> None:
     for kit in options.scenario.kits:
         if kit.id == part:
             inside = ", ".join(name for name, _ in kit.contents)
-            raise UsageError(f"{part} is a kit of {inside}: ask about one of these; the price of the kit is counted where it pays")
+            raise UsageError(f"{part} is a kit of {inside}: ask about one of these; it is bought where it costs less")
 
 
 def build_with(options: Options, parts: tuple[str, ...]) -> dict[str, str]:

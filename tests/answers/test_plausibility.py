@@ -256,11 +256,11 @@ def test_prices_are_of_one_piece():
     assert doubt.what == "price of tire T-odd, over that of the middle one of 5"
 
 
-def test_a_sheet_of_which_nothing_can_be_bought_is_named_whatever_is_asked_about():
+def test_a_sheet_of_which_hardly_anything_can_be_bought_is_named_whatever_is_asked_about():
     """Few prices say nothing, and where there is any money, or none at all, nothing is too dear."""
     (doubt,) = of_dear_sheet(100.0)
 
-    assert doubt.what == "price of the cheapest of 5 priced tires, over the whole budget"
+    assert doubt.what == "price of one piece of the middle one of 5 priced tires, over the whole budget"
     assert doubt.value == 100.0
     assert "cents" in doubt.hint
     assert of_dear_sheet(100.0, number=4) == of_dear_sheet(100.0, budget_cents=None) == ()
