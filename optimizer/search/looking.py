@@ -33,10 +33,10 @@ PROBES_SEEN, PROBED = 400, 20
 are opened."""
 ESTIMATES = 5
 """Times that the highest estimate is taken again with what that speed asks for."""
-LISTED = (150, 600)
-"""Boxes gone into at once there, about and at most."""
 MOST_POSSIBLE = 100_000
 """Boxes of completions gone into where any legal build is looked for among what rules and money leave."""
+LISTED = (150, 600)
+"""Boxes gone into at once there, about and at most."""
 NEARLY_MS = 3.0
 """Where the highest estimate is less than this above the level, the rest is sooner ruled out than better ones found."""
 PROBE_DEPTHS_MS = (0.2, 0.5, 1.0, 2.0, 4.0, 8.0)
@@ -140,7 +140,10 @@ class Looking(RulingOut):
         return builds
 
     def _drop_impossible(self) -> None:
-        """Drop drive sets to which rules and money together leave no completion, whatever its speed."""
+        """Drop drive sets to which rules and money together leave no completion, whatever its speed.
+
+        And from the others what tires and rotors do not leave even their slowest completions.
+        """
         goal = Goal(-np.inf, self.budget)
         self._drop_unaffordable(goal)
         left = self.shortage.at_their_slowest(self.sets.marked(np.arange(len(self.sets))), goal)
