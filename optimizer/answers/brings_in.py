@@ -120,24 +120,38 @@ class BringingIn:
 
     def _highest_price(self, floor_ms: float, known: PriceLimit) -> PriceLimit:
         """The same for one least speed: at ``known`` some build reaches it."""
-        limit, likely_last = known, False
+        limit, asked = known, 0
         while not limit.any_price:
             study = self._priced(0 if limit.cents is None else limit.cents + 1)
             # After the cheapest nothing is likely left: any build would do, and that there is none is sooner shown.
-            build = self._some(study, floor_ms) if likely_last else self._cheapest(study, floor_ms)
+            # That it is the cheapest need not be shown before; where it was not, the next one had better be.
+            last = asked % 2 == 1
+            guess = asked == 0 and not self._bought_alike
+            build = self._some(study, floor_ms) if last else self._cheapest(study, floor_ms, likely=guess)
             if build is None:
                 break
             limit = self.dearest(build)
-            if not likely_last and self._buys_fewest(build):  # the cheapest of all is so at every higher price
+            if not (last or guess) and self._buys_fewest(build):  # the cheapest of all is so at every higher price
                 break
-            likely_last = not likely_last
+            asked += 1
         return limit
+
+    @property
+    def _bought_alike(self) -> bool:
+        """Whether all builds that have the part where asked for buy as many of it."""
+        slots, every = self.study.options.slots, places_of(self.study.options, self.part.id)
+        return not self._in_kit and sum(slots[s].count for s, _ in every) == self._fewest
+
+    @property
+    def _fewest(self) -> int:
+        """Least pieces of the part in a build that has it where asked for."""
+        return min(self.study.options.slots[s].count for s, _ in places_of(self.study.options, self.named))
 
     def _buys_fewest(self, build: IntArray) -> bool:
         """Whether no build that has the part where asked for buys fewer of it than a build (S,)."""
         slots, every = self.study.options.slots, places_of(self.study.options, self.part.id)
         pieces = sum(slots[s].count for s, o in every if build[s] == o)
-        return not self._in_kit and pieces == min(slots[s].count for s, _ in places_of(self.study.options, self.named))
+        return not self._in_kit and pieces == self._fewest
 
     def dearest(self, build: IntArray) -> PriceLimit:
         """The highest price of the part at which a build (S,), affordable without a charge for it, can be had."""
@@ -232,15 +246,16 @@ class BringingIn:
 
     # --- searches -----------------------------------------------------------------------------------------------
 
-    def _cheapest(self, study: Study, floor_ms: float) -> IntArray | None:
+    def _cheapest(self, study: Study, floor_ms: float, *, likely: bool) -> IntArray | None:
         found = study.cheapest(
             floor_ms,
             budget_cents=self.budget_cents,
             with_parts=(self.named,),
             fastest_first=False,
+            likely=likely,
             progress=self.progress,
         )
-        self.closed &= bool(found.evidence.closed)
+        self.closed &= (likely and found.listed > 0) or bool(found.evidence.closed)
         return found.builds[0] if found.listed else None
 
     def _some(self, study: Study, floor_ms: float) -> IntArray | None:

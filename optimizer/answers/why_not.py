@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import pickle
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from typing import Any
 
@@ -25,6 +25,7 @@ from optimizer.choice.options import IntArray
 from optimizer.choice.price import BUDGET
 from optimizer.choice.wishes import places_of
 from optimizer.run.judge import order_keys
+from optimizer.search.memory import Memory
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
@@ -186,7 +187,7 @@ class _Asked:
 
     def answer(self) -> WhyNot:
         study, options = self.study, self.study.options
-        found_beside = self._beside(_best_without, None, self.named, self.budget_cents)
+        found_beside = self._beside(_best_without, self.named, self.budget_cents)
         with_it, out = self._best(with_parts=(self.named,)), None
         if not with_it.listed:
             out = kept_out(study, self.named, self.budget_cents, with_it, self.progress)
@@ -194,13 +195,12 @@ class _Asked:
         self.rankings.append(without)
         study.met(without)
         in_best = self._comes_first(with_it, without)
-        band = loss = None
+        loss: float | None = None
         differences: tuple[Difference, ...] = ()
         if with_it.listed and without.listed:
             loss = float(without.speed_ms[0] - with_it.speed_ms[0])
-            band = closeness(study, without.builds[0], with_it.builds[:1])[0]
             differences = _differences(study, without.builds[0], with_it.builds[0])
-        price, mass, complete = self._what_would(without, with_it, in_best, band, out)
+        price, mass, band, complete = self._what_would(without, with_it, in_best, out)
         return WhyNot(
             named=self.named,
             slots=tuple(options.slots[s].name for s, _ in self.places),
@@ -232,13 +232,15 @@ class _Asked:
         self.rankings.append(found)
         return found
 
-    def _beside(self, work: Callable[..., Any], met: Ranking | None, *arguments: Any) -> Callable[[], Any]:
-        """Have something found out by a helper, which is told what was met; here and now where there is none."""
-        if self.study.helper is None:
-            found = work(self.study, self.progress, *arguments)
+    def _beside(self, work: Callable[..., Any], *arguments: Any, here: bool = False) -> Callable[[], Any]:
+        """Have something found out by a helper, which is told what is known; here and now where there is none."""
+        study, salt = self.study, salt_asked_about(self.study.judge)
+        if here or study.helper is None:
+            found = work(study, self.progress, *arguments)
             return lambda: found
-        scenario, salt = pickle.dumps(self.study.scenario), salt_asked_about(self.study.judge)
-        return self.study.helper.begin(_elsewhere, scenario, salt, work, met, *arguments)
+        # Packed now: it may be sent only when more is known here, half of it written down.
+        scenario, memory = pickle.dumps(study.scenario), pickle.dumps(study.memory)
+        return study.helper.begin(_elsewhere, scenario, salt, memory, work, *arguments)
 
     def _comes_first(self, with_it: Ranking, without: Ranking) -> bool:
         """Whether the best build with the part is the best of all, in the total order."""
@@ -248,44 +250,66 @@ class _Asked:
         return bool(order_keys(self.study.options, *both)[0] == 0)
 
     def _what_would(
-        self, without: Ranking, with_it: Ranking, in_best: bool, band: Band | None, out: KeptOut | None
-    ) -> tuple[PriceAnswer | None, MassAnswer | None, bool]:
-        """Price and mass that would bring the part in, and whether all searches for them were complete."""
+        self, without: Ranking, with_it: Ranking, in_best: bool, out: KeptOut | None
+    ) -> tuple[PriceAnswer | None, MassAnswer | None, Band | None, bool]:
+        """Price and mass that would bring the part in, how well the loss is known, and whether all was complete."""
         priced = has_price(self.study.options, self.named) and self.budget_cents is not None
-        heavy = has_mass(self.study.options, self.named)
         if out is not None and (out.reasons != (BUDGET,) or not priced):
-            return None, None, True
-        speed, level = speed_of(with_it), speed_of(without)
-        reach = None if band is None else max(band.difference_ms - band.low_ms, 0.0)
-        if not priced:
-            price = PriceAnswer(
-                self.part.price_cents,
-                self.part.pack,
-                matters=False,
-                first=PriceLimit(None, any_price=speed >= just_above(level)),
-                close=None if reach is None else PriceLimit(None, any_price=speed >= level - reach),
-            )
-        if not priced and (in_best or not heavy or out is not None):
-            return price, None, True
+            return None, None, None, True
+        heavy = has_mass(self.study.options, self.named) and not in_best and out is None
         asking = BringingIn(self.study, self.named, self.budget_cents, self.progress)
+        level = speed_of(without)
         # What builds that have it elsewhere gain is asked about at the price or mass that is found.
-        nowhere = speed_of(self._best(without_parts=(self.part.id,))) if asking.elsewhere else level
+        if asking.elsewhere and (priced or heavy):
+            level = speed_of(self._best(without_parts=(self.part.id,)))
+        mass_of = partial(self._beside, _first_mass, self.named, self.budget_cents, level, with_it.builds[:TRIED])
+        if priced:
+            return self._at_a_price(without, with_it, asking, level, mass_of if heavy else None)
+        price, band = self._at_any_price(without, with_it)
+        mass_kg, complete = mass_of(here=True)() if heavy else (None, True)
+        return price, MassAnswer(self.part.mass_kg, mass_kg) if heavy else None, band, complete
+
+    def _at_any_price(self, without: Ranking, with_it: Ranking) -> tuple[PriceAnswer, Band | None]:
+        """Where the price does not matter: whether it holds."""
+        speed, level, band = speed_of(with_it), speed_of(without), self._band(without, with_it)
+        first = PriceLimit(None, any_price=speed >= just_above(level))
+        close = None if band is None else PriceLimit(None, any_price=speed >= level - _reach(band))
+        return PriceAnswer(self.part.price_cents, self.part.pack, matters=False, first=first, close=close), band
+
+    def _at_a_price(
+        self,
+        without: Ranking,
+        with_it: Ranking,
+        asking: BringingIn,
+        nowhere: float,
+        mass_of: Callable[..., Callable[[], Any]] | None,
+    ) -> tuple[PriceAnswer, MassAnswer | None, Band | None, bool]:
+        """Where the price matters: prices, and the mass if that does. Half of it is for the helper, if there is one.
+
+        ``nowhere`` is the speed [m/s] of the best build that has the part in no slot at all.
+        """
+        speed, level = speed_of(with_it), speed_of(without)
         # The best build with the part, at the price of the sheet: where that is fast enough, a dearer part may be too.
         known = asking.dearest(with_it.builds[0]) if with_it.listed and not asking.elsewhere else NO_PRICE
-        first_known = (known if speed >= just_above(level) else NO_PRICE) if priced else None
-        lighter = with_it.builds[:TRIED] if heavy and not in_best and out is None else None
-        first_and_mass = self._beside(
-            _first_place, with_it, self.named, self.budget_cents, nowhere, first_known, lighter
-        )
-        close = None
-        if priced and reach is not None:
-            near = known if speed >= level - reach else NO_PRICE
-            close = asking.highest_price(nowhere, partial(_below, reach_ms=reach), near)
-        first, mass_kg, complete = first_and_mass()
-        if priced:
-            price = PriceAnswer(self.part.price_cents, self.part.pack, matters=True, first=first, close=close)
-        mass = None if lighter is None else MassAnswer(self.part.mass_kg, mass_kg)
-        return price, mass, asking.closed and complete
+        begin = known if speed >= just_above(level) else NO_PRICE
+        first_of = self._beside(_first_price, self.named, self.budget_cents, nowhere, begin)
+        band, close = self._band(without, with_it), None
+        near = known if band is not None and speed >= level - _reach(band) else NO_PRICE
+        # There is no more to do for the second price where it is known; the mass is then found here.
+        weighed = None if mass_of is None else mass_of(here=band is None or near.any_price)
+        if band is not None:
+            close = asking.highest_price(nowhere, partial(_below, reach_ms=_reach(band)), near)
+        mass_kg, all_weighed = (None, True) if weighed is None else weighed()
+        first, complete = first_of()
+        price = PriceAnswer(self.part.price_cents, self.part.pack, matters=True, first=first, close=close)
+        mass = None if weighed is None else MassAnswer(self.part.mass_kg, mass_kg)
+        return price, mass, band, asking.closed and all_weighed and complete
+
+    def _band(self, without: Ranking, with_it: Ranking) -> Band | None:
+        """How well the loss is known."""
+        if not (without.listed and with_it.listed):
+            return None
+        return closeness(self.study, without.builds[0], with_it.builds[:1])[0]
 
 
 @lru_cache(maxsize=1)
@@ -294,12 +318,10 @@ def _study_of(scenario: bytes, salt: str) -> Study:
     return Study.of(pickle.loads(scenario), salt)  # noqa: S301 - made by this program a moment ago
 
 
-def _elsewhere(scenario: bytes, salt: str, work: Callable[..., Any], met: Ranking | None, *arguments: Any) -> Any:
+def _elsewhere(scenario: bytes, salt: str, memory: bytes, work: Callable[..., Any], *arguments: Any) -> Any:
     """Find something out about a scenario; called in a worker."""
-    study = _study_of(scenario, salt)
-    if met is not None:
-        study.met(met)
-    return work(study, None, *arguments)
+    known: Memory = pickle.loads(memory)  # noqa: S301 - as above
+    return work(replace(_study_of(scenario, salt), memory=known), None, *arguments)
 
 
 _KEYS = ("builds", "speed_ms", "care", "cents")
@@ -311,23 +333,31 @@ def _best_without(study: Study, progress: Progress | None, named: str, budget_ce
     return study.best(budget_cents=budget_cents, without_parts=(named,), progress=progress)
 
 
-def _first_place(
-    study: Study,
-    progress: Progress | None,
-    named: str,
-    budget_cents: int | None,
-    level_ms: float,
-    known: PriceLimit | None,
-    builds: IntArray | None,
-) -> tuple[PriceLimit | None, float | None, bool]:
-    """Price and mass that would bring a part past a level, each where wanted; and whether all searches were complete.
+def _first_price(
+    study: Study, progress: Progress | None, named: str, budget_cents: int | None, level_ms: float, known: PriceLimit
+) -> tuple[PriceLimit, bool]:
+    """Highest price at which a part comes before a level, and whether all searches were complete.
 
-    ``known`` is a price at which it does, and ``builds`` (n, S) may do at some mass.
+    ``known`` is a price at which it does.
     """
     asking = BringingIn(study, named, budget_cents, progress)
-    price = None if known is None else asking.highest_price(level_ms, just_above, known)
-    mass_kg = None if builds is None else asking.highest_mass(level_ms, just_above, builds)
-    return price, mass_kg, asking.closed
+    return asking.highest_price(level_ms, just_above, known), asking.closed
+
+
+def _first_mass(
+    study: Study, progress: Progress | None, named: str, budget_cents: int | None, level_ms: float, builds: IntArray
+) -> tuple[float | None, bool]:
+    """Highest mass at which a part comes before a level, and whether all searches were complete.
+
+    Builds (n, S) that have the part may do so at some mass.
+    """
+    asking = BringingIn(study, named, budget_cents, progress)
+    return asking.highest_mass(level_ms, just_above, builds), asking.closed
+
+
+def _reach(band: Band) -> float:
+    """How far below the best [m/s] a build is too close to call."""
+    return max(band.difference_ms - band.low_ms, 0.0)
 
 
 def _below(level_ms: float, reach_ms: float) -> float:

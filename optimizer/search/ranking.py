@@ -108,15 +108,21 @@ class Ranker(Looking):
             self._interrupted()
         return self._ended(k)
 
-    def cheapest(self, floor_ms: float) -> Ranking:
+    def cheapest(self, floor_ms: float, *, likely: bool = False) -> Ranking:
         """The cheapest build that scores at least a floor [m/s], ruled out by argument that a cheaper one does.
 
         ``listed`` is 0 where no build does, and 1 else: of the cheapest that were met, the first in the total order.
+        ``likely``: one that is likely the cheapest will do, if any is met; ``closed`` says whether it was shown.
         """
         self._begin(CheapPool(self.judge, floor_ms), None)
         self.climber.by_ones(self.pool)
         self.climber.by_twos(self.pool, self._late)
-        self.evidence.closed = len(self._bound_all(warm=True)) == 0 or self._few_left() or self._close()
+        self.evidence.closed = len(self._bound_all(warm=True)) == 0 or self._few_left()
+        if likely and not self.evidence.closed:
+            self._open_cheapest(self.sets, self.bound, briefly=True)
+            if len(self.pool.builds):
+                return self._ended(1)
+        self.evidence.closed = self.evidence.closed or self._close()
         if not self.evidence.closed:
             self._cheapest_first()
             self.evidence.closed = self._close()

@@ -96,11 +96,13 @@ class Study:
         with_parts: Sequence[str] = (),
         without_parts: Sequence[str] = (),
         fastest_first: bool = True,
+        likely: bool = False,
         progress: Progress | None = None,
     ) -> Ranking:
         """The cheapest build that scores at least a floor [m/s]; ``listed`` is 0 where the budget buys none.
 
         ``fastest_first``: the fastest is asked for before, so that it is there where it does not reach the floor.
+        ``likely``: one that is likely the cheapest will do.
 
         Raises
         ------
@@ -109,7 +111,7 @@ class Study:
         """
 
         def cheapest_for(money: int | None) -> Ranking:
-            return self._ranker(money, with_parts, without_parts, progress).cheapest(floor_ms)
+            return self._ranker(money, with_parts, without_parts, progress).cheapest(floor_ms, likely=likely)
 
         if not fastest_first:
             return cheapest_for(budget_cents)
