@@ -140,6 +140,7 @@ answers.every_part
 answers.sensitivity
 answers.uncertainties
 answers.unknowns
+answers.meanwhile
 answers.draws
 calibration.occasions
 calibration.samples

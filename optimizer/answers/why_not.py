@@ -7,10 +7,9 @@ place. Where no legal build has the part, what keeps it out.
 
 from __future__ import annotations
 
-import pickle
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
-from functools import lru_cache, partial
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -20,12 +19,11 @@ from optimizer.answers.cards import card_of
 from optimizer.answers.closeness import Band, closeness
 from optimizer.answers.frontier import just_above
 from optimizer.answers.kept_out import KeptOut, kept_out
-from optimizer.answers.unknowns import salt_asked_about
+from optimizer.answers.meanwhile import begin, begin_after
 from optimizer.choice.options import IntArray
 from optimizer.choice.price import BUDGET
 from optimizer.choice.wishes import places_of
 from optimizer.run.judge import order_keys
-from optimizer.search.memory import Memory
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
@@ -187,7 +185,7 @@ class _Asked:
 
     def answer(self) -> WhyNot:
         study, options = self.study, self.study.options
-        found_beside = self._beside(_best_without, self.named, self.budget_cents)
+        found_beside = begin(study, self.progress, _best_without, self.named, self.budget_cents)
         with_it, out = self._best(with_parts=(self.named,)), None
         if not with_it.listed:
             out = kept_out(study, self.named, self.budget_cents, with_it, self.progress)
@@ -232,16 +230,6 @@ class _Asked:
         self.rankings.append(found)
         return found
 
-    def _beside(self, work: Callable[..., Any], *arguments: Any, here: bool = False) -> Callable[[], Any]:
-        """Have something found out by a helper, which is told what is known; here and now where there is none."""
-        study, salt = self.study, salt_asked_about(self.study.judge)
-        if here or study.helper is None:
-            found = work(study, self.progress, *arguments)
-            return lambda: found
-        # Packed now: it may be sent only when more is known here, half of it written down.
-        scenario, memory = pickle.dumps(study.scenario), pickle.dumps(study.memory)
-        return study.helper.begin(_elsewhere, scenario, salt, memory, work, *arguments)
-
     def _comes_first(self, with_it: Ranking, without: Ranking) -> bool:
         """Whether the best build with the part is the best of all, in the total order."""
         if not (with_it.listed and without.listed):
@@ -262,12 +250,14 @@ class _Asked:
         # What builds that have it elsewhere gain is asked about at the price or mass that is found.
         if asking.elsewhere and (priced or heavy):
             level = speed_of(self._best(without_parts=(self.part.id,)))
-        mass_of = partial(self._beside, _first_mass, self.named, self.budget_cents, level, with_it.builds[:TRIED])
+        question = (self.named, self.budget_cents, level, with_it.builds[:TRIED])
         if priced:
-            return self._at_a_price(without, with_it, asking, level, mass_of if heavy else None)
+            return self._at_a_price(without, with_it, asking, level, question if heavy else None)
         price, band = self._at_any_price(without, with_it)
-        mass_kg, complete = mass_of(here=True)() if heavy else (None, True)
-        return price, MassAnswer(self.part.mass_kg, mass_kg) if heavy else None, band, complete
+        if not heavy:
+            return price, None, band, True
+        mass_kg, complete = _first_mass(self.study, self.progress, *question)
+        return price, MassAnswer(self.part.mass_kg, mass_kg), band, complete
 
     def _at_any_price(self, without: Ranking, with_it: Ranking) -> tuple[PriceAnswer, Band | None]:
         """Where the price does not matter: whether it holds."""
@@ -282,46 +272,38 @@ class _Asked:
         with_it: Ranking,
         asking: BringingIn,
         nowhere: float,
-        mass_of: Callable[..., Callable[[], Any]] | None,
+        weighing: tuple[Any, ...] | None,
     ) -> tuple[PriceAnswer, MassAnswer | None, Band | None, bool]:
         """Where the price matters: prices, and the mass if that does. Half of it is for the helper, if there is one.
 
-        ``nowhere`` is the speed [m/s] of the best build that has the part in no slot at all.
+        ``nowhere`` is the speed [m/s] of the best build that has the part in no slot at all; ``weighing`` what
+        `_first_mass` is asked with.
         """
         speed, level = speed_of(with_it), speed_of(without)
         # The best build with the part, at the price of the sheet: where that is fast enough, a dearer part may be too.
         known = asking.dearest(with_it.builds[0]) if with_it.listed and not asking.elsewhere else NO_PRICE
-        begin = known if speed >= just_above(level) else NO_PRICE
-        first_of = self._beside(_first_price, self.named, self.budget_cents, nowhere, begin)
+        start = known if speed >= just_above(level) else NO_PRICE
+        first_of = begin(self.study, self.progress, _first_price, self.named, self.budget_cents, nowhere, start)
+        mass_of = None
+        if weighing is not None:
+            mass_of = begin_after(first_of, self.study, self.progress, _first_mass, *weighing)
         band, close = self._band(without, with_it), None
-        near = known if band is not None and speed >= level - _reach(band) else NO_PRICE
-        # There is no more to do for the second price where it is known; the mass is then found here.
-        weighed = None if mass_of is None else mass_of(here=band is None or near.any_price)
         if band is not None:
+            near = known if speed >= level - _reach(band) else NO_PRICE
             close = asking.highest_price(nowhere, partial(_below, reach_ms=_reach(band)), near)
-        mass_kg, all_weighed = (None, True) if weighed is None else weighed()
+        mass, weighed = None, True
+        if mass_of is not None:
+            mass_kg, weighed = mass_of()
+            mass = MassAnswer(self.part.mass_kg, mass_kg)
         first, complete = first_of()
         price = PriceAnswer(self.part.price_cents, self.part.pack, matters=True, first=first, close=close)
-        mass = None if weighed is None else MassAnswer(self.part.mass_kg, mass_kg)
-        return price, mass, band, asking.closed and all_weighed and complete
+        return price, mass, band, asking.closed and weighed and complete
 
     def _band(self, without: Ranking, with_it: Ranking) -> Band | None:
         """How well the loss is known."""
         if not (without.listed and with_it.listed):
             return None
         return closeness(self.study, without.builds[0], with_it.builds[:1])[0]
-
-
-@lru_cache(maxsize=1)
-def _study_of(scenario: bytes, salt: str) -> Study:
-    """A worker's own study, kept from one thing it is asked to the next."""
-    return Study.of(pickle.loads(scenario), salt)  # noqa: S301 - made by this program a moment ago
-
-
-def _elsewhere(scenario: bytes, salt: str, memory: bytes, work: Callable[..., Any], *arguments: Any) -> Any:
-    """Find something out about a scenario; called in a worker."""
-    known: Memory = pickle.loads(memory)  # noqa: S301 - as above
-    return work(replace(_study_of(scenario, salt), memory=known), None, *arguments)
 
 
 _KEYS = ("builds", "speed_ms", "care", "cents")
@@ -349,7 +331,7 @@ def _first_mass(
 ) -> tuple[float | None, bool]:
     """Highest mass at which a part comes before a level, and whether all searches were complete.
 
-    Builds (n, S) that have the part may do so at some mass.
+    Builds (n, S) that have the part may do so at some mass, or changes of them.
     """
     asking = BringingIn(study, named, budget_cents, progress)
     return asking.highest_mass(level_ms, just_above, builds), asking.closed

@@ -144,6 +144,13 @@ class Ranker(Looking):
             self._cheapest_first()
         return self._ended(1)
 
+    def changed(self, builds: IntArray, count: int) -> Ranking:
+        """The best builds, at most so many, that changes by one lead to from some (n, S): nothing is said of others."""
+        self._begin(Pool(self.judge, 1), None)
+        self._try(builds)
+        self.climber.by_ones(self.pool)
+        return self._ended(count)
+
     def some_legal(self, start: IntArray) -> Ranking:
         """Some build of any speed; ``listed`` is 0 where there is none.
 

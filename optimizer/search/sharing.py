@@ -11,7 +11,7 @@ from concurrent.futures import BrokenExecutor, Executor, Future
 from contextlib import contextmanager
 from functools import partial
 from importlib import import_module
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 import numpy as np
 
@@ -29,6 +29,22 @@ def in_pieces(count: int, least: int, most: int) -> list[IntArray]:
     """Rows 0 to ``count`` in pieces alike: one, or an even number of ``least`` or more each, none above ``most``."""
     number = max(-(-count // most), 1 + (count >= 2 * least))
     return np.array_split(np.arange(count), number + (number > 1) * (number % 2))
+
+
+class Begun(Generic[Result]):
+    """What a future brings, or this process (``here``) where there is none, or it is lost with its worker."""
+
+    def __init__(self, future: Future[Result] | None, here: Callable[[], Result]) -> None:
+        self.future, self._here = future, here
+
+    def __call__(self) -> Result:
+        """Wait for it."""
+        if self.future is None:
+            return self._here()
+        try:
+            return self.future.result()
+        except BrokenExecutor:
+            return self._here()
 
 
 class Helper:
@@ -52,13 +68,40 @@ class Helper:
         """Start it now, for that takes a while, and have it load the modules that it will need."""
         self._submitted(_load, tuple(modules))
 
-    def begin(self, work: Callable[..., Result], *arguments: Any) -> Callable[[], Result]:
+    def begin(self, work: Callable[..., Result], *arguments: Any) -> Begun[Result]:
         """Have something long done from now on: what is returned waits for it. Until then it takes no pieces."""
-        future = self._submitted(work, *arguments)
-        if future is None:
-            return lambda: work(*arguments)
-        self._busy.append(future)
-        return _or_here(future, work, arguments)
+        begun = Begun(self._submitted(work, *arguments), partial(work, *arguments))
+        if begun.future is not None:
+            self._busy.append(begun.future)
+        return begun
+
+    def begin_after(
+        self, before: Begun[Any], here: Callable[[], Result], work: Callable[..., Result], *arguments: Any
+    ) -> Callable[[], Result]:
+        """Have something done when something else is; or ``here``, which finds the same, if it is asked for before.
+
+        Until then it takes no pieces.
+        """
+        if before.future is None:
+            return here
+        turn: Future[Result] = Future()
+
+        def take_up(done: Future[Any]) -> None:
+            if done.cancelled() or done.exception() is not None:
+                turn.cancel()
+            elif turn.set_running_or_notify_cancel():
+                try:
+                    given = self._submitted(work, *arguments)
+                except RuntimeError:  # closed meanwhile
+                    given = None
+                if given is None:
+                    turn.set_exception(BrokenExecutor())
+                else:
+                    given.add_done_callback(partial(_pass_on, turn))
+
+        before.future.add_done_callback(take_up)
+        self._busy.append(turn)
+        return lambda: here() if turn.cancel() else Begun(turn, here)()
 
     def tell(self, make: Callable[..., Any], arguments: tuple[Any, ...]) -> int:
         """Tell what a matter is made of, and return its number; it is not waited for."""
@@ -157,19 +200,17 @@ class Matter:
         """A piece: waited for if the helper has begun with it, done here else."""
         if given is None or given.cancel():
             return work(self.own, piece)
-        return _or_here(given, work, (self.own, piece))()
+        return Begun(given, partial(work, self.own, piece))()
 
 
-def _or_here(future: Future[Result], work: Callable[..., Result], arguments: tuple[Any, ...]) -> Callable[[], Result]:
-    """What a future brings, or this process where it is lost with its worker."""
-
-    def found() -> Result:
-        try:
-            return future.result()
-        except BrokenExecutor:
-            return work(*arguments)
-
-    return found
+def _pass_on(turn: Future[Result], given: Future[Result]) -> None:
+    """Let one future have what another brings."""
+    if given.cancelled():
+        turn.set_exception(BrokenExecutor())
+    elif (fault := given.exception()) is not None:
+        turn.set_exception(fault)
+    else:
+        turn.set_result(given.result())
 
 
 def in_advance(helper: Helper | None, work: Callable[..., Result], *arguments: Any) -> Callable[[], Result]:

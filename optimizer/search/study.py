@@ -150,6 +150,18 @@ class Study:
         """
         return self._ranker(budget_cents, with_parts, (), progress).reaching(floor_ms)
 
+    def changed(
+        self, builds: IntArray, count: int, *, budget_cents: int | None, with_parts: Sequence[str] = ()
+    ) -> Ranking:
+        """The best builds, at most so many, that changes by one lead to from some (n, S): nothing is said of others.
+
+        Raises
+        ------
+        UsageError
+            If a part is no option of any slot.
+        """
+        return self._ranker(budget_cents, with_parts, (), None).changed(builds, count)
+
     def some_legal(
         self,
         start: IntArray,

@@ -135,6 +135,71 @@ def test_while_a_helper_does_something_long_it_takes_no_pieces(process: Helper) 
     assert len(matter.parts(100, 1)) == 2
 
 
+def test_what_comes_after_is_done_by_the_helper_where_it_is_not_asked_for_before(process: Helper) -> None:
+    before = process.begin(len, "four")
+    after = process.begin_after(before, lambda: 0, os.getpid)
+    assert before() == 4
+    time.sleep(0.5)
+    assert after() not in {0, os.getpid()}
+
+
+def test_what_comes_after_is_done_here_where_it_is_asked_for_before(process: Helper) -> None:
+    """The helper does not do it besides, and is free when it has done what came before."""
+    matter = Matter(None, process)
+    begun(process, matter)
+    before = process.begin(time.sleep, 2.0)
+    after = process.begin_after(before, lambda: "here", time.sleep, 60.0)
+    assert after() == "here"
+    assert before() is None
+    assert process.begin(len, "four")() == 4, "it would be asleep"
+    assert len(matter.parts(100, 1)) == 2
+
+
+def test_while_something_comes_after_a_helper_takes_no_pieces(process: Helper) -> None:
+    matter = Matter(None, process)
+    begun(process, matter)
+    before = process.begin(len, "four")
+    after = process.begin_after(before, lambda: None, time.sleep, 2.0)
+    assert before() == 4
+    time.sleep(0.1)
+    assert len(matter.parts(100, 1)) == 1
+    assert after() is None
+    assert len(matter.parts(100, 1)) == 2
+
+
+def test_what_comes_after_is_done_here_where_a_helper_is_lost(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Before it begins, in the midst of it, and where it has been lost long since."""
+    monkeypatch.setenv("SALTMILE_TESTED", str(os.getpid()))
+    for first, second in ((ended, tens), (tens, ended)):
+        with helping(processes(1)) as helper:
+            assert helper is not None
+            before = helper.begin(first, 1, 1)
+            after = helper.begin_after(before, lambda: "here", second, 1, 1)
+            assert before() in {1, 11}
+            time.sleep(0.5)
+            assert after() == "here"
+            before = helper.begin(len, "four")
+            assert (before(), helper.begin_after(before, lambda: "here", len, "four")()) == (4, "here")
+
+
+def test_what_goes_wrong_after_is_raised(process: Helper) -> None:
+    before = process.begin(len, "four")
+    after = process.begin_after(before, lambda: 0, _broken, None, 0)
+    assert before() == 4
+    time.sleep(0.5)
+    with pytest.raises(ZeroDivisionError):
+        after()
+
+
+def test_what_goes_wrong_before_keeps_nothing_back(process: Helper) -> None:
+    before = process.begin(_broken, None, 0)
+    after = process.begin_after(before, lambda: "here", len, "four")
+    with pytest.raises(ZeroDivisionError):
+        before()
+    time.sleep(0.2)
+    assert after() == "here"
+
+
 def test_it_works_without_a_helper() -> None:
     assert shared(None, abs, [-1, 2]) == [1, 2]
 
