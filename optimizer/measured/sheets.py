@@ -207,6 +207,9 @@ def _read_line(sheet: Sheet, line: _Fact, findings: Findings) -> None:
             sheet.facts["wind"] = 0.0
             return
         if found.name == "wind" and (origin := cells.wind_origin(value)) is not None:
+            if sheet.facts.get("wind from", origin) != origin:
+                row = sheet.places["wind from"][0]
+                findings.fault(sheet.file, number, key, value, f"is another direction than row {row} says; leave one")
             sheet.places["wind from"] = (number, key)
             sheet.facts["wind from"] = origin
         unit = find_unit(line.unit, found.dimension) if line.unit and found.dimension else None

@@ -80,7 +80,10 @@ def row_values(sheet: Sheet, row: Line, findings: Findings) -> dict[str, Any]:
     except ValueError as fault:
         origin = None
         sheet.fault(findings, row, "wind", wind, str(fault))
-    if origin is not None and found.get("wind from") is None:
+    if origin is not None and found.get("wind from") not in {None, origin}:
+        other = sheet.text(row, "wind from")
+        sheet.fault(findings, row, "wind", wind, f"and wind from, {other!r}, are two directions; leave one of them")
+    elif origin is not None:
         found["wind from"] = origin
     return {name: value for name, value in found.items() if value is not None}
 

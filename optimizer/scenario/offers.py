@@ -29,6 +29,18 @@ KINDS_IN_WORDS: Mapping[str, str] = MappingProxyType(
     }
 )
 """Name of the sheet by what a typed line may begin with: the word of the car's slots, or that of the sheet."""
+OTHER_WORDS: Mapping[str, str] = MappingProxyType(
+    {
+        "gearbox": "gearset (with its final drive: kit)",
+        "transmission": "gearset (with its final drive: kit)",
+        **dict.fromkeys(("diff", "differential"), "final drive"),
+        **dict.fromkeys(("disc", "disk", "brake"), "rotor"),
+        **dict.fromkeys(("motor", "cam", "head"), "engine"),
+        "rim": "wheel",
+        "tyre": "tire",
+    }
+)
+"""What is likely meant by other words that a typed line may begin with (common practice, no source)."""
 RATIOS = "ratios"
 """A key of its own in a typed gearset: all gears at once, first to top."""
 GEARS = 6
@@ -155,7 +167,7 @@ def _table_of_line(line: str, file: str, taken: set[str], findings: Findings) ->
     kind = _kind_of(words)
     if kind is None:
         known = [sheet.kind or "kit" for sheet in SHEETS.values() if sheet.name != "curves"]
-        near = nearest(words[0], known) if words else ""
+        near = _meant(words[0], known) if words else ""
         findings.fault(file, 0, "", line, f"must begin with what it is: one of {', '.join(known)}{near}")
         return []
     sheet, rest = kind
@@ -185,6 +197,12 @@ def _kind_of(words: Sequence[str]) -> tuple[str, list[str]] | None:
         if sheet is not None and len(words) >= length:
             return sheet, list(words[length:])
     return None
+
+
+def _meant(word: str, known: Sequence[str]) -> str:
+    """End of a sentence that names the kind which a word likely means; empty where none is near."""
+    other = OTHER_WORDS.get(word.lower()) or OTHER_WORDS.get(word.lower().removesuffix("s"))
+    return f"; did you mean {other}?" if other else nearest(word, known)
 
 
 def _gears_of(text: str, file: str, key: str, findings: Findings) -> list[tuple[str, str]]:

@@ -256,6 +256,17 @@ def test_a_bad_wind_is_a_fault_of_its_own_cell(tmp_path, header, typed, expected
     ]
 
 
+def test_two_directions_of_one_wind_are_a_fault(tmp_path):
+    """Twice the same is not."""
+    text = "speed [mph],wind,wind from\n104,4 mph from 300,120\n103,4 mph NW,315\n102,4 mph from 300,\n"
+    assert [str(each) for each in faults(tmp_path, text)] == [
+        "log.csv row 2, wind: '4 mph from 300' and wind from, '120', are two directions; leave one of them"
+    ]
+    above = f"wind from: 120\nwind: 4 mph from 300\ntime,speed [mph]\n{COAST}\n"
+    expected = "log.csv row 2, wind: '4 mph from 300' is another direction than row 1 says; leave one"
+    assert fault(tmp_path, above).startswith(expected)
+
+
 def test_a_bad_wind_above_the_table_is_named_whole(tmp_path):
     found = fault(tmp_path, f"wind: 4 mph from up\ntime,speed [mph]\n{COAST}\n")
     assert found.startswith("log.csv row 1, wind: '4 mph from up' comes from 'up', which must be degrees from north")

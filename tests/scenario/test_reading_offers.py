@@ -179,6 +179,20 @@ def test_all_faults_of_all_offers_at_once(scenario, tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("line", "ending"),
+    [
+        ("Gearbox 600", "kit; did you mean gearset (with its final drive: kit)?"),
+        ("tyres X1", "kit; did you mean tire?"),
+        ("wing X1", "engine, extra, kit"),
+    ],
+)
+def test_another_word_for_a_kind_of_part(scenario, line, ending):
+    ((*_, typed, words),) = faults(scenario, lines=[line])
+    assert typed == line
+    assert words.endswith(ending)
+
+
+@pytest.mark.parametrize(
     ("line", "column", "typed", "words"),
     [
         ("", "", "", "must begin with what it is: one of tire, wheel, rotor, final drive, gearset, engine, extra, kit"),
