@@ -321,7 +321,8 @@ class Ranker(Looking):
     def _best_cases(self, sets: DriveSets, bound: FloatArray) -> FloatArray:
         """Speeds (D,) that no completion of drive sets passes; ``bound`` (D,) has those known, and infinity.
 
-        Parts of one set, split by which slot carries a part that is asked for, are run as the one.
+        Parts of one set, split by which slot carries a part that is asked for, are run as the one. Of those that do not
+        reach the level no more is known, and kept for other questions, than that.
         """
         unknown, level = np.flatnonzero(np.isinf(bound)), self.pool.level
         every, whole = sets.take(unknown).by_own_parts()
@@ -331,8 +332,7 @@ class Ranker(Looking):
             some = every.take(np.arange(start, min(start + BLOCK, len(every))))
             speed = self._optimistic(some, level)
             best[start : start + BLOCK] = speed
-            own = speed > level - BOUND_SLACK_MS
-            self.memory.cases.learn(some.take(own), speed[own])
+            self.memory.cases.learn(some, speed)
         bound[unknown] = best[whole]
         return bound
 
