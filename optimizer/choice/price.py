@@ -16,6 +16,7 @@ import math
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -24,6 +25,7 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray, Options
 from optimizer.choice.purchase import (
     KitGroup,
     Offer,
+    PiecePrices,
     Purchase,
     group_kits,
     most_mounted,
@@ -205,6 +207,11 @@ class PriceBook:
         lines = tuple(self._lines(build, settled))
         return Bill(lines, sum(line.cents for line in lines), sum(line.hours for line in lines))
 
+    @cached_property
+    def _piece_prices(self) -> PiecePrices:
+        """Prices per piece that no purchase undercuts."""
+        return piece_prices(tuple(self._parts.values()), self._offers)
+
     def additive_bounds(self) -> AdditiveBounds:
         """Lower bounds that add up over slots, as in `AdditiveBounds`.
 
@@ -218,7 +225,7 @@ class PriceBook:
         can be shared. *Resale.* Every fitted piece of a changed slot is credited; pieces that go to another
         slot, and so are not sold, only make the build dearer.
         """
-        prices = piece_prices(tuple(self._parts.values()), self._offers)
+        prices = self._piece_prices
         supply, mounted = most_pieces(self._offers), most_mounted(self._offers)
         cents, apart, hours, available = [], [], [], []
         in_two = self._in_two_slots()
@@ -300,7 +307,7 @@ class PriceBook:
         slots : sequence of int
             The slots that are meant.
         """
-        prices = piece_prices(tuple(self._parts.values()), self._offers)
+        prices = self._piece_prices
         elsewhere = {p.id for s, row in enumerate(self.options.parts) if s not in slots for p in row}
         total = np.zeros(len(builds))
         for group in self._groups:

@@ -56,15 +56,13 @@ class Purchases:
                 parts = [part for each in parts for kind in kinds if len(part := each.only(f, kind))]
                 if sum(map(len, parts)) > min(MOST_TIMES * len(sets), MOST):
                     return sets
-        every = tuple(range(sets.builds.shape[1]))
-        found = []
-        for part in parts:
-            builds = part.builds.copy()
-            for s, ok in zip(part.free, part.allowed, strict=True):
-                builds[:, s] = ok.argmax(axis=1)
-            more = self.book.kit_surcharge(builds, every) - self.book.kit_surcharge(builds, self.drive_slots)
-            found.append(replace(part, spent=part.spent + more).take(np.isfinite(more)))
-        return joined(found)
+        found = joined(parts)
+        builds = found.builds.copy()
+        for s, ok in zip(found.free, found.allowed, strict=True):
+            builds[:, s] = ok.argmax(axis=1)
+        every = tuple(range(builds.shape[1]))
+        more = self.book.kit_surcharge(builds, every) - self.book.kit_surcharge(builds, self.drive_slots)
+        return replace(found, spent=found.spent + more).take(np.isfinite(more))
 
     def _by_sharing(self, sets: DriveSets, first: tuple[int, int], second: tuple[int, int], saved: int) -> DriveSets:
         """With one part in two slots, of one pack, and without."""
