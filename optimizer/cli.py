@@ -298,7 +298,10 @@ def _refusal_text(refusal: SaltmileError) -> str:
     if not isinstance(refusal, NoLegalBuildError):
         return text
     lines = [text if text.startswith("No ") else f"No legal build. {text}"]
-    if missing := [reason for reason in refusal.reasons if reason not in text]:
+    from optimizer.choice.price import BUDGET  # noqa: PLC0415
+
+    said = {BUDGET} if "No legal build costs" in text else set[str]()
+    if missing := [reason for reason in refusal.reasons if reason not in text and reason not in said]:
         lines.append(f"Because of: {', '.join(missing)}.")
     if refusal.cheapest_cents is not None and f"{refusal.cheapest_cents // 100:,}" not in text:
         price = f"{refusal.cheapest_cents / 100:,.2f}"

@@ -371,6 +371,7 @@ def test_no_legal_build(ask, folder):
     assert (text.code, document.code) == (4, 4)
     assert text.out == ""
     assert "720" in text.err
+    assert "Because of" not in text.err, "what it costs was said"
     refusal = json.loads(document.out)
     assert refusal["reasons"] == ["budget"]
     assert refusal["cheapest_cents"] == 72_000

@@ -142,6 +142,12 @@ def test_a_build_against_itself(ask) -> None:
     assert "number 1 are the same build" in " ".join(ask("compare", "1", "1")[1].split())
 
 
+def test_a_part_that_does_not_go_with_the_rest_says_where_to_ask(ask) -> None:
+    """Where all is legal, or nothing was put in, there is nothing to say."""
+    said = ["why-not FOLDER PART" in " ".join(ask("compare", "1", each)[1].split()) for each in ("W2", "now")]
+    assert said == [True, False]
+
+
 def test_a_target_above_every_car_says_by_how_much(ask) -> None:
     """No error: the fastest there is, and what it lacks."""
     code, out, _ = ask("budget", "--target", "400", "--to", "2600")

@@ -26,6 +26,7 @@ CHANGED_LETTERS = 65
 """Letters for the slots that a step changes, in a table."""
 COMPLETE = "Complete search: nothing else in your sheets is better in this model."
 INCOMPLETE = "The search gave up before all else was ruled out: this is the best found, not known to be the best."
+AS_NAMED = "No more than what is named is changed. The best legal build that has a part: why-not FOLDER PART."
 SMALL_MS = 0.0005
 
 
@@ -322,10 +323,12 @@ def compare_text(words: Words, result: Comparison, first: str, second: str) -> s
     mass = shown(abs(result.mass_kg), "mass", metric=words.metric)
     heavier = "heavier" if result.mass_kg > 0 else "lighter"
     speeds = f"{first} {words.speed(result.first_ms)}, {second} {words.speed(result.second_ms)}"
+    sides = ((first, result.first_problems), (second, result.second_problems))
+    illegal = [(name, problems) for name, problems in sides if problems]
     lines = [
         wrapped(_capital(f"{speeds}: {lead}{money} and is {mass} {heavier}.")),
-        *(wrapped(f"NOT LEGAL: {name}. {_capital('; '.join(problems))}.")
-          for name, problems in ((first, result.first_problems), (second, result.second_problems)) if problems),
+        *(wrapped(f"NOT LEGAL: {name}. {_capital('; '.join(problems))}.") for name, problems in illegal),
+        *([wrapped(AS_NAMED)] if any(name.startswith("number 1 ") for name, _ in illegal) else []),
         wrapped(band_text(words, result.band, first, second)),
         "",
         words.heading(f"What each difference is worth, from {first} to {second}"),
