@@ -171,6 +171,7 @@ answers.measure_next
 answers.trailers
 answers.bring
 answers.brings_in
+answers.first_place
 answers.kept_out
 answers.why_not
 answers.plausibility

@@ -148,6 +148,14 @@ def test_a_part_that_does_not_go_with_the_rest_says_where_to_ask(ask) -> None:
     assert said == [True, False]
 
 
+def test_what_a_slot_left_empty_costs_can_be_asked(ask) -> None:
+    """Nothing has neither a price nor a mass."""
+    for named in ("body=none", "none"):
+        code, out, err = ask("why-not", named)
+        assert (code, err) == (0, "")
+        assert "What would bring it in" not in out
+
+
 def test_a_target_above_every_car_says_by_how_much(ask) -> None:
     """No error: the fastest there is, and what it lacks."""
     code, out, _ = ask("budget", "--target", "400", "--to", "2600")

@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from types import MappingProxyType
 from typing import Any, cast
 
@@ -27,7 +28,7 @@ from optimizer.choice.options import FloatArray, IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import places_of
 from optimizer.run.judge import speed_steps
-from optimizer.scenario.event import Scenario
+from optimizer.scenario.event import Limit, Scenario
 from optimizer.scenario.parts import NONE_ID, Part
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
@@ -37,6 +38,8 @@ MASS_STEP_KG = 0.01
 """Masses are found to this."""
 TRIED = 10
 """Builds of which the heaviest part is looked for together, the fastest."""
+LIGHTER_TRIED = 17
+"""Masses tried where cars are too light at the highest at which some are fast enough."""
 NEAR_NOTHING = 0.01
 """Share of its mass that is left of a part which is made as light as can be imagined."""
 
@@ -61,6 +64,14 @@ class PriceLimit:
     def none(self) -> bool:
         """Whether it holds at no price."""
         return self.cents is None and not self.any_price
+
+
+    def or_higher(self, other: PriceLimit) -> PriceLimit:
+        """The higher of two."""
+        if self.any_price or other.any_price:
+            return PriceLimit(None, any_price=True)
+        known = [each for each in (self.cents, other.cents) if each is not None]
+        return PriceLimit(max(known, default=None))
 
 
 NO_PRICE = PriceLimit(None)
@@ -92,6 +103,7 @@ class BringingIn:
         self.closed = True
         self._salt = salt_asked_about(study.judge)
         self._price_study: Study | None = None
+        self._lenient = False
 
     # --- the price ----------------------------------------------------------------------------------------------
 
@@ -182,6 +194,11 @@ class BringingIn:
         Found to `MASS_STEP_KG`; None where even `NEAR_NOTHING` of the mass does not do. Inertia goes with the mass, as
         if the part were made of something lighter; the heat that a rotor takes stays. The search begins with changes of
         ``builds`` (n, S) that have the part.
+
+        A car that has to weigh something may be too light with the part made of next to nothing, and fast enough and
+        heavy enough somewhere in between. So the highest mass is first looked for with what a car weighs at least
+        lowered by as much as the part is, and then held against the rule; where no build is heavy enough there, lower
+        ones are tried, which proves nothing.
         """
         steps = self._highest_mass(floor_of(level_ms), builds)
         while steps is not None and self.elsewhere:
@@ -194,13 +211,36 @@ class BringingIn:
 
     def _highest_mass(self, floor_ms: float, builds: IntArray) -> int | None:
         """The same in steps of `MASS_STEP_KG`."""
-        known: int | None = None
-        asked = max(1, math.ceil(NEAR_NOTHING * self.part.mass_kg / MASS_STEP_KG))
+        least = max(1, math.ceil(NEAR_NOTHING * self.part.mass_kg / MASS_STEP_KG))
         own = math.ceil(round(self.part.mass_kg / MASS_STEP_KG, 9))
+        self._lenient = any(_is_least_weight(limit) for limit in self.study.scenario.race_class.limits)
+        if not self._lenient:
+            return self._highest_from(least, own, floor_ms, builds)
+        highest = self._highest_from(least, own, floor_ms, builds)
+        self._lenient = False
+        if highest is None or self._some_at(highest, floor_ms, builds):
+            return highest
+        self.closed = False
+        tried = np.linspace(highest, least, LIGHTER_TRIED).astype(int)[1:].tolist()
+        for above, below in pairwise([highest, *tried]):
+            found = self._changed(self._weighing(below), builds)
+            if found.listed and found.speed_ms[0] >= floor_ms:
+                return self._heaviest(found.builds[:TRIED], below, above, floor_ms)
+        return None
+
+    def _some_at(self, steps: int, floor_ms: float, builds: IntArray) -> bool:
+        """Whether some build does it at a mass."""
+        lighter = self._weighing(steps)
+        found = self._changed(lighter, builds)
+        return bool(found.listed and found.speed_ms[0] >= floor_ms) or self._reaching(lighter, floor_ms).listed > 0
+
+    def _highest_from(self, least: int, own: int, floor_ms: float, builds: IntArray) -> int | None:
+        """The highest number of steps, from ``least`` on and below its ``own``, at which one is that fast."""
+        known, asked = None, least
         while asked < own:
             lighter = self._weighing(asked)
             # What changes lead to takes a tenth of the time in which it is shown that there is nothing.
-            found = lighter.changed(builds, TRIED, budget_cents=self.budget_cents, with_parts=(self.named,))
+            found = self._changed(lighter, builds)
             if not (found.listed and found.speed_ms[0] >= floor_ms):
                 found = self._reaching(lighter, floor_ms)
             if not found.listed:
@@ -233,7 +273,12 @@ class BringingIn:
         scale = steps * MASS_STEP_KG / self.part.mass_kg
         inertia = scale * cast(Any, self.part).inertia_kgm2
         part = replace(self.part, mass_kg=steps * MASS_STEP_KG, inertia_kgm2=inertia)  # type: ignore[call-arg]
-        return with_part(self.study.scenario, part)
+        scenario = with_part(self.study.scenario, part)
+        if not self._lenient:
+            return scenario
+        slots = self.study.options.slots
+        most = sum(slots[s].count for s, _ in places_of(self.study.options, self.part.id))
+        return _with_less_weight(scenario, most * (self.part.mass_kg - part.mass_kg))
 
     def _weighing(self, steps: int) -> Study:
         return Study.of(self._lighter(steps), self._salt, self.study.memory, self.study.helper)
@@ -260,6 +305,10 @@ class BringingIn:
         )
         self.closed &= (likely and found.listed > 0) or bool(found.evidence.closed)
         return found.builds[0] if found.listed else None
+
+    def _changed(self, study: Study, builds: IntArray) -> Ranking:
+        """The best builds that changes of some (n, S) lead to."""
+        return study.changed(builds, TRIED, budget_cents=self.budget_cents, with_parts=(self.named,))
 
     def _some(self, study: Study, floor_ms: float) -> IntArray | None:
         found = self._reaching(study, floor_ms)
@@ -310,6 +359,24 @@ def with_part(scenario: Scenario, part: Part) -> Scenario:
     """The scenario with another record of one part."""
     parts = {each: part if each == part.id else record for each, record in scenario.parts.items()}
     return replace(scenario, parts=MappingProxyType(parts))
+
+
+def _is_least_weight(limit: Limit) -> bool:
+    """Whether a limit asks of a car to weigh something at least."""
+    return limit.quantity == "mass" and limit.minimum is not None
+
+
+def _with_less_weight(scenario: Scenario, less_kg: float) -> Scenario:
+    """The scenario with cars in its class that may be lighter by so much; the rule has another name then."""
+    event, race_class = scenario.event, scenario.race_class
+    limits = tuple(
+        replace(each, name=f"{each.name} less {less_kg}", minimum=max(0.0, (each.minimum or 0.0) - less_kg))
+        if _is_least_weight(each)
+        else each
+        for each in race_class.limits
+    )
+    classes = {**event.classes, event.race_class: replace(race_class, limits=limits)}
+    return replace(scenario, event=replace(event, classes=MappingProxyType(classes)))
 
 
 def has_price(options: Options, named: str) -> bool:

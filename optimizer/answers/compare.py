@@ -29,8 +29,9 @@ MAIN = ("salt:rolling_coefficient", "salt:grip", "car:drag_area_m2", "weather:te
 """Unknowns that every comparison is asked about, as place:field; besides those of the parts that differ, and power."""
 NOT_ASKED = ("mass_kg", "inertia_kgm2")
 """Inputs of parts that are left out: known too well, and worth too little, to turn an order."""
-SIDE_STEPS = 4
-"""Values tried on each side of the stated one, closer together near it, before a switching value is looked for."""
+SIDE_STEPS = 12
+"""Values tried on each side of the stated one, closer together near it, before a switching value is looked for. Where
+the order turns twice between two of them (another top gear), that is not seen."""
 EQUAL_MS = 1e-6
 """Gains below this are none: that is what is left of arithmetic."""
 ROOT_SHARE = 1e-7

@@ -144,6 +144,11 @@ def cheapest_past(
     )
 
 
+def as_fast(speed_ms: float) -> float:
+    """The least speed that ranks with another [m/s], where the price decides."""
+    return float((speed_steps(speed_ms) - 0.5) * SPEED_STEP_MS)
+
+
 def just_above(speed_ms: float) -> float:
     """The least speed that ranks above another [m/s]."""
     return float((speed_steps(speed_ms) + 0.5) * SPEED_STEP_MS)

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.answers.brings_in import BringingIn, PriceLimit, highest_affordable
+from optimizer.answers.brings_in import NO_PRICE, BringingIn, PriceLimit, highest_affordable
+from optimizer.answers.first_place import FirstPlace, first_price, speed_of, tied_cents
 from optimizer.answers.frontier import just_above
 from optimizer.answers.seller import Ask, asks_of
-from optimizer.answers.why_not import speed_of
 from optimizer.choice.options import IntArray, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.receipt import Bill, BillLine
@@ -220,10 +220,14 @@ def _first_place(study: Study, build: IntArray, part: str) -> tuple[PriceLimit, 
     budget = study.scenario.event.budget_cents
     if budget is None:
         return PriceLimit(None, any_price=True), True
-    asking = BringingIn(study, part, budget)
     without = study.best(budget_cents=budget, without_parts=(part,))
-    limit = asking.highest_price(speed_of(without), just_above, asking.dearest(build))
-    return limit, asking.closed and bool(without.evidence.closed)
+    level, fast = speed_of(without), float(study.judge.speeds(build[None])[0])
+    known = BringingIn(study, part, budget).dearest(build) if fast >= just_above(level) else NO_PRICE
+    wanted = FirstPlace(part, budget, level, tied_cents(study, without))
+    limit, complete = first_price(study, None, wanted, known)
+    # of builds that are equal in speed and price this one is the best: at its own price it holds at least
+    limit = limit.or_higher(PriceLimit(study.scenario.parts[part].price_cents))
+    return limit, complete and bool(without.evidence.closed)
 
 
 def _backups(study: Study, build: IntArray, parts: Sequence[str]) -> dict[str, Backup]:

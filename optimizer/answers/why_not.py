@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
 
 import numpy as np
 
 from optimizer.answers.brings_in import NO_PRICE, TRIED, BringingIn, PriceLimit, has_mass, has_price
 from optimizer.answers.cards import card_of
 from optimizer.answers.closeness import Band, closeness
+from optimizer.answers.first_place import FirstPlace, first_mass, first_price, speed_of, tied_cents
 from optimizer.answers.frontier import just_above
 from optimizer.answers.kept_out import KeptOut, kept_out
 from optimizer.answers.meanwhile import begin, begin_after
@@ -24,6 +24,7 @@ from optimizer.choice.options import IntArray
 from optimizer.choice.price import BUDGET
 from optimizer.choice.wishes import places_of
 from optimizer.run.judge import order_keys
+from optimizer.scenario.parts import NONE_ID
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
@@ -116,7 +117,7 @@ class WhyNot:
     band : Band or None
         How well the loss is known.
     price : PriceAnswer or None
-        None where rules keep the part out, so that no price helps.
+        None where rules keep the part out, so that no price helps, or it stands for a slot left empty.
     mass : MassAnswer or None
         None where the part is in the best build or in no legal one, has no mass, or was on the car when it was weighed.
     kept_out : KeptOut or None
@@ -245,24 +246,31 @@ class _Asked:
         if out is not None and (out.reasons != (BUDGET,) or not priced):
             return None, None, None, True
         heavy = has_mass(self.study.options, self.named) and not in_best and out is None
-        asking = BringingIn(self.study, self.named, self.budget_cents, self.progress)
-        level = speed_of(without)
+        level, tied = speed_of(without), None
+        asking = BringingIn(self.study, self.named, self.budget_cents, self.progress) if priced or heavy else None
         # What builds that have it elsewhere gain is asked about at the price or mass that is found.
-        if asking.elsewhere and (priced or heavy):
+        if asking is not None and asking.elsewhere:
             level = speed_of(self._best(without_parts=(self.part.id,)))
-        question = (self.named, self.budget_cents, level, with_it.builds[:TRIED])
-        if priced:
-            return self._at_a_price(without, with_it, asking, level, question if heavy else None)
-        price, band = self._at_any_price(without, with_it)
-        if not heavy:
+        else:
+            tied = tied_cents(self.study, without)
+        question = FirstPlace(self.named, self.budget_cents, level, tied)
+        builds = with_it.builds[:TRIED] if heavy else None
+        if asking is not None and priced:
+            return self._at_a_price(without, with_it, in_best, asking, question, builds)
+        if self.part.id == NONE_ID:
+            return None, None, self._band(without, with_it), True
+        price, band = self._at_any_price(without, with_it, in_best)
+        if builds is None:
             return price, None, band, True
-        mass_kg, complete = _first_mass(self.study, self.progress, *question)
+        mass_kg, complete = first_mass(self.study, self.progress, question, builds)
         return price, MassAnswer(self.part.mass_kg, mass_kg), band, complete
 
-    def _at_any_price(self, without: Ranking, with_it: Ranking) -> tuple[PriceAnswer, Band | None]:
+    def _at_any_price(
+        self, without: Ranking, with_it: Ranking, in_best: bool
+    ) -> tuple[PriceAnswer, Band | None]:
         """Where the price does not matter: whether it holds."""
         speed, level, band = speed_of(with_it), speed_of(without), self._band(without, with_it)
-        first = PriceLimit(None, any_price=speed >= just_above(level))
+        first = PriceLimit(None, any_price=in_best)
         close = None if band is None else PriceLimit(None, any_price=speed >= level - _reach(band))
         return PriceAnswer(self.part.price_cents, self.part.pack, matters=False, first=first, close=close), band
 
@@ -270,32 +278,34 @@ class _Asked:
         self,
         without: Ranking,
         with_it: Ranking,
+        in_best: bool,
         asking: BringingIn,
-        nowhere: float,
-        weighing: tuple[Any, ...] | None,
+        question: FirstPlace,
+        builds: IntArray | None,
     ) -> tuple[PriceAnswer, MassAnswer | None, Band | None, bool]:
         """Where the price matters: prices, and the mass if that does. Half of it is for the helper, if there is one.
 
-        ``nowhere`` is the speed [m/s] of the best build that has the part in no slot at all; ``weighing`` what
-        `_first_mass` is asked with.
+        ``builds`` (n, S) are such as the mass is looked for with; None where it does not matter.
         """
         speed, level = speed_of(with_it), speed_of(without)
         # The best build with the part, at the price of the sheet: where that is fast enough, a dearer part may be too.
         known = asking.dearest(with_it.builds[0]) if with_it.listed and not asking.elsewhere else NO_PRICE
         start = known if speed >= just_above(level) else NO_PRICE
-        first_of = begin(self.study, self.progress, _first_price, self.named, self.budget_cents, nowhere, start)
+        first_of = begin(self.study, self.progress, first_price, question, start)
         mass_of = None
-        if weighing is not None:
-            mass_of = begin_after(first_of, self.study, self.progress, _first_mass, *weighing)
+        if builds is not None:
+            mass_of = begin_after(first_of, self.study, self.progress, first_mass, question, builds)
         band, close = self._band(without, with_it), None
         if band is not None:
             near = known if speed >= level - _reach(band) else NO_PRICE
-            close = asking.highest_price(nowhere, partial(_below, reach_ms=_reach(band)), near)
+            close = asking.highest_price(question.level_ms, partial(_below, reach_ms=_reach(band)), near)
         mass, weighed = None, True
         if mass_of is not None:
             mass_kg, weighed = mass_of()
             mass = MassAnswer(self.part.mass_kg, mass_kg)
         first, complete = first_of()
+        if in_best:  # among equals in speed and price by its margin, or its ids
+            first = first.or_higher(PriceLimit(self.part.price_cents))
         price = PriceAnswer(self.part.price_cents, self.part.pack, matters=True, first=first, close=close)
         return price, mass, band, asking.closed and weighed and complete
 
@@ -315,28 +325,6 @@ def _best_without(study: Study, progress: Progress | None, named: str, budget_ce
     return study.best(budget_cents=budget_cents, without_parts=(named,), progress=progress)
 
 
-def _first_price(
-    study: Study, progress: Progress | None, named: str, budget_cents: int | None, level_ms: float, known: PriceLimit
-) -> tuple[PriceLimit, bool]:
-    """Highest price at which a part comes before a level, and whether all searches were complete.
-
-    ``known`` is a price at which it does.
-    """
-    asking = BringingIn(study, named, budget_cents, progress)
-    return asking.highest_price(level_ms, just_above, known), asking.closed
-
-
-def _first_mass(
-    study: Study, progress: Progress | None, named: str, budget_cents: int | None, level_ms: float, builds: IntArray
-) -> tuple[float | None, bool]:
-    """Highest mass at which a part comes before a level, and whether all searches were complete.
-
-    Builds (n, S) that have the part may do so at some mass, or changes of them.
-    """
-    asking = BringingIn(study, named, budget_cents, progress)
-    return asking.highest_mass(level_ms, just_above, builds), asking.closed
-
-
 def _reach(band: Band) -> float:
     """How far below the best [m/s] a build is too close to call."""
     return max(band.difference_ms - band.low_ms, 0.0)
@@ -345,11 +333,6 @@ def _reach(band: Band) -> float:
 def _below(level_ms: float, reach_ms: float) -> float:
     """The least speed that is too close to call."""
     return level_ms - reach_ms
-
-
-def speed_of(ranking: Ranking) -> float:
-    """Speed [m/s] of the best build; 0 where there is none."""
-    return float(ranking.speed_ms[0]) if ranking.listed else 0.0
 
 
 def _found(study: Study, ranking: Ranking) -> Found | None:

@@ -343,7 +343,7 @@ def compare_text(words: Words, result: Comparison, first: str, second: str) -> s
     turning = [_switch(words, each) for each in result.switching if each.value is not None]
     lines += [wrapped(each, "  - ") for each in turning[:SHOWN_SWITCHES]]
     if not turning:
-        lines.append(wrapped("No single unknown turns it within values that make sense."))
+        lines.append(wrapped("No single unknown was found to turn it within values that make sense."))
     return told(words, _capital(f"{first} against {second}"), lines)
 
 

@@ -20,7 +20,7 @@ from optimizer.errors import UsageError
 from optimizer.executor import processes
 from optimizer.physics.tires import SPEED_SYMBOL_MS
 from optimizer.run.judge import SPEED_STEP_MS
-from optimizer.scenario.event import Rule
+from optimizer.scenario.event import Bracket, Limit, Rule
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.diagnosis import rule_names
 from optimizer.search.selection_model import build_model
@@ -209,6 +209,81 @@ def test_the_mass_on_both_sides(seed: int, named: str) -> None:
         assert found < part.mass_kg
         assert comes_first(found)
         assert not comes_first(found + MASS_STEP_KG)
+
+
+def raced(seed: int, **changes: object) -> Everything:
+    """A catalog whose class is another in some respects."""
+    scenario = random_catalog(seed, sizes=SIZES)
+    event, race = scenario.event, replace(scenario.race_class, **changes)  # type: ignore[arg-type]
+    classes = MappingProxyType({**event.classes, event.race_class: race})
+    return everything_of(Study.of(replace(scenario, event=replace(event, classes=classes))))
+
+
+@cache
+def capped(seed: int) -> tuple[Everything, int]:
+    """A catalog in which a bracket holds four of five builds at the same speed, and a budget that binds."""
+    every, budget = known(seed)
+    cap_ms = float(np.quantile(every.speed[every.speed > 0], 0.2))
+    bracket = Bracket(name="cage", above_ms=cap_ms + 1.0, requires="nothing has this", hold_off_ms=1.0)
+    return raced(seed, brackets=(bracket,)), budget
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("named", ["T1", "E0", "Rf0", "Xn0", "F0"])
+def test_at_a_cap_as_fast_for_less_is_first_place(seed: int, named: str) -> None:
+    """At the price found it is faster than all without it, or as fast and cheaper; at a cent more it is not."""
+    every, budget = capped(seed)
+    answer = why_not(every.study, named, budget_cents=budget)
+    has = every.has(named)
+
+    def best(chosen: np.ndarray, cents: np.ndarray) -> tuple[float, float]:
+        rows = np.flatnonzero(chosen & (cents <= budget))
+        return max(zip(np.round(every.speed[rows] / SPEED_STEP_MS), -cents[rows], strict=True), default=(0.0, 0.0))
+
+    def lead(price: int) -> bool:
+        cents = every.cents(named, price)
+        return best(has, cents) > best(~has, cents)
+
+    assert answer.closed
+    assert answer.price is not None
+    if not answer.price.matters or answer.price.stated_cents is None:
+        return
+    first = answer.price.first
+    assert not first.any_price
+    at_stated = answer.price.stated_cents
+    if first.cents is None:
+        assert not lead(0)
+    elif answer.in_best and first.cents == at_stated:  # equal in speed and price
+        assert not lead(at_stated + 1)
+    else:
+        assert lead(first.cents)
+        assert not lead(first.cents + 1)
+    assert answer.in_best == (first.cents is not None and at_stated <= first.cents)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_car_that_would_be_too_light_is_not_asked_about_as_if_it_were_slow(seed: int) -> None:
+    """With a least weight that rules out the lightest builds: at the mass found the part comes first, at no other.
+
+    Masses all the way down are tried, for a lighter part may make the car too light.
+    """
+    plain, budget = known(seed)
+    kg = plain.study.judge.model.inputs(plain.builds, plain.study.judge.conditions[0]).translating_kg
+    least = Limit(name="minimum weight", reason="class", quantity="mass", minimum=float(np.quantile(kg, 0.3)))
+    every = raced(seed, limits=(*plain.study.scenario.race_class.limits, least))
+    for named in ("E0", "F0", "T0"):
+        answer = why_not(every.study, named, budget_cents=budget)
+        if answer.mass is None:
+            continue
+        part = every.study.scenario.parts[named]
+        found = 0.0 if answer.mass.first_kg is None else answer.mass.first_kg
+        for mass_kg in {found, found + MASS_STEP_KG, *np.linspace(found, part.mass_kg, 12)[1:-1].tolist()} - {0.0}:
+            scale = mass_kg / part.mass_kg
+            lighter = replace(part, mass_kg=mass_kg, inertia_kgm2=scale * part.inertia_kgm2)
+            other = everything_of(Study.of(with_part(every.study.scenario, lighter)))
+            cents, has = other.cents(part.id, part.price_cents), other.has(named)
+            first = other.best(has, cents, budget) > other.best(~has, cents, budget)
+            assert first == (mass_kg == found) or not answer.closed
 
 
 def test_some_parts_need_only_be_lighter() -> None:
