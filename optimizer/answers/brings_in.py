@@ -65,7 +65,6 @@ class PriceLimit:
         """Whether it holds at no price."""
         return self.cents is None and not self.any_price
 
-
     def or_higher(self, other: PriceLimit) -> PriceLimit:
         """The higher of two."""
         if self.any_price or other.any_price:

@@ -74,7 +74,8 @@ class PriceAnswer:
         kits alone supply it.
         Limits then say only whether it holds.
     first : PriceLimit
-        Up to which the best build with the part ranks before every build without it.
+        Up to which the best build with the part is faster than every build without it, or, where a cap holds them, as
+        fast for less; where the part is in the best build, its own price at least.
     close : PriceLimit or None
         Up to which some build with it is too close to call, or better; None where that is not known.
     """
@@ -88,7 +89,10 @@ class PriceAnswer:
 
 @dataclass(frozen=True, slots=True)
 class MassAnswer:
-    """How heavy a part may be to take first place at its own price [kg]; None: too slow at no mass at all."""
+    """How heavy a part may be to take first place at its own price [kg]; None: it takes it at no mass at all.
+
+    A lighter one does so too, as far as the car stays as heavy as its class asks.
+    """
 
     stated_kg: float
     first_kg: float | None
