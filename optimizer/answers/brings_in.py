@@ -32,7 +32,7 @@ from optimizer.scenario.event import Limit, Scenario
 from optimizer.scenario.parts import NONE_ID, Part
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
-from optimizer.search.study import Study
+from optimizer.search.study import Study, reaches
 
 MASS_STEP_KG = 0.01
 """Masses are found to this."""
@@ -212,36 +212,31 @@ class BringingIn:
         """The same in steps of `MASS_STEP_KG`."""
         least = max(1, math.ceil(NEAR_NOTHING * self.part.mass_kg / MASS_STEP_KG))
         own = math.ceil(round(self.part.mass_kg / MASS_STEP_KG, 9))
-        self._lenient = any(_is_least_weight(limit) for limit in self.study.scenario.race_class.limits)
-        if not self._lenient:
-            return self._highest_from(least, own, floor_ms, builds)
+        bound = any(_is_least_weight(limit) for limit in self.study.scenario.race_class.limits)
+        self._lenient = bound
         highest = self._highest_from(least, own, floor_ms, builds)
         self._lenient = False
-        if highest is None or self._some_at(highest, floor_ms, builds):
+        if highest is None or not bound or self._found_at(highest, floor_ms, builds).listed:
             return highest
         self.closed = False
         tried = np.linspace(highest, least, LIGHTER_TRIED).astype(int)[1:].tolist()
         for above, below in pairwise([highest, *tried]):
             found = self._changed(self._weighing(below), builds)
-            if found.listed and found.speed_ms[0] >= floor_ms:
+            if reaches(found, floor_ms):
                 return self._heaviest(found.builds[:TRIED], below, above, floor_ms)
         return None
 
-    def _some_at(self, steps: int, floor_ms: float, builds: IntArray) -> bool:
-        """Whether some build does it at a mass."""
+    def _found_at(self, steps: int, floor_ms: float, builds: IntArray) -> Ranking:
+        """Builds that reach a floor at a mass, if any do; what changes lead to takes a tenth of a search's time."""
         lighter = self._weighing(steps)
         found = self._changed(lighter, builds)
-        return bool(found.listed and found.speed_ms[0] >= floor_ms) or self._reaching(lighter, floor_ms).listed > 0
+        return found if reaches(found, floor_ms) else self._reaching(lighter, floor_ms)
 
     def _highest_from(self, least: int, own: int, floor_ms: float, builds: IntArray) -> int | None:
         """The highest number of steps, from ``least`` on and below its ``own``, at which one is that fast."""
         known, asked = None, least
         while asked < own:
-            lighter = self._weighing(asked)
-            # What changes lead to takes a tenth of the time in which it is shown that there is nothing.
-            found = self._changed(lighter, builds)
-            if not (found.listed and found.speed_ms[0] >= floor_ms):
-                found = self._reaching(lighter, floor_ms)
+            found = self._found_at(asked, floor_ms, builds)
             if not found.listed:
                 break
             builds = found.builds[:TRIED]

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from optimizer.answers.brings_in import NO_PRICE, BringingIn, PriceLimit
-from optimizer.answers.frontier import as_fast, just_above
 from optimizer.choice.options import IntArray
+from optimizer.run.judge import as_fast, just_above
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
 from optimizer.search.study import Study

@@ -8,7 +8,6 @@ from itertools import pairwise
 import numpy as np
 
 from optimizer.choice.options import IntArray
-from optimizer.run.judge import SPEED_STEP_MS, speed_steps
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
@@ -142,13 +141,3 @@ def cheapest_past(
     return Target(
         target_ms, found.builds[0], int(found.cents[0]), float(found.speed_ms[0]), reached, bool(found.evidence.closed)
     )
-
-
-def as_fast(speed_ms: float) -> float:
-    """The least speed that ranks with another [m/s], where the price decides."""
-    return float((speed_steps(speed_ms) - 0.5) * SPEED_STEP_MS)
-
-
-def just_above(speed_ms: float) -> float:
-    """The least speed that ranks above another [m/s]."""
-    return float((speed_steps(speed_ms) + 0.5) * SPEED_STEP_MS)

@@ -14,11 +14,11 @@ from itertools import combinations
 
 import numpy as np
 
-from optimizer.answers.frontier import STANDING_MS, just_above
+from optimizer.answers.frontier import STANDING_MS
 from optimizer.answers.offers_at_hand import Stall, learn, stall_of
 from optimizer.choice.fit import Reason
 from optimizer.choice.options import IntArray, Options
-from optimizer.run.judge import speed_steps
+from optimizer.run.judge import just_above, speed_steps
 from optimizer.scenario.event import Scenario
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress

@@ -15,11 +15,11 @@ import numpy as np
 
 from optimizer.answers.brings_in import NO_PRICE, BringingIn, PriceLimit, highest_affordable
 from optimizer.answers.first_place import FirstPlace, first_price, speed_of, tied_cents
-from optimizer.answers.frontier import just_above
 from optimizer.answers.seller import Ask, asks_of
 from optimizer.choice.options import IntArray, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.receipt import Bill, BillLine
+from optimizer.run.judge import just_above
 from optimizer.scenario.parts import Kit, Part
 from optimizer.search.state import Progress
 from optimizer.search.study import Study

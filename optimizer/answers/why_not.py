@@ -17,13 +17,12 @@ from optimizer.answers.brings_in import NO_PRICE, TRIED, BringingIn, PriceLimit,
 from optimizer.answers.cards import card_of
 from optimizer.answers.closeness import Band, closeness
 from optimizer.answers.first_place import FirstPlace, first_mass, first_price, speed_of, tied_cents
-from optimizer.answers.frontier import just_above
 from optimizer.answers.kept_out import KeptOut, kept_out
 from optimizer.answers.meanwhile import begin, begin_after
 from optimizer.choice.options import IntArray
 from optimizer.choice.price import BUDGET
 from optimizer.choice.wishes import places_of
-from optimizer.run.judge import order_keys
+from optimizer.run.judge import just_above, order_keys
 from optimizer.scenario.parts import NONE_ID
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress

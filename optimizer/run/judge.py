@@ -328,6 +328,16 @@ def speed_steps(speed_ms: FloatArray | float) -> FloatArray:
     return np.asarray(np.round(np.asarray(speed_ms) / SPEED_STEP_MS))
 
 
+def as_fast(speed_ms: float) -> float:
+    """The least speed that ranks with another [m/s], where the price decides."""
+    return float((speed_steps(speed_ms) - 0.5) * SPEED_STEP_MS)
+
+
+def just_above(speed_ms: float) -> float:
+    """The least speed that ranks above another [m/s]."""
+    return float((speed_steps(speed_ms) + 0.5) * SPEED_STEP_MS)
+
+
 def order_keys(options: Options, builds: IntArray, speed_ms: FloatArray, care: FloatArray, cents: IntArray) -> IntArray:
     """Positions of builds (n, S) from best to worst in the total order: speed, price, margin (to 0.1 %), ids.
 

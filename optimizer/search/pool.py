@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
-from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge, order_keys, speed_steps
+from optimizer.run.judge import CHECKS, Judge, as_fast, order_keys, speed_steps
 from optimizer.search.bounding import CUT_SLACK_MS
 from optimizer.search.memory import unseen
 
@@ -92,7 +92,7 @@ class Pool:
         if len(self.builds) < self.k:
             return -np.inf
         kth = float(np.partition(self.numbers[:, 0], -self.k)[-self.k])
-        return float((speed_steps(kth) - 0.5) * SPEED_STEP_MS)
+        return as_fast(kth)
 
     @property
     def enough(self) -> bool:

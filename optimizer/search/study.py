@@ -124,14 +124,14 @@ class Study:
 
         for money in less:
             fastest = fastest_for(money)
-            if _reaches(fastest, floor_ms):
+            if reaches(fastest, floor_ms):
                 return cheapest_for(money)
             # whether any build does it for more money is sooner known than which is the fastest for that
             found = cheapest_for(most)
             if found.listed:
                 return found
         fastest = fastest_for(most)
-        return cheapest_for(most) if _reaches(fastest, floor_ms) else replace(fastest, listed=0)
+        return cheapest_for(most) if reaches(fastest, floor_ms) else replace(fastest, listed=0)
 
     def reaching(
         self,
@@ -213,6 +213,6 @@ class Study:
         return replace(self, memory=Memory(self.options))
 
 
-def _reaches(ranking: Ranking, floor_ms: float) -> bool:
+def reaches(ranking: Ranking, floor_ms: float) -> bool:
     """Whether the best build of a ranking scores a floor [m/s]."""
     return bool(ranking.listed and ranking.speed_ms[0] >= floor_ms)

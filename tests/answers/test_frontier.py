@@ -7,8 +7,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from optimizer.answers.frontier import Step, cheapest_past, just_above, money_against_speed
-from optimizer.run.judge import SPEED_STEP_MS
+from optimizer.answers.frontier import Step, cheapest_past, money_against_speed
+from optimizer.run.judge import SPEED_STEP_MS, just_above
 from optimizer.search.study import Study
 from tests.search.catalogs import every_passing, random_catalog
 

@@ -35,6 +35,8 @@ KINDS = ("T0", "T1", "W0", "G0", "F0", "E0", "Rf0", "Xn0")
 """Parts asked about: in kits (T0, W0, G0, F0) and not, for two slots and for one."""
 DEAR, HEAVY = 10, 20
 """Numbers of the first catalogs in which the parts asked about are dear, and heavy."""
+LEAST_KG = 1715 * 0.45359237
+"""What the car of the starter has to weigh: it is not too light with its final drive, and is with next to none."""
 ANY = 10**9
 """A price that no budget covers."""
 
@@ -263,9 +265,9 @@ def test_at_a_cap_as_fast_for_less_is_first_place(seed: int, named: str) -> None
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_car_that_would_be_too_light_is_not_asked_about_as_if_it_were_slow(seed: int) -> None:
-    """With a least weight that rules out the lightest builds: at the mass found the part comes first, at no other.
+    """With a least weight that rules out the lightest builds: at the mass found the part comes first, at no higher one.
 
-    Masses all the way down are tried, for a lighter part may make the car too light.
+    Masses all the way up to its own are tried.
     """
     plain, budget = known(seed)
     kg = plain.study.judge.model.inputs(plain.builds, plain.study.judge.conditions[0]).translating_kg
@@ -284,6 +286,29 @@ def test_a_car_that_would_be_too_light_is_not_asked_about_as_if_it_were_slow(see
             cents, has = other.cents(part.id, part.price_cents), other.has(named)
             first = other.best(has, cents, budget) > other.best(~has, cents, budget)
             assert first == (mass_kg == found) or not answer.closed
+
+
+def test_a_part_that_makes_the_car_too_light_at_next_to_nothing_may_be_first_above_that() -> None:
+    """Held against the same question about the part at the mass found, and a hundredth of a kilogram above."""
+    scenario = read_scenario(STARTER)
+    event, race = scenario.event, scenario.race_class
+    limits = tuple(replace(each, minimum=LEAST_KG) if each.quantity == "mass" else each for each in race.limits)
+    classes = MappingProxyType({**event.classes, event.race_class: replace(race, limits=limits)})
+    scenario = replace(scenario, event=replace(event, classes=classes))
+    part = scenario.parts["F2"]
+
+    def asked(mass_kg: float) -> WhyNot:
+        lighter = replace(part, mass_kg=mass_kg, inertia_kgm2=mass_kg / part.mass_kg * part.inertia_kgm2)  # type: ignore[call-arg, attr-defined]
+        return why_not(Study.of(with_part(scenario, lighter)), "F2", budget_cents=event.budget_cents)
+
+    answer = asked(part.mass_kg)
+    assert answer.closed
+    assert answer.mass is not None
+    found = answer.mass.first_kg
+    assert found is not None
+    assert not asked(0.01 * part.mass_kg).in_best, "the car would be too light"
+    assert asked(found).in_best
+    assert not asked(found + MASS_STEP_KG).in_best
 
 
 def test_some_parts_need_only_be_lighter() -> None:
