@@ -9,20 +9,22 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from optimizer.calibration_commands import COMMANDS
 from optimizer.chance_commands import CHANCES, rank_under_doubt
 from optimizer.console import (
+    INTERRUPTED,
+    STUDIES,
     Progress,
     cents_of,
     class_and_json,
     common,
-    helper,
     read,
     salt_option,
+    studies,
     text_columns,
     wants_color,
     write,
@@ -33,12 +35,11 @@ from optimizer.page_command import report
 from optimizer.paper_commands import PAPERS
 from optimizer.question_commands import QUESTIONS
 from optimizer.report.width import text_of
-
-INTERRUPTED = 130
-"""Exit code of what was stopped from the keyboard without an answer, as shells have it."""
+from optimizer.sitting import Sitting
 
 if TYPE_CHECKING:
     from optimizer.answers.doubt import Aim
+    from optimizer.search.studies import Studies
 
 
 class Commands(click.Group):
@@ -176,12 +177,12 @@ def rank(
                 f"--for {aim} needs a complete search and no file: leave out --quick, --time-limit, --evidence, --csv"
             )
         rank_under_doubt(
-            possible_study_of(scenario, question, helper()), aim, salt, top, worlds, as_json=as_json
+            possible_study_of(scenario, question, studies()), aim, salt, top, worlds, as_json=as_json
         )
         return
     with Progress() as progress:
         try:
-            result = pipeline.rank(scenario, question, progress, interruptible=True, helper=helper())
+            result = pipeline.rank(scenario, question, progress, interruptible=True, studies=studies())
         except NoLegalBuildError as refusal:
             # a slip of a unit may well be why: a car of too many kg, a record in km/h
             doubts = pipeline.unusual_as_typed(pipeline.study_of(scenario, question))
@@ -254,14 +255,33 @@ def predict(
         write(prediction_text(scenario, prediction, shown_salt, scenario.notices, worths, color=wants_color()))
 
 
+@cli.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@common
+def ask(folder: Path) -> int:
+    """Ask one question after the other of FOLDER; each begins with what the ones before found out.
+
+    A question is a command without its FOLDER, one a line: why-not T07. help lists them, quit ends. The sheets are read
+    again for each: a price may be put right in between.
+    """
+    scenario = read(folder)  # faulty sheets are refused before anything is asked
+    if sys.stdin.isatty():
+        event = scenario.event
+        write(
+            f"{scenario.car.name}, {event.name}, class {event.race_class}: {len(scenario.parts)} parts.\n"
+            "Ask without the folder, such as: rank --top 3. help lists what can be asked, quit ends.\n"
+        )
+    return Sitting(folder, cli.commands, run).hold()
+
+
 for question in (*QUESTIONS, *CHANCES, *COMMANDS, *PAPERS):
     cli.add_command(question)
 cli.add_command(report)
 
 
-def run(arguments: Sequence[str]) -> int:
-    """Run one command; the exit code. Refusals become text on stderr."""
-    state: dict[str, bool] = {}
+def run(arguments: Sequence[str], kept: Studies | None = None) -> int:
+    """Run one command, with studies of a sitting that are kept; the exit code. Refusals become text on stderr."""
+    state: dict[str, Any] = {STUDIES: kept}
     try:
         with text_of(text_columns()):
             code = cli.main(args=list(arguments), prog_name="saltmile", standalone_mode=False, obj=state)

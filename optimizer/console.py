@@ -6,7 +6,8 @@ import os
 import shutil
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
@@ -17,12 +18,17 @@ from optimizer.errors import UsageError
 if TYPE_CHECKING:
     from optimizer.scenario.event import Scenario
     from optimizer.search.sharing import Helper
+    from optimizer.search.studies import Studies
 
 Command = Callable[..., Any]
 QUIET_SECONDS = 1.0
 """Progress is shown on work that takes longer."""
 NEEDED_BY_HELPERS = ("optimizer.questions",)
 """Modules that a helper loads while this process gets ready."""
+INTERRUPTED = 130
+"""Exit code of what was stopped from the keyboard without an answer, as shells have it."""
+STUDIES = "studies"
+"""Key of the studies of a sitting in what commands share."""
 LEAST_SHARE = 0.05
 """Share of the work from which on the rest is guessed."""
 
@@ -68,18 +74,32 @@ def read(folder: Path) -> Scenario:
     return read_folder(folder)
 
 
-def helper() -> Helper | None:
-    """A second process for the searches of this command, while it runs; None where there is no processor for it.
+def studies(*, helped: bool = True) -> Studies:
+    """Where the studies of this command come from: the sitting that it is asked in, or, for it alone, with a helper."""
+    context = click.get_current_context()
+    kept: Studies | None = context.obj.get(STUDIES)
+    if kept is not None:
+        return kept
+    # before what is heavy is loaded here: it loads the same meanwhile
+    beside = context.with_resource(second_process()) if helped else None
+    from optimizer.search.studies import Studies  # noqa: PLC0415
+
+    return Studies(beside)
+
+
+@contextmanager
+def second_process() -> Iterator[Helper | None]:
+    """A second process for searches; None where there is no processor for it.
 
     It starts at once, so that it is ready when there is work.
     """
     from optimizer.executor import one_beside  # noqa: PLC0415
     from optimizer.search.sharing import helping  # noqa: PLC0415
 
-    found = click.get_current_context().with_resource(helping(one_beside()))
-    if found is not None:
-        found.start(NEEDED_BY_HELPERS)
-    return found
+    with helping(one_beside()) as found:
+        if found is not None:
+            found.start(NEEDED_BY_HELPERS)
+        yield found
 
 
 def cents_of(text: str, scenario: Scenario, option: str = "--budget") -> int:

@@ -29,8 +29,8 @@ from optimizer.pipeline import Question, RankResult, rank_in, study_of
 from optimizer.questions import MoneySteps, OnEverySalt, Why
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.reading import read_scenario
-from optimizer.search.sharing import Helper
 from optimizer.search.state import Progress
+from optimizer.search.studies import Studies
 from optimizer.search.study import Study
 
 BUDGETS = 6
@@ -139,7 +139,7 @@ def decision_of(
     scenario: Scenario,
     question: Question | None = None,
     progress: Progress | None = None,
-    helper: Helper | None = None,
+    studies: Studies | None = None,
 ) -> Decision:
     """Answer everything a crew decides by; most of the time goes into searches, which know of each other.
 
@@ -151,7 +151,7 @@ def decision_of(
         If the question names what the scenario does not have.
     """
     asked = question or Question()
-    study = study_of(scenario, asked, helper)
+    study = study_of(scenario, asked, studies)
     tell = _Part(progress)
     result = rank_in(study, asked, tell.part("ranking", 0.0, 0.25))
     builds = [study.options.encode(card.build) for card in result.builds]

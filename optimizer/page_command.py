@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from optimizer.console import Progress, cents_of, common, helper, read, salt_option, write
+from optimizer.console import Progress, cents_of, common, read, salt_option, studies, write
 from optimizer.files import refuse_unwritable, write_whole
 
 
@@ -59,7 +59,7 @@ def report(
         thorough=not quick,
     )
     with Progress() as progress:
-        decision = decision_of(scenario, question, progress, helper())
+        decision = decision_of(scenario, question, progress, studies())
     page = page_of(decision)
     write_whole(output, page)
     text = f"Wrote {output}, {len(page.encode()) / 1000:.0f} kB. Open it in any browser; it needs no network.\n"

@@ -11,9 +11,9 @@ from optimizer.console import (
     cents_of,
     class_and_json,
     common,
-    helper,
     read,
     salt_option,
+    studies,
     wants_color,
     write,
 )
@@ -61,7 +61,7 @@ def card(
         if as_json:
             raise UsageError("-o writes a page and --json a document: ask for one of them")
         refuse_unwritable(output)
-    study = possible_study_of(read(folder), Question(race_class=race_class, salt=salt), helper())
+    study = possible_study_of(read(folder), Question(race_class=race_class, salt=salt), studies())
     with Progress() as progress:
         found = papers.card(study, named, spares, progress)
     if output is not None:
@@ -106,7 +106,7 @@ def purchase(
         refuse_unwritable(csv)
     scenario = read(folder)
     cents = None if budget is None else cents_of(budget, scenario)
-    study = possible_study_of(scenario, Question(budget_cents=cents, race_class=race_class, salt=salt), helper())
+    study = possible_study_of(scenario, Question(budget_cents=cents, race_class=race_class, salt=salt), studies())
     with Progress() as progress:
         found = papers.purchase(study, rank, first_place=first_place, progress=progress)
     words = Words(study.scenario, wants_color())

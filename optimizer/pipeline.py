@@ -25,8 +25,9 @@ from optimizer.recheck.evidence import as_json
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Engine
 from optimizer.search.pool import Evidence
-from optimizer.search.sharing import Helper, in_advance
+from optimizer.search.sharing import in_advance
 from optimizer.search.state import Progress
+from optimizer.search.studies import Studies
 from optimizer.search.study import Study
 from optimizer.units import nearest
 
@@ -138,10 +139,10 @@ def as_asked(scenario: Scenario, question: Question) -> Scenario:
     return replace(scenario, event=changed)
 
 
-def study_of(scenario: Scenario, question: Question | None = None, helper: Helper | None = None) -> Study:
+def study_of(scenario: Scenario, question: Question | None = None, studies: Studies | None = None) -> Study:
     """What a question is answered with (the event's own if None): its parts that must or must not be in are rules.
 
-    A ``helper`` makes searches take less time; what they find is the same.
+    ``studies`` make searches take less time; what they find is the same.
 
     Raises
     ------
@@ -149,7 +150,7 @@ def study_of(scenario: Scenario, question: Question | None = None, helper: Helpe
         If the question names what the scenario does not have.
     """
     asked = question or Question()
-    study = Study.of(as_asked(scenario, asked), asked.salt, helper=helper)
+    study = (studies or Studies()).of(as_asked(scenario, asked), asked.salt)
     return replace(study, legality=with_wishes(study.legality, asked.with_parts, asked.without_parts))
 
 
@@ -159,9 +160,9 @@ def rank(
     progress: Progress | None = None,
     *,
     interruptible: bool = False,
-    helper: Helper | None = None,
+    studies: Studies | None = None,
 ) -> RankResult:
-    """Best builds of a scenario with their reasons, sooner with a ``helper``.
+    """Best builds of a scenario with their reasons, sooner with ``studies``.
 
     ``interruptible``: a `KeyboardInterrupt` in the search ends it with the best found so far, as a time limit would; it
     is raised all the same where no legal build was met yet.
@@ -174,7 +175,7 @@ def rank(
         If the question names what the scenario does not have, or its time limit is too short to meet a legal build.
     """
     asked = question or Question()
-    return rank_in(study_of(scenario, asked, helper), asked, progress, interruptible=interruptible)
+    return rank_in(study_of(scenario, asked, studies), asked, progress, interruptible=interruptible)
 
 
 def rank_in(

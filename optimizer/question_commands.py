@@ -14,10 +14,10 @@ from optimizer.console import (
     cents_of,
     class_and_json,
     common,
-    helper,
     quantity_of,
     read,
     salt_option,
+    studies,
     wants_color,
     write,
 )
@@ -39,11 +39,11 @@ def _study(
     scenario: Scenario, race_class: str | None, salt: str | None, cents: int | None, *, helped: bool = True
 ) -> Study:
     """What answers are made with; None leaves the event's budget."""
-    found = helper() if helped else None  # before what is heavy is loaded here: it loads the same meanwhile
+    kept = studies(helped=helped)
     from optimizer.pipeline import Question  # noqa: PLC0415
     from optimizer.questions import possible_study_of  # noqa: PLC0415
 
-    return possible_study_of(scenario, Question(budget_cents=cents, race_class=race_class, salt=salt), found)
+    return possible_study_of(scenario, Question(budget_cents=cents, race_class=race_class, salt=salt), kept)
 
 
 def read_study(

@@ -26,8 +26,8 @@ from optimizer.pipeline import Question, refuse_the_impossible, study_of
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.offers import with_offers
 from optimizer.search.ranking import Ranking
-from optimizer.search.sharing import Helper
 from optimizer.search.state import Progress
+from optimizer.search.studies import Studies
 from optimizer.search.study import Study
 
 LAST_PLACE = 100
@@ -83,7 +83,7 @@ class OnEverySalt:
     by_salt: Mapping[str, InSalt]
 
 
-def possible_study_of(scenario: Scenario, question: Question | None = None, helper: Helper | None = None) -> Study:
+def possible_study_of(scenario: Scenario, question: Question | None = None, studies: Studies | None = None) -> Study:
     """A study in the class and on the salt that a question names; its budget stands in the event.
 
     Raises
@@ -93,7 +93,7 @@ def possible_study_of(scenario: Scenario, question: Question | None = None, help
     NoLegalBuildError
         If no build satisfies all rules before a run.
     """
-    study = study_of(scenario, question, helper)
+    study = study_of(scenario, question, studies)
     refuse_the_impossible(study)
     return study
 

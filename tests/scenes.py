@@ -24,7 +24,7 @@ def _study_for(question):
     return possible_study_of(read_scenario(STARTER), question)
 
 
-def study_of_starter(_scenario, question, _helper=None):
+def study_of_starter(_scenario, question, _studies=None):
     """In place of `possible_study_of` where the starter is asked: the same question goes to a study that remembers.
 
     A document, or a wider text, is then made of what was searched for before.

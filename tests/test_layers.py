@@ -123,6 +123,7 @@ search.ruling_out
 search.looking
 search.ranking
 search.study
+search.studies
 search.solver
 search.constraints
 search.selection_model
@@ -248,6 +249,7 @@ report.page.whole
 report.page.single
 
 console
+sitting
 page_command
 question_commands
 chance_commands

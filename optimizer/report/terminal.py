@@ -231,6 +231,8 @@ def _completeness(words: Words, result: RankResult) -> list[str]:
     failed = [f"{name} {count:,}" for name, count in evidence.refused.items() if count]
     if failed:
         counts += f" Of these, checks at speed refused: {', '.join(failed)}."
+    if evidence.recalled:
+        counts += f" {plural(evidence.recalled, 'build')} more had been run for questions before this one."
     slack = math.ceil(to_unit(evidence.slack_ms, words.unit, "speed") * 1000) / 1000
     if evidence.closed:
         end = (

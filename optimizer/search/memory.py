@@ -148,12 +148,16 @@ class Memory:
         Parts are compared by id. Builds with a part whose properties changed are forgotten; what was settled says no
         longer anything of those, nor of builds with a part that is cheaper now. A part that is dearer takes nothing
         away: what could not be had then cannot be had now. Nothing is kept where a part changed that all builds may
-        hang on: one that the car was weighed with, or an engine that others are tunes of. Car, event and kits must be
-        the same.
+        hang on: one that the car was weighed with, or an engine that others are tunes of; nor where a part is gone.
+        Car, event and kits must be the same.
         """
+        ids = [({part.id for part in here}, [part.id for part in there])
+               for here, there in zip(self.options.parts, options.parts, strict=True)]  # fmt: skip
+        if not all(here.issubset(there) for here, there in ids):
+            return Memory(options)
         place = tuple(
-            np.array([[part.id for part in there].index(part.id) for part in here])
-            for here, there in zip(self.options.parts, options.parts, strict=True)
+            np.array([there.index(part.id) for part in here])
+            for here, (_, there) in zip(self.options.parts, ids, strict=True)
         )
         changes = [
             [_change(part, there[at]) for part, at in zip(here, where, strict=True)]
@@ -164,8 +168,9 @@ class Memory:
         found = Memory(options)
         if self._all_may_differ(other):
             return found
-        kept = ~np.logical_or.reduce([out[self.builds[:, s]] for s, out in enumerate(other)])
-        builds = np.stack([at[self.builds[kept, s]] for s, at in enumerate(place)], axis=1)
+        known = self.builds[: len(self.legal)]  # a search that was interrupted may have left more
+        kept = np.flatnonzero(~np.logical_or.reduce([out[known[:, s]] for s, out in enumerate(other)]))
+        builds = np.stack([at[known[kept, s]] for s, at in enumerate(place)], axis=1)
         found.learn(builds, self.numbers[kept, 0], self.numbers[kept, 1], self.legal[kept])
         found.cases = self.cases.moved(place, self.options.sizes, options.sizes, other)
         for each in self.settled:

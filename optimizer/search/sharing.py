@@ -68,6 +68,11 @@ class Helper:
         """Start it now, for that takes a while, and have it load the modules that it will need."""
         self._submitted(_load, tuple(modules))
 
+    @property
+    def lost(self) -> bool:
+        """Whether it was found to be gone."""
+        return self._executor is None
+
     def begin(self, work: Callable[..., Result], *arguments: Any) -> Begun[Result]:
         """Have something long done from now on: what is returned waits for it. Until then it takes no pieces."""
         begun = Begun(self._submitted(work, *arguments), partial(work, *arguments))

@@ -34,6 +34,7 @@ from optimizer.pipeline import Question, RankResult, rank
 from optimizer.run.model import RunModel
 from optimizer.scenario.event import Scenario
 from optimizer.search.sharing import helping
+from optimizer.search.studies import Studies
 from optimizer.search.study import Study
 from tests.benchmarks.big_catalogs import FAMILIES, SIZES, big_catalog
 
@@ -97,7 +98,7 @@ def one(size: str, family: Any, top: int) -> None:
     sampler.start()
     try:
         with helping(one_beside()) as helper:
-            result = rank(scenario, Question(top=top), tell, helper=helper)
+            result = rank(scenario, Question(top=top), tell, studies=Studies(helper))
             seconds = time.perf_counter() - start
         beside = _beside_mb()  # of this one; the next may begin as a copy of this process
         found = {

@@ -1,0 +1,124 @@
+"""Questions about one folder one after the other, each with what the ones before found out."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from optimizer.console import INTERRUPTED, second_process, write
+
+if TYPE_CHECKING:
+    from optimizer.search.studies import Studies
+
+PROMPT = "> "
+LEAVING = ("quit", "exit")
+HELP = ("help", "?")
+PROGRAM = "saltmile"
+Answer = Callable[[Sequence[str], "Studies"], int]
+"""Answers a command line, with studies that are kept; the exit code."""
+
+
+class Sitting:
+    """Questions about one folder.
+
+    Parameters
+    ----------
+    folder : Path
+    commands : mapping of str to click.Command
+        All commands; what can be asked is every one whose first argument is a folder.
+    answer : callable
+        Runs one command.
+    """
+
+    def __init__(self, folder: Path, commands: Mapping[str, click.Command], answer: Answer) -> None:
+        self.folder, self._answer = folder, answer
+        self.commands = {name: each for name, each in commands.items() if _asks_of_folder(each)}
+
+    def hold(self) -> int:
+        """Ask until the questions end; the exit code of the last that had no answer, where they are not typed."""
+        from optimizer.search.studies import Studies  # noqa: PLC0415
+
+        kept, code = Studies(), 0
+        with ExitStack() as beside:
+            while (line := self._next_line()) is not None:
+                words = self._words(line)
+                if not words:
+                    continue
+                if words[0] in LEAVING:
+                    break
+                if kept.helper is None or kept.helper.lost:
+                    beside.close()
+                    kept.helper = beside.enter_context(second_process())
+                code = self._ask(words, kept) or code
+                if code == INTERRUPTED and not sys.stdin.isatty():
+                    break
+        return 0 if sys.stdin.isatty() else code
+
+    def _next_line(self) -> str | None:
+        """The next line that is typed; None at the end."""
+        if not sys.stdin.isatty():
+            return sys.stdin.readline() or None
+        with suppress(ImportError):  # lines can be edited and called back where this system can
+            import readline  # noqa: F401, PLC0415
+        while True:
+            try:
+                return input(PROMPT)
+            except EOFError:
+                write("\n")
+                return None
+            except KeyboardInterrupt:  # of a line, not of the sitting
+                write("\n")
+
+    def _words(self, line: str) -> list[str]:
+        """Words of a question; none where nothing is asked. The name of the program and the folder may stand in it."""
+        if line.lstrip().startswith("#"):
+            return []
+        try:
+            words = shlex.split(line)
+        except ValueError as fault:
+            click.echo(f"{line.strip()}: {str(fault).lower()}", err=True)
+            return []
+        if words[:1] == [PROGRAM]:
+            del words[0]
+        if len(words) > 1 and Path(words[1]) == self.folder:
+            del words[1]
+        return words
+
+    def _ask(self, words: Sequence[str], kept: Studies) -> int:
+        """Answer one question; its exit code."""
+        name, *rest = words
+        if not sys.stdin.isatty() and "--json" not in words:
+            write(f"{PROMPT}{shlex.join(words)}\n")  # else no one could say which answer is whose
+        if name in HELP:
+            return self._answer([rest[0], "--help"], kept) if rest and rest[0] in self.commands else self._help()
+        if name not in self.commands:
+            from optimizer.units import nearest  # noqa: PLC0415
+
+            near = nearest(name, self.commands)
+            click.echo(f"{name!r} cannot be asked here{near}\nhelp lists what can be asked", err=True)
+            return click.UsageError.exit_code
+        code = self._answer([name, str(self.folder), *rest], kept)
+        write("\n")
+        return code
+
+    def _help(self) -> int:
+        """List what can be asked."""
+        formatter = click.HelpFormatter()
+        with formatter.section("Without the folder, each with its options"):
+            texts = ((name, each.help or "") for name, each in self.commands.items())
+            firsts = [(name, " ".join(text.split("\n\n")[0].split())) for name, text in texts]
+            formatter.write_dl([*firsts, ("help COMMAND", "All about one."), ("quit", "End.")])
+        write(formatter.getvalue())
+        return 0
+
+
+def _asks_of_folder(command: click.Command) -> bool:
+    """Whether the first argument is a folder that is read."""
+    arguments = [each.name for each in command.params if isinstance(each, click.Argument)]
+    return arguments[:1] == ["folder"] and command.name not in {"new", "ask"}
