@@ -15,6 +15,7 @@ from itertools import combinations
 import numpy as np
 
 from optimizer.answers.frontier import STANDING_MS
+from optimizer.answers.kept_out import why_none
 from optimizer.answers.offers_at_hand import Stall, learn, stall_of
 from optimizer.choice.fit import Reason
 from optimizer.choice.options import IntArray, Options
@@ -83,6 +84,10 @@ class OfferAnswer:
         where it does not even help, and where money is not limited.
     refused : tuple of Reason
         Why a part may stand in none of its slots, whatever else is chosen; empty if it may.
+    why_none : str
+        Why no legal build has a part that may stand somewhere; empty where one has.
+    reasons : tuple of str
+        The same by the names of rules and checks.
     """
 
     id: str
@@ -92,6 +97,8 @@ class OfferAnswer:
     helps: bool
     most_worth_cents: int | None
     refused: tuple[Reason, ...]
+    why_none: str = ""
+    reasons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +175,10 @@ def offers_answer(
     groups = _only_together(asker, alone)
     had = asker.had_in(together)
     answers = tuple(
-        OfferAnswer(each, each in stall.kits, alone[each], each in had, *worth[each], stall.refused(each))
+        OfferAnswer(
+            each, each in stall.kits, alone[each], each in had, *worth[each], stall.refused(each),
+            *asker.why_none.get(frozenset([each]), ("", ())),
+        )
         for each in ids
     )
     return OffersAnswer(stall.options, without, together, answers, groups, asker.closed)
@@ -181,7 +191,8 @@ def offers_answer(
 class _Asker:
     """Asks for best builds with some offers, and keeps whether all searches were closed.
 
-    ``without`` is the best build without offers, ``floor_ms`` the least speed that ranks above it.
+    ``without`` is the best build without offers, ``floor_ms`` the least speed that ranks above it; ``why_none`` says in
+    words and by names why no build has some offers.
     """
 
     stall: Stall
@@ -190,6 +201,7 @@ class _Asker:
     floor_ms: float = STANDING_MS
     closed: bool = True
     forced: dict[frozenset[str], Landing | None] = field(default_factory=dict)
+    why_none: dict[frozenset[str], tuple[str, tuple[str, ...]]] = field(default_factory=dict)
 
     def begin(self) -> Landing | None:
         """The best build without offers."""
@@ -210,9 +222,11 @@ class _Asker:
         if not any(self.stall.refused(each) for each in parts):
             study = self.stall.study(chosen)
             out = sorted(self.stall.placed - self.stall.at_hand(chosen))
-            landing = self._landing(
-                self._noted(study, study.best(budget_cents=self.budget_cents, with_parts=parts, without_parts=out))
-            )
+            found = study.best(budget_cents=self.budget_cents, with_parts=parts, without_parts=out)
+            landing = self._landing(self._noted(study, found))
+            if parts and landing is None:
+                said = why_none(study, self.budget_cents, found.evidence, tuple(parts))
+                self.why_none[chosen] = said.text, said.reasons
         if forced:
             self.forced[chosen] = landing
         return landing

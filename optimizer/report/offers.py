@@ -34,12 +34,16 @@ def why_not_text(words: Words, found: WhyNot) -> str:
         text = "at no mass" if lightest is None else f"at {shown(lightest, 'mass', metric=words.metric)} or less"
         lines.append(wrapped(f"At its price it would take first place {text}; it has {stated}.", "  - "))
     if found.kept_out is not None:
-        lines.append(wrapped(found.kept_out.text))
-        if found.kept_out.reasons:
-            lines.append(wrapped(f"What keeps it out: {', '.join(found.kept_out.reasons)}."))
+        lines += _what_keeps_out(found.kept_out.text, found.kept_out.reasons)
         for near in found.kept_out.nearest:
             lines.append(wrapped(f"Nearest that would do: {words.part(near.id)} as {near.slot}.", "  - "))
     return told(words, f"Why not {name} ({where})", [*lines, "", completeness(found.closed)])
+
+
+def _what_keeps_out(text: str, reasons: tuple[str, ...]) -> list[str]:
+    """Why no legal build has a part, in words and by names."""
+    names = [f"What keeps it out: {', '.join(reasons)}."] if reasons else []
+    return [wrapped(each) for each in (text, *names) if each]
 
 
 def _verdict(words: Words, found: WhyNot, name: str) -> str:
@@ -48,7 +52,7 @@ def _verdict(words: Words, found: WhyNot, name: str) -> str:
         return f"No legal build within the budget has {name} there."
     speed = words.speed(found.with_it.speed_ms)
     if found.in_best:
-        text = f"{name} is in the best build: {speed}."
+        text = f"{name[0].upper()}{name[1:]} is in the best build: {speed}."
         if found.loss_ms is not None:
             text += f" Without it the best does {words.gap(-found.loss_ms)} less."
         return text
@@ -109,7 +113,7 @@ def _offer(words: Words, offer: OfferAnswer, without: Landing | None) -> list[st
         reasons = [wrapped(f"{each.check}: {each.text}", "  - ") for each in offer.refused]
         return [wrapped("It may stand nowhere on this car:"), *reasons]
     if offer.alone is None:
-        return [wrapped("No legal build within the budget has it.")]
+        return [wrapped("No legal build within the budget has it."), *_what_keeps_out(offer.why_none, offer.reasons)]
     lines = _landing(words, offer.alone)
     if without is not None:
         if offer.most_worth_cents is not None:

@@ -380,3 +380,28 @@ def test_what_is_told_on_the_way() -> None:
     shares = [share for _, share in told]
     assert shares == sorted(shares)
     assert shares[-1] < 1
+
+
+def test_what_no_legal_build_has_says_why() -> None:
+    """A tire that costs more than there is, one too slow for any run, a wheel without its tire; the lip has a build."""
+    whole = make_scenario(
+        [
+            make_tire("dear", price_cents=2_000_000),
+            make_tire("slow", speed_symbol="L", price_cents=100),
+            make_wheel("W13", rim_diameter_in=13.0, price_cents=3_000),
+            make_extra("lip", slots=("nose",), drag_area_m2=-0.02, price_cents=2_000),
+        ],
+        extra_slots=[extra_slot("nose")],
+        event={"budget_cents": 40_000},
+    )
+    dear, slow, wheel, lip = answer(whole, "dear", "slow", "W13", "lip").offers
+
+    assert dear.reasons == ("budget",)
+    assert "No legal build with dear costs" in dear.why_none
+    assert "tire speed" in slow.reasons
+    assert "tire on rim diameter" in wheel.reasons
+    assert lip.alone is not None
+    assert (lip.why_none, lip.reasons) == ("", ())
+    for each in (dear, slow, wheel):
+        assert each.alone is None
+        assert each.why_none
