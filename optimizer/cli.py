@@ -35,7 +35,7 @@ from optimizer.page_command import report
 from optimizer.paper_commands import PAPERS
 from optimizer.question_commands import QUESTIONS
 from optimizer.report.width import text_of
-from optimizer.sitting import Sitting
+from optimizer.sitting import Sitting, is_typed
 
 if TYPE_CHECKING:
     from optimizer.answers.doubt import Aim
@@ -265,7 +265,7 @@ def ask(folder: Path) -> int:
     again for each: a price may be put right in between.
     """
     scenario = read(folder)  # faulty sheets are refused before anything is asked
-    if sys.stdin.isatty():
+    if is_typed():
         event = scenario.event
         write(
             f"{scenario.car.name}, {event.name}, class {event.race_class}: {len(scenario.parts)} parts.\n"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 import sys
+import traceback
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack, suppress
 from pathlib import Path
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from optimizer.console import INTERRUPTED, second_process, write
+from optimizer.errors import SaltmileError
 
 if TYPE_CHECKING:
     from optimizer.search.studies import Studies
@@ -44,6 +46,8 @@ class Sitting:
         """Ask until the questions end; the exit code of the last that had no answer, where they are not typed."""
         from optimizer.search.studies import Studies  # noqa: PLC0415
 
+        if sys.stdin is None:  # closed by who started this
+            return 0
         kept, code = Studies(), 0
         with ExitStack() as beside:
             while (line := self._next_line()) is not None:
@@ -56,13 +60,13 @@ class Sitting:
                     beside.close()
                     kept.helper = beside.enter_context(second_process())
                 code = self._ask(words, kept) or code
-                if code == INTERRUPTED and not sys.stdin.isatty():
+                if code == INTERRUPTED and not is_typed():
                     break
-        return 0 if sys.stdin.isatty() else code
+        return 0 if is_typed() else code
 
     def _next_line(self) -> str | None:
         """The next line that is typed; None at the end."""
-        if not sys.stdin.isatty():
+        if not is_typed():
             return sys.stdin.readline() or None
         with suppress(ImportError):  # lines can be edited and called back where this system can
             import readline  # noqa: F401, PLC0415
@@ -76,24 +80,29 @@ class Sitting:
                 write("\n")
 
     def _words(self, line: str) -> list[str]:
-        """Words of a question; none where nothing is asked. The name of the program and the folder may stand in it."""
+        """Words of a question; none where nothing is asked. It may be a whole command, with program and folder."""
         if line.lstrip().startswith("#"):
             return []
         try:
-            words = shlex.split(line)
+            words = shlex.split(line.removeprefix("\ufeff"))
         except ValueError as fault:
             click.echo(f"{line.strip()}: {str(fault).lower()}", err=True)
             return []
-        if words[:1] == [PROGRAM]:
-            del words[0]
-        if len(words) > 1 and Path(words[1]) == self.folder:
+        whole = words[:1] == [PROGRAM]
+        words = words[whole:]
+        if len(words) > 1 and self._is_folder(words[1], whole=whole):
             del words[1]
-        return words
+        return words if any(words) else []
+
+    def _is_folder(self, word: str, *, whole: bool) -> bool:
+        """Whether a word means the folder; a bare name, which a part may have too, only in ``whole`` commands."""
+        path = Path(word)
+        return (whole or len(path.parts) > 1) and path.resolve() == self.folder.resolve()
 
     def _ask(self, words: Sequence[str], kept: Studies) -> int:
         """Answer one question; its exit code."""
         name, *rest = words
-        if not sys.stdin.isatty() and "--json" not in words:
+        if not is_typed() and "--json" not in words:
             write(f"{PROMPT}{shlex.join(words)}\n")  # else no one could say which answer is whose
         if name in HELP:
             return self._answer([rest[0], "--help"], kept) if rest and rest[0] in self.commands else self._help()
@@ -103,7 +112,11 @@ class Sitting:
             near = nearest(name, self.commands)
             click.echo(f"{name!r} cannot be asked here{near}\nhelp lists what can be asked", err=True)
             return click.UsageError.exit_code
-        code = self._answer([name, str(self.folder), *rest], kept)
+        try:
+            code = self._answer([name, str(self.folder), *rest], kept)
+        except Exception as fault:  # noqa: BLE001 - where the question says --traceback: it is shown whole
+            traceback.print_exc()
+            code = fault.exit_code if isinstance(fault, SaltmileError) else 1
         write("\n")
         return code
 
@@ -116,6 +129,11 @@ class Sitting:
             formatter.write_dl([*firsts, ("help COMMAND", "All about one."), ("quit", "End.")])
         write(formatter.getvalue())
         return 0
+
+
+def is_typed() -> bool:
+    """Whether questions come from a terminal."""
+    return sys.stdin is not None and sys.stdin.isatty()
 
 
 def _asks_of_folder(command: click.Command) -> bool:

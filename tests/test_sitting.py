@@ -120,6 +120,52 @@ def test_the_program_and_the_folder_may_be_typed_too(sit):
     assert err == ""
 
 
+def test_a_folder_called_like_a_part_is_no_part_of_the_question(sit, tmp_path, monkeypatch):
+    """`predict T2` asks about the part; the whole command names both."""
+    shutil.copytree(STARTER, tmp_path / "T2")
+    monkeypatch.chdir(tmp_path)
+    _, out, err = sit("T2", "predict T2", "saltmile predict T2 T2", f"predict {tmp_path / 'T2'} T2", "predict")
+    told = out.split(PROMPT)[1:]
+
+    assert err == ""
+    assert told[0] == told[1] == told[2] != told[3]
+
+
+def test_a_question_may_ask_for_its_traceback(sit):
+    """It is shown, and the next is answered."""
+    code, out, err = sit(STARTER, "why-not T99 --traceback", "predict")
+
+    assert code == 2
+    assert "Traceback" in err
+    assert "no part is called 'T99'" in err
+    assert "mph" in answers_of(out)["predict"]
+
+
+def test_odd_lines_ask_nothing(sit, monkeypatch):
+    """A mark at the beginning of a file is none of the question; no standard input at all is the end."""
+    code, out, err = sit(STARTER, "\ufeffpredict", "''", "\t", "  # a remark")
+    assert (code, err) == (0, "")
+    assert list(answers_of(out)) == ["predict"]
+    monkeypatch.setattr(sys, "stdin", None)
+    assert cli.run(["ask", str(STARTER)]) == 0
+
+
+def test_what_no_build_passes_is_named_whatever_was_asked_before(sit, tmp_path, capsys):
+    """With a short shutdown nothing can stop: asked again, nothing need be run, and the same checks are named."""
+    folder = shutil.copytree(STARTER, tmp_path / "mine")
+    event = folder / "event.toml"
+    short = event.read_text().replace('shutdown = "1.5 mi"', 'shutdown = "0.4 mi"')
+    assert short != event.read_text()
+    event.write_text(short)
+    assert cli.run(["rank", str(folder)]) == 4
+    alone = capsys.readouterr().err
+    _, _, err = sit(folder, "rank", "rank")
+
+    checks = ("stopping distance", "rotor rise", "tire speed")
+    assert all(name in alone for name in checks)
+    assert all(err.count(name) == 2 * alone.count(name) for name in checks)
+
+
 def test_documents_stand_alone(sit):
     _, out, _ = sit(STARTER, "predict --json", "why --json")
 

@@ -24,6 +24,10 @@ if TYPE_CHECKING:  # Pyomo takes half a second to import
     from optimizer.search.diagnosis import Diagnosis
 
 
+FAILED_BEFORE = 10_000
+"""Builds that failed a check at speed for questions before, the last ones, of which is told what they fail."""
+
+
 @dataclass(frozen=True, slots=True)
 class Nearest:
     """Of the options of a slot that stand in some legal build within the budget, the one most like a part."""
@@ -90,12 +94,13 @@ def why_none(
 
     cheapest = cheapest_allowed(study, budget_cents, with_parts)
     judged = None if cheapest is None else study.judge.judge(cheapest[None], study.judge.runs(cheapest[None]))
+    most = math.inf if budget_cents is None else budget_cents
     said = explain_no_legal_build(
         study.options,
         study.legality,
         study.book,
-        budget_cents=math.inf if budget_cents is None else budget_cents,
-        failed_in_run=() if judged is None else _failed_at_speed(judged, evidence),
+        budget_cents=most,
+        failed_in_run=() if judged is None else _failed_at_speed(judged, evidence, _known(study, most, with_parts)),
         with_parts=with_parts,
     )
     if cheapest is None or judged is None or not judged.broken(0):
@@ -105,15 +110,27 @@ def why_none(
     return replace(said, text=f"{said.text} The cheapest of them, {what}: {'; '.join(judged.broken(0))}.")
 
 
-def _failed_at_speed(cheapest: Judged, evidence: Evidence) -> tuple[str, ...]:
-    """Checks at speed that builds fail, the most often failed first, where a search of ``evidence`` found none legal.
+def _failed_at_speed(cheapest: Judged, evidence: Evidence, known: Judged) -> tuple[str, ...]:
+    """Checks at speed that builds fail, where a search of ``evidence`` found none legal.
 
-    ``cheapest``: what is said of one of them, for where nothing was worth a run: the search knew what they all fail.
+    Those that were run for it come first, the most often failed before the others; then those ``known`` from questions
+    before it. ``cheapest``: what is said of one of them, for where nothing was worth a run: the search knew what they
+    all fail.
     """
     refused = evidence.refused
-    if not any(refused.values()):
-        refused = {name: int(not passed) for name, passed in zip(CHECKS, cheapest.passes[:, 0], strict=True)}
-    return tuple(name for name in sorted(refused, key=lambda name: -refused[name]) if refused[name])
+    first = sorted((name for name in CHECKS if refused[name]), key=lambda name: -refused[name])
+    others = [name for name, passes in zip(CHECKS, known.passes, strict=True) if not passes.all()]
+    of_one = [name for name, passed in zip(CHECKS, cheapest.passes[:, 0], strict=True) if not passed]
+    return tuple(dict.fromkeys([*first, *others])) or tuple(of_one)
+
+
+def _known(study: Study, most_cents: float, with_parts: tuple[str, ...]) -> Judged:
+    """What is said of builds that were run before, fail a check at speed and are otherwise such as are asked for."""
+    builds = study.memory.builds[~study.memory.legal][-FAILED_BEFORE:]
+    builds = builds[with_wishes(study.legality, with_parts, ()).allowed(builds)]
+    prices = study.book.price(builds)
+    builds = builds[prices.available & (prices.cents <= most_cents)]
+    return study.judge.judge(builds, study.judge.runs(builds))
 
 
 def cheapest_allowed(study: Study, budget_cents: int | None, with_parts: tuple[str, ...]) -> IntArray | None:
