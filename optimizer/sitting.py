@@ -7,6 +7,7 @@ import sys
 import traceback
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack, suppress
+from glob import glob
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -84,7 +85,7 @@ class Sitting:
         if line.lstrip().startswith("#"):
             return []
         try:
-            words = shlex.split(line.removeprefix("\ufeff"))
+            words = [each for word in shlex.split(line.removeprefix("\ufeff")) for each in _files(word)]
         except ValueError as fault:
             click.echo(f"{line.strip()}: {str(fault).lower()}", err=True)
             return []
@@ -103,7 +104,7 @@ class Sitting:
         """Answer one question; its exit code."""
         name, *rest = words
         if not is_typed() and "--json" not in words:
-            write(f"{PROMPT}{shlex.join(words)}\n")  # else no one could say which answer is whose
+            write(f"{PROMPT}{' '.join(words)}\n")  # else no one could say which answer is whose
         if name in HELP:
             return self._answer([rest[0], "--help"], kept) if rest and rest[0] in self.commands else self._help()
         if name not in self.commands:
@@ -134,6 +135,11 @@ class Sitting:
 def is_typed() -> bool:
     """Whether questions come from a terminal."""
     return sys.stdin is not None and sys.stdin.isatty()
+
+
+def _files(word: str) -> list[str]:
+    """The files that a word with a star means, as on a command line; else the word."""
+    return (sorted(glob(word)) if "*" in word else []) or [word]  # noqa: PTH207 - it may be an absolute path
 
 
 def _asks_of_folder(command: click.Command) -> bool:

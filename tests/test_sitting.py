@@ -166,6 +166,18 @@ def test_what_no_build_passes_is_named_whatever_was_asked_before(sit, tmp_path, 
     assert all(err.count(name) == 2 * alone.count(name) for name in checks)
 
 
+def test_a_star_means_files_as_on_a_command_line(sit, tmp_path, monkeypatch):
+    """All that fit, in order; where none does, the word as it stands, which is refused by its name."""
+    shutil.copytree(STARTER, tmp_path / "mine")
+    for name in ("b.csv", "a.csv"):
+        (tmp_path / name).write_text("nothing\n")
+    monkeypatch.chdir(tmp_path)
+    _, out, err = sit("mine", "try *.csv", "try *.xlsx")
+
+    assert out.startswith(f"{PROMPT}try a.csv b.csv\n")
+    assert "*.xlsx" in err
+
+
 def test_documents_stand_alone(sit):
     _, out, _ = sit(STARTER, "predict --json", "why --json")
 
