@@ -22,6 +22,7 @@ from optimizer.console import (
     cents_of,
     class_and_json,
     common,
+    listed,
     read,
     salt_option,
     studies,
@@ -47,9 +48,8 @@ class Commands(click.Group):
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the list."""
-        firsts = [(name, (self.commands[name].help or "").split("\n\n")[0]) for name in self.list_commands(ctx)]
         with formatter.section("Commands"):
-            formatter.write_dl([(name, " ".join(text.split())) for name, text in firsts])
+            formatter.write_dl(listed({name: self.commands[name] for name in self.list_commands(ctx)}))
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})

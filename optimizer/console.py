@@ -6,7 +6,7 @@ import os
 import shutil
 import sys
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -65,6 +65,11 @@ def class_and_json(command: Command) -> Command:
 
 
 salt_option = click.option("--salt", metavar="NAME", help="Condition of the salt, instead of the event's.")
+
+
+def listed(commands: Mapping[str, click.Command]) -> list[tuple[str, str]]:
+    """Names of commands, each with the whole first paragraph of its help."""
+    return [(name, " ".join((each.help or "").split("\n\n")[0].split())) for name, each in commands.items()]
 
 
 def read(folder: Path) -> Scenario:

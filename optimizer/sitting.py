@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from optimizer.console import INTERRUPTED, second_process, write
+from optimizer.console import INTERRUPTED, listed, second_process, write
 from optimizer.errors import SaltmileError
 
 if TYPE_CHECKING:
@@ -125,9 +125,7 @@ class Sitting:
         """List what can be asked."""
         formatter = click.HelpFormatter()
         with formatter.section("Without the folder, each with its options"):
-            texts = ((name, each.help or "") for name, each in self.commands.items())
-            firsts = [(name, " ".join(text.split("\n\n")[0].split())) for name, text in texts]
-            formatter.write_dl([*firsts, ("help COMMAND", "All about one."), ("quit", "End.")])
+            formatter.write_dl([*listed(self.commands), ("help COMMAND", "All about one."), ("quit", "End.")])
         write(formatter.getvalue())
         return 0
 

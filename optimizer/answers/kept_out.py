@@ -95,12 +95,13 @@ def why_none(
     cheapest = cheapest_allowed(study, budget_cents, with_parts)
     judged = None if cheapest is None else study.judge.judge(cheapest[None], study.judge.runs(cheapest[None]))
     most = math.inf if budget_cents is None else budget_cents
+    before = _known(study, most, with_parts) if judged is not None and evidence.recalled else None
     said = explain_no_legal_build(
         study.options,
         study.legality,
         study.book,
         budget_cents=most,
-        failed_in_run=() if judged is None else _failed_at_speed(judged, evidence, _known(study, most, with_parts)),
+        failed_in_run=() if judged is None else _failed_at_speed(judged, evidence, before),
         with_parts=with_parts,
     )
     if cheapest is None or judged is None or not judged.broken(0):
@@ -110,16 +111,16 @@ def why_none(
     return replace(said, text=f"{said.text} The cheapest of them, {what}: {'; '.join(judged.broken(0))}.")
 
 
-def _failed_at_speed(cheapest: Judged, evidence: Evidence, known: Judged) -> tuple[str, ...]:
+def _failed_at_speed(cheapest: Judged, evidence: Evidence, known: Judged | None) -> tuple[str, ...]:
     """Checks at speed that builds fail, where a search of ``evidence`` found none legal.
 
     Those that were run for it come first, the most often failed before the others; then those ``known`` from questions
-    before it. ``cheapest``: what is said of one of them, for where nothing was worth a run: the search knew what they
-    all fail.
+    before it, if there were any. ``cheapest``: what is said of one of them, for where nothing was worth a run: the
+    search knew what they all fail.
     """
     refused = evidence.refused
     first = sorted((name for name in CHECKS if refused[name]), key=lambda name: -refused[name])
-    others = [name for name, passes in zip(CHECKS, known.passes, strict=True) if not passes.all()]
+    others = [] if known is None else [name for name, ok in zip(CHECKS, known.passes, strict=True) if not ok.all()]
     of_one = [name for name, passed in zip(CHECKS, cheapest.passes[:, 0], strict=True) if not passed]
     return tuple(dict.fromkeys([*first, *others])) or tuple(of_one)
 
