@@ -20,9 +20,6 @@ from optimizer.search.pairing import NOTHING, Link, passed_up
 BLOCKS = (500, 20_000)
 """Partial builds worked on at once, least and most: about as many as completions are wanted, since the first of them
 decide what else is dropped."""
-WIDE = 2
-"""How many times as many partial builds as completions are wanted say that there will be too many: bounds are sharp
-enough that most of what is left halfway can be completed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,22 +96,21 @@ class _Block:
         return cls(one[0], scores, one[1], one[2], jobs, rows, hope)
 
 
-def complete(task: Task, most: int, *, cheapest: bool = False, whole: bool = False) -> Found:
+def complete(task: Task, most: int, *, cheapest: bool = False) -> Found:
     """Find all completions, or, where there are more than ``most``, those that are best on the first tangent.
 
-    With ``cheapest``, those with the lowest bound on their price instead. With ``whole`` a list that is cut off is no
-    good: the search gives up as soon as it seems to become too long.
+    With ``cheapest``, those with the lowest bound on their price instead.
 
     Never leaves out a completion that meets the limits, unless it says ``cut_off``; prices are lower bounds and
     linear rows are checked in full, so what is found still has to be priced.
     """
-    return _Search(task, most, cheapest=cheapest, whole=whole).run()
+    return _Search(task, most, cheapest=cheapest).run()
 
 
 class _Search:
-    def __init__(self, task: Task, most: int, *, cheapest: bool, whole: bool) -> None:
+    def __init__(self, task: Task, most: int, *, cheapest: bool) -> None:
         self.task = task
-        self.cheapest, self.whole = cheapest, whole
+        self.cheapest = cheapest
         self.cents_left = task.cents_left
         self.most = most
         self.block = int(np.clip(10 * most, *BLOCKS))
@@ -213,8 +209,6 @@ class _Search:
                 continue
             grown = self._grow(block, depth)
             self.blocks += 1
-            if self.whole and len(grown.cents) > WIDE * self.most:
-                return Found(np.zeros((0, self.slots), dtype=np.int64), np.zeros(0), cut_off=True, blocks=self.blocks)
             stack.extend(_split(grown, self.block))
         if not leaves:
             return Found(np.zeros((0, self.slots), dtype=np.int64), np.zeros(0), self.cut_off, self.blocks)

@@ -17,6 +17,7 @@ from optimizer.search.drive_sets import DriveSets, cents_left, job_sum
 from optimizer.search.pairing import Link, Pairing
 from optimizer.search.propagation import Goal, Propagation, SetRow
 from optimizer.search.sharing import Matter
+from optimizer.search.whole_lists import Cut, Means, whole_lists
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,7 @@ class Line:
     multiplier: float
 
 
-Asked = tuple[Batch, Sequence[tuple[Sequence[Line], int]], Goal, Sequence[SetRow], bool]
+Asked = tuple[Batch, Sequence[tuple[Sequence[Line], int]], Goal, Sequence[SetRow]]
 """Drive sets to complete, the lines of each and how many completions, and what all have in common."""
 LEAST_LISTED = 10
 """Drive sets to list completions of that are worth another process."""
@@ -71,13 +72,17 @@ class Lister:
         self.matter = matter
         where = {s: f for f, s in enumerate(propagation.space.free_slots)}
         pairs = legality.pairs.items()
-        self.pairing = Pairing(
-            len(where), {(where[s], where[t]): out for (s, t), out in pairs if s in where and t in where}
-        )
+        self.forbidden = {(where[s], where[t]): out for (s, t), out in pairs if s in where and t in where}
+        self.pairing = Pairing(len(where), self.forbidden)
 
     def rows(self, batch: Batch, goal: Goal, spare: float = 1.0) -> list[SetRow]:
         """Linear rows that completions of a batch must keep; rotors must take ``spare`` times what the goal asks."""
         return self.propagation.rows(batch.sets, goal, spare)
+
+    def whole(self, batch: Batch, cuts: Sequence[Cut], goal: Goal, most: int) -> list[IntArray | None]:
+        """`whole_lists` of a batch."""
+        means = Means(self.bounds, goal.money, self.hours_limit)
+        return whole_lists(batch, cuts, self.rows(batch, goal), means, self.pairing, self.forbidden, most)
 
     def lists(
         self,
@@ -86,17 +91,12 @@ class Lister:
         asked: Sequence[tuple[Sequence[Line], int]],
         goal: Goal,
         rows: Sequence[SetRow],
-        *,
-        whole: bool = False,
     ) -> list[tuple[IntArray, bool]]:
         """`complete` for several drive sets of a batch; lines and how many completions are asked of each."""
         pieces = [
-            (
-                batch.take(places[part]), [asked[n] for n in part], goal, [row.take(places[part]) for row in rows],
-                whole,
-            )
+            (batch.take(places[part]), [asked[n] for n in part], goal, [row.take(places[part]) for row in rows])
             for part in self.matter.parts(len(places), LEAST_LISTED)
-        ]  # fmt: skip
+        ]
         return [found for each in self.matter.done(_lists, pieces) for found in each]
 
     def complete(
@@ -107,8 +107,6 @@ class Lister:
         goal: Goal,
         most: int,
         rows: Sequence[SetRow],
-        *,
-        whole: bool = False,
     ) -> tuple[IntArray, bool]:
         """Completions of one drive set of a batch, and whether some were left out because there are too many.
 
@@ -125,8 +123,6 @@ class Lister:
             Of how many completions the best are kept.
         rows : sequence of SetRow
             What `rows` says of the whole batch.
-        whole : bool
-            Whether a list is of no use unless it has all.
         """
         here = np.array([place])
         one, additions = batch.sets.take(here), [add.take(here) for add in batch.additions]
@@ -138,7 +134,7 @@ class Lister:
         kept = [(row.of(place), row.left[place]) for row in rows]
         based = [(line.const + float(batch.frame.base[place] @ line.slope), line) for line in lines]
         task = self._task(one, order, links, allowed, scores, goal, kept, based)
-        found = complete(task, most, cheapest=goal.cheapest, whole=whole)
+        found = complete(task, most, cheapest=goal.cheapest)
         builds = np.repeat(one.builds, len(found.choices), axis=0)
         builds[:, [one.free[f] for f in order]] = found.choices
         return builds, found.cut_off
@@ -189,9 +185,6 @@ class Lister:
 
 def _lists(search: Any, piece: Asked) -> list[tuple[IntArray, bool]]:
     """Completions of each drive set of a batch; by the lister of a search."""
-    batch, asked, goal, rows, whole = piece
+    batch, asked, goal, rows = piece
     lister: Lister = search.opener.lister
-    return [
-        lister.complete(batch, place, lines, goal, most, rows, whole=whole)
-        for place, (lines, most) in enumerate(asked)
-    ]
+    return [lister.complete(batch, place, lines, goal, most, rows) for place, (lines, most) in enumerate(asked)]

@@ -22,19 +22,18 @@ from optimizer.search.bounding import Batch, Bounding
 from optimizer.search.demands import Scores, Ways, best_case, edges_about
 from optimizer.search.drive_sets import DriveSets, cents_left, joined, option_cents
 from optimizer.search.limiter import limiter_cut
-from optimizer.search.listing import Line, Lister
+from optimizer.search.listing import Lister
 from optimizer.search.narrowing import Narrower, past
 from optimizer.search.necessary import Demand
 from optimizer.search.pairing import NOTHING
 from optimizer.search.propagation import Goal
 from optimizer.search.purchases import Purchases
 from optimizer.search.surrogate import lagrangian_bound
+from optimizer.search.whole_lists import ROUNDING_MS, Cut
 
 RUN_ERROR_MS = 2e-3
 """More than the simulator's own error, 0.0039 mph at most among 1,000 random cars: bounds are laid this far below the
 level."""
-ROUNDING_MS = 1e-7
-"""Cuts are loosened by this for rounding."""
 RANGE_MS, ALIKE_MS = 0.1, 1e-9
 """Ranges of the highest speed in a run that are narrower are not split; options that differ by less are alike."""
 COARSER = (4, 2)
@@ -56,32 +55,6 @@ time than a list that grows too long, but a round takes its time however few the
 def most_listed(boxes: int) -> int:
     """Most completions that the list of one of so many boxes may have."""
     return max(LISTED, LISTED_OF_ALL // max(boxes, 1))
-
-
-@dataclass(frozen=True, slots=True)
-class Cut:
-    """A cut for each of n ways: ``const + slope . z >= 0`` [m/s] where it ``holds``; what a cent is worth on it."""
-
-    const: FloatArray
-    slope: FloatArray
-    holds: BoolArray
-    multiplier: FloatArray
-
-    def take(self, rows: IntArray) -> Cut:
-        """The same for some ways."""
-        return Cut(self.const[rows], self.slope[rows], self.holds[rows], self.multiplier[rows])
-
-    def among(self, rows: IntArray, count: int) -> Cut:
-        """The same for so many ways, of which the rows (n,) have it."""
-        const, slope, multiplier = np.zeros(count), np.zeros((count, self.slope.shape[1])), np.zeros(count)
-        holds = np.zeros(count, dtype=np.bool_)
-        const[rows], slope[rows], holds[rows], multiplier[rows] = self.const, self.slope, self.holds, self.multiplier
-        return Cut(const, slope, holds, multiplier)
-
-    def line(self, place: int) -> Line:
-        """One of the cuts."""
-        threshold = -ROUNDING_MS if self.holds[place] else -np.inf
-        return Line(float(self.const[place]), self.slope[place], threshold, float(self.multiplier[place]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,13 +162,9 @@ class Tightener:
 
     def _listed(self, piece: Left, boxes: IntArray, goal: Goal, most: int) -> list[IntArray | None]:
         """Completions (n, S) of each of some boxes that keep all its cuts; None where there are more than ``most``."""
-        asked = [
-            (sorted((cut.line(box) for cut in piece.cuts), key=lambda line: line.threshold == -np.inf), most)
-            for box in boxes.tolist()
-        ]
-        rows = self.lister.rows(piece.batch, goal)
-        every = self.lister.lists(piece.batch, boxes, asked, goal, rows, whole=True)
-        return [None if cut_off else builds for builds, cut_off in every]
+        if len(boxes) == 0:
+            return []
+        return self.lister.whole(piece.batch.take(boxes), [cut.take(boxes) for cut in piece.cuts], goal, most)
 
     def by_speed(self, sets: DriveSets) -> DriveSets:
         """Drive sets split by the highest speed in each run, where that is not known closely: parts of one together."""
