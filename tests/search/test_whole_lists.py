@@ -55,15 +55,22 @@ def keeps(ranker: Ranker, batch: Batch, cuts: Sequence[Cut], goal: Goal, builds:
     for (s, t), out in ranker.legality.pairs.items():
         if s in sets.free and t in sets.free:
             good &= ~out[builds[:, s], builds[:, t]]
-    jobs, cents, hours = sets.jobs[rows].copy(), np.zeros(len(builds)), np.zeros(len(builds))
-    for s in range(builds.shape[1]):
-        hours += bounds.hours[s][builds[:, s]]
-        if s in sets.free:
-            cents += np.where(sets.apart[rows], bounds.apart[s][builds[:, s]], bounds.cents[s][builds[:, s]])
-            jobs |= bounds.jobs[s].astype(np.int64)[builds[:, s]]
+    jobs, cents = sets.jobs[rows].copy(), np.zeros(len(builds))
+    for s in sets.free:
+        cents += np.where(sets.apart[rows], bounds.apart[s][builds[:, s]], bounds.cents[s][builds[:, s]])
+        jobs |= bounds.jobs[s].astype(np.int64)[builds[:, s]]
     cents += job_sum(jobs & ~sets.jobs[rows], bounds.job_cents)
-    hours += job_sum(jobs, bounds.job_hours)
-    return good & (cents <= cents_left(sets, goal.money)[rows]) & (hours <= ranker.hours_limit + 1e-6)
+    hours = hours_of(ranker, builds)
+    return good & (cents <= cents_left(sets, goal.money)[rows]) & (hours <= ranker.opener.lister.hours_limit + 1e-6)
+
+
+def hours_of(ranker: Ranker, builds: IntArray) -> FloatArray:
+    """Own hours (n,) of builds."""
+    bounds, jobs, hours = ranker.bounds, np.zeros(len(builds), dtype=np.int64), np.zeros(len(builds))
+    for s, option in enumerate(builds.T):
+        hours += bounds.hours[s][option]
+        jobs |= bounds.jobs[s].astype(np.int64)[option]
+    return hours + job_sum(jobs, bounds.job_hours)
 
 
 def case(seed: int) -> tuple[Ranker, Batch, list[Cut], Goal, list[set[bytes]]]:
@@ -79,6 +86,8 @@ def case(seed: int) -> tuple[Ranker, Batch, list[Cut], Goal, list[set[bytes]]]:
     goal = Goal(30.0 if seed % 3 else -np.inf, money)
     cuts = cuts_through(batch, rng, 1 + seed % 3)
     builds, rows = batch.sets.every()
+    if seed % 4 > 1:
+        ranker.opener.lister.hours_limit = float(np.quantile(hours_of(ranker, builds), 0.4))
     good = keeps(ranker, batch, cuts, goal, builds, rows)
     found = [{build.tobytes() for build in builds[good & (rows == row)]} for row in range(len(batch.sets))]
     return ranker, batch, cuts, goal, found
