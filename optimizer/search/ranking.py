@@ -118,9 +118,9 @@ class Ranker(Looking):
         self.climber.by_ones(self.pool)
         self.climber.by_twos(self.pool, self._late)
         self.evidence.closed = len(self._bound_all(warm=True)) == 0 or self._few_left()
-        if likely and not self.evidence.closed:
-            self._open_cheapest(self.sets, self.bound, briefly=True)
-            if len(self.pool.builds):
+        if not self.evidence.closed and (likely or len(self.pool.builds) == 0):
+            self._find_cheap(likely=likely)
+            if likely and len(self.pool.builds):
                 return self._ended(1)
         self.evidence.closed = self.evidence.closed or self._close()
         if not self.evidence.closed:
@@ -188,6 +188,15 @@ class Ranker(Looking):
             self.evidence.closed = True
         if not self.evidence.stopped and self._at_cap():
             self._settle_equals()
+
+    def _find_cheap(self, *, likely: bool) -> None:
+        """Look for builds that score enough where they seem cheap, then where they seem fast."""
+        seems_reached = self._seems_reached(self.pool.level)
+        if likely or seems_reached:
+            self._open_cheapest(self.sets, self.bound, briefly=True)
+        if seems_reached and len(self.pool.builds) == 0:
+            self._probe()
+            self.climber.by_twos(self.pool, self._late)
 
     def _mended(self) -> IntArray:
         """The fastest builds that are known, changed into such as the question allows: (n, S)."""

@@ -54,7 +54,7 @@ class RulingOut(SearchState):
         self.progress("ruling out the rest", 0.7)
         rows = np.flatnonzero(self.bound > goal.level - BOUND_SLACK_MS)
         every = self.sets.marked(rows)
-        if self.pool.cheaper and (len(self.pool.builds) or self._seems_reached(goal.level)):
+        if self.pool.cheaper and len(self.pool.builds):
             self._open_cheapest(every, self.bound[rows], briefly=True)
             goal = self._goal()
         waiting = [(part, 0) for part in self._likeliest_last(*self._first_look(every, goal))]
