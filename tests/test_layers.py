@@ -106,6 +106,7 @@ search.pairing
 search.completions
 search.bounding
 search.propagation
+search.whole_lists
 search.listing
 search.narrowing
 search.necessary
