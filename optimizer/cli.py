@@ -118,7 +118,8 @@ def check(folder: Path, everything: bool, race_class: str | None, as_json: bool)
 @click.option("--with", "with_parts", metavar="PART", multiple=True, help="A part that must be in: id, or slot=id.")
 @click.option("--without", "without_parts", metavar="PART", multiple=True, help="A part that must not be in.")
 @click.option("--all", "all_builds", is_flag=True, help="Tell every build in full, not only the first three.")
-@click.option("--quick", is_flag=True, help="Rule out by samples too: often sooner, not a complete search.")
+@click.option("--quick", is_flag=True,
+              help="Rule out by samples too: not complete. A little sooner; later where money is plenty.")
 @click.option("--time-limit", type=click.FloatRange(0, min_open=True), metavar="SECONDS", help="Stop searching then.")
 @click.option("--evidence", type=click.Path(path_type=Path), metavar="FILE",
               help="Write into FILE why nothing faster was left out; see recheck.")

@@ -22,8 +22,8 @@ from optimizer.search.propagation import SetRow
 
 ROUNDING_MS = 1e-7
 """Cuts are loosened by this for rounding."""
-ROUNDING_HOURS = 1e-6
-"""The same for sums of hours."""
+ROUNDING_ROWS, ROUNDING_HOURS = 1e-5, 1e-6
+"""The same for rows, whose sums may hold what a rotor without a limit could take (1e9 kg), and for hours."""
 WIDE = 2
 """How many times as many partial builds as completions are wanted say that there will be too many: bounds are sharp
 enough that most of what is left halfway can be completed."""
@@ -77,14 +77,14 @@ class _Sums:
     ----------
     added : list of arrays (n, B, m_s)
     base : array (n, B)
-    per_cent, per_hour : arrays (n, B)
+    by_cent, by_hour : arrays (n, B)
         What each cent and each hour of jobs takes from them.
     """
 
     added: list[FloatArray]
     base: FloatArray
-    per_cent: FloatArray
-    per_hour: FloatArray
+    by_cent: FloatArray
+    by_hour: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +145,8 @@ def whole_lists(
 
 
 class _Lists:
+    """Drive sets whose completions are listed at once, slots in one order."""
+
     def __init__(
         self,
         batch: Batch,
@@ -240,7 +242,7 @@ class _Lists:
         if not jobs.any():
             return 0.0
         sums = self.sums
-        due: FloatArray = sums.per_cent[:, box] * self.job_cents(jobs) + sums.per_hour[:, box] * self.job_hours(jobs)
+        due: FloatArray = sums.by_cent[:, box] * self.job_cents(jobs) + sums.by_hour[:, box] * self.job_hours(jobs)
         return due
 
 
@@ -258,8 +260,8 @@ def _sums(
     multiplier = np.stack([cut.multiplier for cut in cuts])
     based = np.stack([cut.const + np.einsum("bl,bl->b", batch.frame.base, cut.slope) for cut in cuts]) + ROUNDING_MS
     binding = [row for row in rows if _binds(row, sets).any()]
-    base, per_cent = [based, *(row.left[None] for row in binding)], [np.zeros((len(cuts) + len(binding), count))]
-    per_hour = [per_cent[0]]
+    base = [based, *(row.left[None] + ROUNDING_ROWS for row in binding)]
+    by_cent, by_hour = ([np.zeros((len(cuts) + len(binding), count))] for _ in range(2))
     added = [[score, *(-row.coefficients[f][row.kind][None] for row in binding)] for f, score in enumerate(scores)]
     nothing, one = np.zeros_like(multiplier), np.ones((1, count))
     if np.isfinite(means.money):
@@ -268,17 +270,17 @@ def _sums(
         for each, score, price in zip(added, scores, cents, strict=True):
             each += [score - multiplier[:, :, None] * price, -price[None]]
         base += [based + multiplier * left, left[None]]
-        per_cent += [multiplier, one]
-        per_hour += [nothing, 0 * one]
+        by_cent += [multiplier, one]
+        by_hour += [nothing, 0 * one]
     if np.isfinite(means.hours):
         for each, s in zip(added, sets.free, strict=True):
             each.append(np.broadcast_to(-means.bounds.hours[s], (1, count, len(means.bounds.hours[s]))))
         base.append(_hours_left(sets, means)[None])
-        per_cent.append(0 * one)
-        per_hour.append(one)
+        by_cent.append(0 * one)
+        by_hour.append(one)
     return _Sums(
-        [np.concatenate(each) for each in added], np.concatenate(base), np.concatenate(per_cent),
-        np.concatenate(per_hour),
+        [np.concatenate(each) for each in added], np.concatenate(base), np.concatenate(by_cent),
+        np.concatenate(by_hour),
     )  # fmt: skip
 
 
