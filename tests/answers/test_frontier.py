@@ -9,6 +9,9 @@ import pytest
 
 from optimizer.answers.frontier import Step, cheapest_past, money_against_speed
 from optimizer.run.judge import SPEED_STEP_MS, just_above
+from optimizer.search import ranking
+from optimizer.search.looking import Looking
+from optimizer.search.ruling_out import RulingOut
 from optimizer.search.study import Study
 from tests.search.catalogs import every_passing, random_catalog
 
@@ -78,3 +81,31 @@ def test_the_cheapest_past_a_speed(seed: int) -> None:
     assert found is not None
     assert not found.reached
     assert round(found.speed_ms / SPEED_STEP_MS) == speed.max()
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_the_cheapest_past_a_speed_where_no_cheap_car_is_fast_enough(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where a look at the cheapest brings none, it begins with the fastest, and what it finds is the same."""
+    look, probe, probes = RulingOut._open_cheapest, Looking._probe, []
+
+    def none_at_first(search: RulingOut, *sets: object, briefly: bool = False) -> None:
+        if not briefly:
+            look(search, *sets)
+
+    def counted(search: Looking) -> float:
+        probes.append(len(search.pool.builds))
+        return probe(search)
+
+    monkeypatch.setattr(ranking, "FEW_TRIED", 0)
+    monkeypatch.setattr(RulingOut, "_open_cheapest", none_at_first)
+    monkeypatch.setattr(Looking, "_probe", counted)
+    study, cents, speed = legal_builds(seed)
+    for share in (0.5, 0.9, 0.999):
+        floor = float(np.quantile(speed, share, method="higher"))
+        found = study.fresh().cheapest(just_above((floor - 1) * SPEED_STEP_MS), fastest_first=False)
+        assert found.evidence.closed
+        assert found.cents[0] == cents[speed >= floor].min()
+    assert probes
+    assert not any(probes)
