@@ -68,7 +68,6 @@ class Found:
     choices: IntArray
     scores: FloatArray
     cut_off: bool
-    blocks: int
 
 
 @dataclass(slots=True)
@@ -116,7 +115,6 @@ class _Search:
         self.block = int(np.clip(10 * most, *BLOCKS))
         self.threshold = task.threshold.copy()
         self.cut_off = False
-        self.blocks = 0
         self.slots = len(task.allowed)
         self.options = [np.flatnonzero(ok) for ok in task.allowed]
         self.place = [np.cumsum(ok) - 1 for ok in task.allowed]
@@ -207,14 +205,12 @@ class _Search:
             if depth == self.slots:
                 leaves = self._keep_best(leaves, block)
                 continue
-            grown = self._grow(block, depth)
-            self.blocks += 1
-            stack.extend(_split(grown, self.block))
+            stack.extend(_split(self._grow(block, depth), self.block))
         if not leaves:
-            return Found(np.zeros((0, self.slots), dtype=np.int64), np.zeros(0), self.cut_off, self.blocks)
+            return Found(np.zeros((0, self.slots), dtype=np.int64), np.zeros(0), self.cut_off)
         choices = np.concatenate([leaf.choices for leaf in leaves])
         scores = np.concatenate([leaf.scores[0] for leaf in leaves])
-        return Found(choices, scores, self.cut_off, self.blocks)
+        return Found(choices, scores, self.cut_off)
 
     def _keep_best(self, leaves: list[_Block], block: _Block) -> list[_Block]:
         """Add leaves; where there are too many, raise the first threshold to keep the best ``most``."""

@@ -15,8 +15,8 @@ from optimizer.choice.legality import Legality
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds, PriceBook
 
-HALF_A_CENT = 0.5
-"""Slack on sums of floats that bound whole cents."""
+HALF_A_CENT, ROUNDING_HOURS = 0.5, 1e-6
+"""Slack on sums of floats that bound whole cents, and on sums of hours."""
 TABLED_JOBS = 8
 """Jobs whose sums are kept for every mask."""
 _BLOCK = 1 << 17
@@ -290,6 +290,14 @@ def cents_left(sets: DriveSets, money: float) -> FloatArray:
     """Money (D,) left for the free slots, and half a cent: prices add up to whole cents, shares of jobs nearly so."""
     left: FloatArray = money + HALF_A_CENT - sets.spent
     return left
+
+
+def hours_left(sets: DriveSets, bounds: AdditiveBounds, limit: float) -> FloatArray:
+    """Own hours (D,) that a limit leaves for the free slots, and a trifle for rounding."""
+    used = job_sum(sets.jobs, bounds.job_hours)
+    for s in set(range(sets.builds.shape[1])) - set(sets.free):
+        used += bounds.hours[s][sets.builds[:, s]]
+    return limit + ROUNDING_HOURS - used
 
 
 def within_budget(sets: DriveSets, bounds: AdditiveBounds, budget_cents: int) -> DriveSets:

@@ -13,7 +13,7 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds
 from optimizer.search.bounding import Batch
 from optimizer.search.completions import Task, complete
-from optimizer.search.drive_sets import DriveSets, cents_left, job_sum
+from optimizer.search.drive_sets import DriveSets, cents_left, hours_left
 from optimizer.search.pairing import Link, Pairing
 from optimizer.search.propagation import Goal, Propagation, SetRow
 from optimizer.search.sharing import Matter
@@ -68,7 +68,7 @@ class Lister:
         propagation: Propagation,
         matter: Matter,
     ) -> None:
-        self.legality, self.bounds, self.hours_limit, self.propagation = legality, bounds, hours_limit, propagation
+        self.bounds, self.hours_limit, self.propagation = bounds, hours_limit, propagation
         self.matter = matter
         where = {s: f for f, s in enumerate(propagation.space.free_slots)}
         pairs = legality.pairs.items()
@@ -152,16 +152,12 @@ class Lister:
     ) -> Task:
         """What is to be completed, free slots in a given order."""
         free = [one.free[f] for f in order]
-        where = {s: place for place, s in enumerate(free)}
+        where = {f: place for place, f in enumerate(order)}
         pairs = {}
-        for (s, t), forbidden in self.legality.pairs.items():
-            if s in where and t in where:
-                a, b = where[s], where[t]
-                pairs[min(a, b), max(a, b)] = forbidden if a < b else forbidden.T
+        for (f, g), forbidden in self.forbidden.items():
+            a, b = where[f], where[g]
+            pairs[min(a, b), max(a, b)] = forbidden if a < b else forbidden.T
         cents = self.bounds.apart if one.apart[0] else self.bounds.cents
-        drive = [s for s in range(one.builds.shape[1]) if s not in one.free]
-        hours_spent = sum(float(self.bounds.hours[s][one.builds[0, s]]) for s in drive)
-        job_hours = float(job_sum(one.jobs, self.bounds.job_hours)[0])
         return Task(
             allowed=[allowed[f] for f in order],
             scores=[scores[f] for f in order],
@@ -174,12 +170,12 @@ class Lister:
             job_cents=self.bounds.job_cents.astype(float),
             job_hours=self.bounds.job_hours,
             hours=[self.bounds.hours[s] for s in free],
-            hours_left=self.hours_limit - hours_spent - job_hours + 1e-6,
+            hours_left=float(hours_left(one, self.bounds, self.hours_limit)[0]),
             multipliers=np.array([line.multiplier for _, line in lines]),
             rows=[[coefficients[f] for f in order] for coefficients, _ in rows],
             row_left=np.array([left for _, left in rows]),
             pairs=pairs,
-            links=[replace(link, parent=order.index(link.parent), child=order.index(link.child)) for link in links],
+            links=[replace(link, parent=where[link.parent], child=where[link.child]) for link in links],
         )
 
 

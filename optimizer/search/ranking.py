@@ -191,10 +191,13 @@ class Ranker(Looking):
 
     def _find_cheap(self, *, likely: bool) -> None:
         """Look for builds that score enough where they seem cheap, then where they seem fast."""
-        seems_reached = self._seems_reached(self.pool.level)
-        if likely or seems_reached:
+        if likely:
             self._open_cheapest(self.sets, self.bound, briefly=True)
-        if seems_reached and len(self.pool.builds) == 0:
+        if len(self.pool.builds) or not self._seems_reached(self.pool.level):
+            return
+        if not likely:
+            self._open_cheapest(self.sets, self.bound, briefly=True)
+        if len(self.pool.builds) == 0:
             self._probe()
             self.climber.by_twos(self.pool, self._late)
 

@@ -16,14 +16,14 @@ import numpy as np
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds
 from optimizer.search.bounding import Batch
-from optimizer.search.drive_sets import DriveSets, cents_left, job_sum, job_sums
+from optimizer.search.drive_sets import DriveSets, cents_left, hours_left, job_sums
 from optimizer.search.pairing import NOTHING, Link, Pairing, passed_up
 from optimizer.search.propagation import SetRow
 
 ROUNDING_MS = 1e-7
 """Cuts are loosened by this for rounding."""
-ROUNDING_ROWS, ROUNDING_HOURS = 1e-5, 1e-6
-"""The same for rows, whose sums may hold what a rotor without a limit could take (1e9 kg), and for hours."""
+ROUNDING_ROWS = 1e-5
+"""The same for rows, whose sums may hold what a rotor without a limit could take (1e9 kg)."""
 WIDE = 2
 """How many times as many partial builds as completions are wanted say that there will be too many: bounds are sharp
 enough that most of what is left halfway can be completed."""
@@ -275,7 +275,7 @@ def _sums(
     if np.isfinite(means.hours):
         for each, s in zip(added, sets.free, strict=True):
             each.append(np.broadcast_to(-means.bounds.hours[s], (1, count, len(means.bounds.hours[s]))))
-        base.append(_hours_left(sets, means)[None])
+        base.append(hours_left(sets, means.bounds, means.hours)[None])
         by_cent.append(0 * one)
         by_hour.append(one)
     return _Sums(
@@ -295,11 +295,3 @@ def _binds(row: SetRow, sets: DriveSets) -> BoolArray:
 def _cents(sets: DriveSets, bounds: AdditiveBounds) -> list[FloatArray]:
     """Lower bounds (B, m_s) on what options cost, without jobs."""
     return [np.where(sets.apart[:, None], bounds.apart[s], bounds.cents[s]).astype(float) for s in sets.free]
-
-
-def _hours_left(sets: DriveSets, means: Means) -> FloatArray:
-    """Own hours (B,) that a drive set's own parts and jobs leave."""
-    used = job_sum(sets.jobs, means.bounds.job_hours)
-    for s in set(range(sets.builds.shape[1])) - set(sets.free):
-        used += means.bounds.hours[s][sets.builds[:, s]]
-    return means.hours + ROUNDING_HOURS - used
