@@ -1,8 +1,9 @@
 """Long work in batches, on any executor of the standard interface: this process, other processes, other machines.
 
 Every item is worked on by itself, so the results are the same whatever the batches and workers. A batch that is lost
-with its worker is given to another. Processes are spawned, not forked: threads of this process do not survive a fork.
-Spawned ones import the program anew, some two seconds each, so they are only asked where the work is worth it.
+with its worker is given to another. Processes are forked on Linux, where that is safe: at once, with all that is loaded
+here. Threads of this process do not survive a fork; where there are any, and on other systems, processes are spawned:
+these import the program anew, some two seconds each, so they are only asked where the work is worth it.
 """
 
 from __future__ import annotations
@@ -12,12 +13,15 @@ import multiprocessing
 import os
 import pickle
 import signal
+import sys
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache, partial
+from multiprocessing.connection import wait as wait_for
 from types import FrameType, MappingProxyType
 from typing import Any, Protocol, TypeVar
 
@@ -83,14 +87,22 @@ def processes(workers: int | None = None, *, worth_s: float = WORTH_S) -> Pool:
     count = workers or _processors()
 
     def opened() -> Executor:
-        spawn = multiprocessing.get_context("spawn")
-        return _Processes(count, mp_context=spawn, initializer=_as_worker)
+        return _Processes(count)
 
     return Pool(opened, count, worth_s=worth_s)
 
 
 class _Processes(ProcessPoolExecutor):
-    """Processes that Ctrl-C ends without a word, also while they begin, and that end when they are wanted no more."""
+    """Processes that Ctrl-C ends without a word, also while they begin, and that end when they are wanted no more.
+
+    Nor do they outlive this process, however it ends.
+    """
+
+    def __init__(self, workers: int) -> None:
+        # with one thread there is nobody who could hold a lock that the copy waits for
+        self.forked = sys.platform.startswith("linux") and threading.active_count() == 1
+        context = multiprocessing.get_context("fork" if self.forked else "spawn")
+        super().__init__(workers, mp_context=context, initializer=_as_worker)
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
         with _held_back():  # what is started here begins with signals held back, too
@@ -118,6 +130,11 @@ def _held_back() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def takes_a_while(executor: Executor) -> bool:
+    """Whether workers of an executor need some time before they can do anything."""
+    return not (isinstance(executor, _Processes) and executor.forked)
 
 
 def one_beside() -> Pool | None:
@@ -297,12 +314,21 @@ def _own_processors() -> int:
 
 
 def _as_worker() -> None:
-    """Called in a worker before it imports anything: numerical libraries are kept to one thread, Ctrl-C ends it."""
+    """Called in a worker first: numerical libraries that it loads are kept to one thread, Ctrl-C ends it."""
     signal.signal(signal.SIGINT, _leave)
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ[name] = "1"
+    threading.Thread(target=_leave_with_parent, daemon=True).start()
+
+
+def _leave_with_parent() -> None:
+    """End this process when the one that it works for is gone: that may be killed, and say nothing."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait_for([parent.sentinel])
+        os._exit(1)
 
 
 def _leave(_signal: int, _frame: FrameType | None) -> None:

@@ -2,9 +2,12 @@
 
 import multiprocessing
 import pickle
+import subprocess
+import sys
 import time
 from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
 from functools import partial
+from pathlib import Path
 from types import MappingProxyType
 
 import numpy as np
@@ -96,6 +99,46 @@ def test_workers_end_with_what_is_wanted_no_more(tmp_path):
 
     assert isinstance(long.exception(), BrokenExecutor)
     assert multiprocessing.active_children() == []
+
+
+ALONE = """
+import os, sys, threading, time
+from optimizer.executor import processes
+
+if {threads}:
+    threading.Thread(target=time.sleep, args=(3600,), daemon=True).start()
+executor = processes(1).open()
+print(executor.forked, executor.submit(os.getpid).result(), flush=True)
+executor.submit({busy})
+time.sleep(3600)
+"""
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="looks for processes as Linux shows them")
+@pytest.mark.parametrize("threads", [False, True])
+@pytest.mark.parametrize("busy", ["time.sleep, 3600", "os.getpid"])
+def test_workers_do_not_outlive_a_program_that_is_killed(threads, busy):
+    """Idle or in the midst of work. A program without other threads forks them where the system can."""
+    code = ALONE.format(threads=threads, busy=busy)
+    root = Path(__file__).parent.parent
+    with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True, cwd=root) as program:  # noqa: S603
+        forked, worker = program.stdout.readline().split()
+        there = _lives(int(worker))
+        program.kill()
+    assert there
+    assert forked == str(not threads)
+    deadline = time.monotonic() + 20
+    while _lives(int(worker)):
+        assert time.monotonic() < deadline, "the worker is still there"
+        time.sleep(0.05)
+
+
+def _lives(process):
+    """Whether a process is there, and not only its end is still to be taken note of."""
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except FileNotFoundError:
+        return False
 
 
 class Forgetful(ThreadPoolExecutor):

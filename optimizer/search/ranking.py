@@ -190,14 +190,17 @@ class Ranker(Looking):
             self._settle_equals()
 
     def _find_cheap(self, *, likely: bool) -> None:
-        """Look for builds that score enough where they seem cheap, then where they seem fast."""
+        """Look for builds that score enough where they seem cheap; where money has no end, then where they seem fast.
+
+        Where it has one, little is left to rule out, and what cannot be ruled out is met sooner.
+        """
         if likely:
             self._open_cheapest(self.sets, self.bound, briefly=True)
         if len(self.pool.builds) or not self._seems_reached(self.pool.level):
             return
         if not likely:
             self._open_cheapest(self.sets, self.bound, briefly=True)
-        if len(self.pool.builds) == 0:
+        if len(self.pool.builds) == 0 and np.isinf(self.budget):
             self._probe()
             self.climber.by_twos(self.pool, self._late)
 

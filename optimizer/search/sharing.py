@@ -16,7 +16,7 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 
 from optimizer.choice.options import IntArray
-from optimizer.executor import Pool
+from optimizer.executor import Pool, takes_a_while
 
 Piece = TypeVar("Piece")
 Result = TypeVar("Result")
@@ -65,8 +65,9 @@ class Helper:
         self._busy: list[Future[Any]] = []
 
     def start(self, modules: Sequence[str]) -> None:
-        """Start it now, for that takes a while, and have it load the modules that it will need."""
-        self._submitted(_load, tuple(modules))
+        """Start it now if that takes a while, and have it load the modules that it will need."""
+        if self._executor is not None and takes_a_while(self._executor):
+            self._submitted(_load, tuple(modules))
 
     @property
     def lost(self) -> bool:
