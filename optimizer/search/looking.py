@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from optimizer.choice.options import IntArray
+from optimizer.choice.options import BoolArray, IntArray
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.climbing import one_change
 from optimizer.search.drive_sets import DriveSets, joined
@@ -15,6 +15,7 @@ from optimizer.search.opening import OPEN_MANY
 from optimizer.search.propagation import Goal
 from optimizer.search.ruling_out import REBOUND_MS, RulingOut
 from optimizer.search.sharing import in_pieces
+from optimizer.search.shortage import Boxes
 from optimizer.search.state import CLEARLY_MS
 
 BATCH, OPEN_FEW = 1000, 40
@@ -35,6 +36,8 @@ ESTIMATES = 5
 """Times that the highest estimate is taken again with what that speed asks for."""
 MOST_POSSIBLE = 100_000
 """Boxes of completions gone into where any legal build is looked for among what rules and money leave."""
+PAID = (100, 1000)
+"""Groups of drive sets asked at once whether any build of theirs is legal and affordable, about and at most."""
 LISTED = (150, 600)
 """Boxes gone into at once there, about and at most."""
 NEARLY_MS = 3.0
@@ -152,8 +155,13 @@ class Looking(RulingOut):
     def _drop_unaffordable(self, goal: Goal) -> None:
         """Drop drive sets of which no completion keeps the rules for the money."""
         self.progress("ruling out what cannot be legal", 0.1)
-        kept = self.shortage.possible(self.sets, goal, self._late)
+        group, boxes = self.shortage.together(self.sets, goal)
+        pieces = [(boxes.take(rows), goal) for rows in in_pieces(len(boxes), *PAID)]
+        kept = np.concatenate(self._shared(Looking._completable, pieces))[group]
         self.sets, self.bound = self.sets.take(kept), self.bound[kept]
+
+    def _completable(self, piece: tuple[Boxes, Goal]) -> BoolArray:
+        return self.shortage.possible(*piece, self._late)
 
     def _list_possible(self) -> None:
         """While K legal builds are not known: list what rules and money leave, and drop what is done."""

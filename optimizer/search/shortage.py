@@ -60,9 +60,9 @@ class Shortage:
         self.judge, self.bounding, self.narrower = opener.judge, opener.bounding, opener.narrower
         self.propagation, self.bounds = opener.propagation, bounds
 
-    def possible(self, sets: DriveSets, goal: Goal, late: Callable[[], bool] = lambda: False) -> BoolArray:
-        """Whether rows and the money of a goal may leave each drive set a completion, looked at together: (D,)."""
-        group, boxes = self._together(sets, goal)
+    def possible(self, boxes: Boxes, goal: Goal, late: Callable[[], bool] = lambda: False) -> BoolArray:
+        """Whether rows and the money of a goal may leave each of some boxes a completion: (B,)."""
+        boxes = Boxes(boxes.sets.marked(np.arange(len(boxes))), boxes.rows)
         kept = np.zeros(len(boxes), dtype=np.bool_)
         while 0 < len(boxes) <= MOST_BOXES and not late():
             boxes, spread = self._affordable(boxes, goal)
@@ -70,7 +70,7 @@ class Shortage:
             open_ = ~kept[boxes.sets.mark]
             boxes = self._split(boxes.take(open_), spread[:, open_], goal)
         kept[boxes.sets.mark] = True
-        return kept[group]
+        return kept
 
     def at_their_slowest(self, sets: DriveSets, goal: Goal) -> DriveSets:
         """What is left of drive sets where tires and rotors must do for the slowest completion of each at least.
@@ -97,8 +97,8 @@ class Shortage:
             rest.append(self._split(boxes.take(~few), spread[:, ~few], goal).sets)
         return np.concatenate(found), self.at_their_slowest(joined(rest), goal)
 
-    def _together(self, sets: DriveSets, goal: Goal) -> tuple[IntArray, Boxes]:
-        """Group of each drive set (D,), and what the drive sets of a group have in common, marked by group.
+    def together(self, sets: DriveSets, goal: Goal) -> tuple[IntArray, Boxes]:
+        """Group of each drive set (D,), and what the drive sets of each group have in common.
 
         Each group has every option that one of its members has, the least that one of them costs, and what is left of
         each row to the one to which it leaves most. Members have the same rows and need the same jobs.
@@ -117,7 +117,6 @@ class Shortage:
             sets.take(first),
             allowed=merged_options(sets.allowed, group, len(first)),
             spent=merged(np.inf, np.minimum, sets.spent),
-            mark=np.arange(len(first)),
         )
         left = [replace(row.take(first), left=merged(-np.inf, np.maximum, row.left)) for row in rows]
         return group, Boxes(common, left)
