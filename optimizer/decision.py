@@ -14,6 +14,7 @@ from optimizer.answers.cards import BuildCard, card_of
 from optimizer.answers.closeness import Band, band_of, middle_of, spread_of
 from optimizer.answers.every_part import TriedPart, every_part
 from optimizer.answers.frontier import Target
+from optimizer.answers.meanwhile import begin_apart
 from optimizer.answers.measure_next import MeasureNext
 from optimizer.answers.odds import Odds, odds_of
 from optimizer.answers.purchase_note import PurchaseNote
@@ -81,7 +82,9 @@ class Decision:
     purchase : PurchaseNote
         What to buy for number 1.
     salts : tuple of OnEverySalt
-        The shortlist and the best build of every condition of the salt, by a quick search.
+        The shortlist and the best build of every condition of the salt.
+    salts_complete : bool
+        Whether the searches for these were complete.
     traces : tuple of RunTrace
         The runs of the best build.
     thrust : Thrust
@@ -115,6 +118,7 @@ class Decision:
     no_order: str
     purchase: PurchaseNote
     salts: tuple[OnEverySalt, ...]
+    salts_complete: bool
     traces: tuple[RunTrace, ...]
     thrust: Thrust
     tried: tuple[TriedPart, ...]
@@ -161,13 +165,20 @@ def decision_of(
     candidates = _candidates(study, result, short)
     rows = np.stack([study.options.encode(each.card.build) for each in candidates])
     drawn = spread_of(study, rows)
-    odds = _odds(study, candidates, short, tell.part("odds", 0.30, 0.34)) if asked.thorough else None
-    low, high = middle_of(drawn[:, 0]) if odds is None else (odds.builds[0].low_ms, odds.builds[0].high_ms)
+    logged = scenario if result.said_done is not None else None
+    named = _named(study, candidates, short)
+    by_draws = begin_apart(study, progress, _by_draws, named, logged) if asked.thorough else None
     target = None
     if asked.thorough and result.builds[0].beats_record:
-        target = questions.cheapest(study, None, study.scenario.event.budget_cents, tell.part("record", 0.34, 0.42))
-    order, no_order = _order(study, asked, tell.part("what to buy first", 0.42, 0.50))
+        target = questions.cheapest(study, None, study.scenario.event.budget_cents, tell.part("record", 0.30, 0.38))
+    order, no_order = _order(study, asked, tell.part("what to buy first", 0.38, 0.45))
+    money = _money(study, asked, tell.part("money", 0.45, 0.57))
     listed = np.stack([study.options.encode(each.build) for each in short.entries])
+    salts, salts_complete = questions.beside_the_best_on_salts(
+        study, listed, tell.part("salt", 0.57, 0.8), search=asked.thorough
+    )
+    odds, measure, log = (None, None, ()) if by_draws is None else by_draws()
+    low, high = middle_of(drawn[:, 0]) if odds is None else (odds.builds[0].low_ms, odds.builds[0].high_ms)
     return Decision(
         quick=not asked.thorough,
         options=study.options,
@@ -178,22 +189,21 @@ def decision_of(
         candidates=candidates,
         bands=_bands(study, candidates, rows, drawn),
         shortlist=short,
-        money=_money(study, asked, tell.part("money", 0.50, 0.64)),
+        money=money,
         target=target,
         order=order,
         no_order=no_order,
-        purchase=papers.purchase(study, progress=tell.part("purchase note", 0.64, 0.65)),
-        salts=questions.beside_the_best_on_salts(
-            study, listed, tell.part("salt", 0.65, 0.85), search=asked.thorough
-        ),
+        purchase=papers.purchase(study),
+        salts=salts,
+        salts_complete=salts_complete,
         traces=traces_of(study.judge, best),
         thrust=thrust_of(study.judge, best),
         tried=every_part(study.judge, study.legality, study.book, best),
         worths=worth_of_inputs(study.scenario, dict(result.builds[0].build), asked.salt),
         steps=speed_steps_of(study.judge, best),
         odds=odds,
-        measure=_measure(study, tell.part("what to measure", 0.85, 0.95)) if asked.thorough else None,
-        log=_log(scenario, tell.part("runs", 0.95, 1.0)) if asked.thorough and result.said_done is not None else (),
+        measure=measure,
+        log=log,
     )
 
 
@@ -211,24 +221,30 @@ class _Part:
         return tell
 
 
-def _odds(study: Study, candidates: tuple[Candidate, ...], short: Shortlist, progress: Progress) -> Odds:
-    """Chances of number 1, the shortlist and the car as it stands, in the same worlds."""
+def _named(
+    study: Study, candidates: tuple[Candidate, ...], short: Shortlist
+) -> list[tuple[str, IntArray]]:
+    """Number 1, the shortlist and the car as it stands, by their keys."""
     listed = [entry.build for entry in short.entries]
-    named = [
+    return [
         (each.key, study.options.encode(each.card.build))
         for each in candidates
         if each.key in {"1", NOW} or each.card.build in listed
     ]
-    return odds_of(study, named, progress=progress)
 
 
-def _measure(study: Study, progress: Progress) -> MeasureNext:
-    return chance_questions.measure(study, progress=progress)
+def _by_draws(
+    study: Study, progress: Progress | None, named: list[tuple[str, IntArray]], logged: Scenario | None
+) -> tuple[Odds, MeasureNext, tuple[Logged, ...]]:
+    """What takes draws and hardly a search: chances of builds in the same worlds, what to measure, and the log."""
+    tell = _Part(progress)
+    odds = odds_of(study, named, progress=tell.part("odds", 0.8, 0.86))
+    measure = chance_questions.measure(study, progress=tell.part("what to measure", 0.86, 0.98))
+    return odds, measure, () if logged is None else _log(logged)
 
 
-def _log(scenario: Scenario, progress: Progress) -> tuple[Logged, ...]:
+def _log(scenario: Scenario) -> tuple[Logged, ...]:
     """The log of runs, which begins with what the files state, whatever was found out since."""
-    progress("said against done", 0.0)
     stated = scenario if scenario.calibration is None else read_scenario(scenario.folder, as_stated=True)
     return log_of(stated, read_runs(stated))
 

@@ -38,7 +38,7 @@ def report(
 ) -> None:
     """Write one page with the whole decision about FOLDER: it needs no network, prints, and fits a phone.
 
-    It answers many questions at once: about a minute for a large catalog.
+    It answers many questions at once: up to a minute for a large catalog.
     """
     from optimizer.decision import decision_of  # noqa: PLC0415
     from optimizer.pipeline import Question  # noqa: PLC0415

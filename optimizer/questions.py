@@ -316,18 +316,20 @@ def _best_on(scenario: Scenario, salt: str, top: int) -> Ranking:
 
 def beside_the_best_on_salts(
     study: Study, builds: IntArray, progress: Progress | None = None, *, search: bool = True
-) -> tuple[OnEverySalt, ...]:
-    """Builds (n, S) in every condition of the salt, beside the best one of each by a quick search, if that is wanted.
+) -> tuple[tuple[OnEverySalt, ...], bool]:
+    """Builds (n, S) in every condition of the salt, beside the best one of each other, if that is wanted.
 
-    In the order of the event's own condition. Conditions in which the search finds no legal build add none.
+    In the order of the event's own condition; and whether all searches were complete. Conditions in which no build is
+    legal add none.
     """
     studies = _on_salts(study)
-    event, found = study.scenario.event, [builds]
+    event, found, complete = study.scenario.event, [builds], True
     for salt, each in studies.items():
         if search and salt != event.salt:
-            best = each.best(budget_cents=event.budget_cents, thorough=False, progress=progress)
+            best = each.best(budget_cents=event.budget_cents, progress=progress)
+            complete &= bool(best.evidence.closed)
             found.append(best.builds[: min(1, best.listed)])
-    return tuple(_in_every_salt(studies, np.concatenate(found)))
+    return tuple(_in_every_salt(studies, np.concatenate(found))), complete
 
 
 def _on_salts(study: Study) -> dict[str, Study]:

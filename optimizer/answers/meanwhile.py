@@ -39,6 +39,16 @@ def begin(
     return study.helper.begin(_elsewhere, *_packed(study), question, *arguments)
 
 
+def begin_apart(
+    study: Study, progress: Progress | None, question: Question[Found_co], *arguments: Any
+) -> Begun[Found_co]:
+    """The same for what may hang on what is known: where there is no helper, too, that is what is known now."""
+    scenario, salt, memory = _packed(study)
+    if study.helper is not None:
+        return study.helper.begin(_elsewhere, scenario, salt, memory, question, *arguments)
+    return Begun(None, partial(question, replace(study, memory=_unpacked(memory)), progress, *arguments))
+
+
 def begin_after(
     before: Begun[Any], study: Study, progress: Progress | None, question: Question[Found_co], *arguments: Any
 ) -> Callable[[], Found_co]:

@@ -6,9 +6,14 @@ import numpy as np
 import pytest
 
 from optimizer import pipeline
-from optimizer.decision import Decision
+from optimizer.decision import Decision, decision_of
+from optimizer.executor import processes
 from optimizer.pipeline import Question, study_of
+from optimizer.report.page.whole import page_of
 from optimizer.run.judge import SPEED_STEP_MS, Judge
+from optimizer.scenario.reading import read_scenario
+from optimizer.search.sharing import helping
+from optimizer.search.studies import Studies
 from tests.search.catalogs import every_passing
 
 
@@ -20,6 +25,13 @@ def everything(decision: Decision):
     prices = study.book.price(builds)
     rows = np.flatnonzero(prices.available & (prices.cents <= decision.scenario.event.budget_cents))
     return study, builds[rows], speed[rows], prices.cents[rows]
+
+
+def test_a_second_process_changes_nothing(decision, hostile):
+    """What it works out while this one searches is what this one would have: the page is the same to the letter."""
+    with helping(processes(1)) as helper:
+        beside = decision_of(read_scenario(hostile), Question(top=5), None, Studies(helper))
+    assert page_of(beside) == page_of(decision)
 
 
 def test_the_ranking_is_that_of_rank(decision):

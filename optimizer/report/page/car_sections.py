@@ -54,10 +54,8 @@ def salt_section(words: PageWords, decision: Decision) -> Section:
     if figure is None:
         lead = "The event names one condition of the salt, so there is nothing to set beside it."
         return Section("salt", "If the salt is different", lead, {})
-    searched = (
-        "The shortlist, and the best build of every other condition: for those a quick search was made, complete as "
-        "far as it can tell. `saltmile salts` asks in full."
-    )
+    how = "the searches were complete" if decision.salts_complete else "a search could not be completed"
+    searched = f"The shortlist, and the best build of every other condition: {how}. `saltmile salts` lists more."
     hurried = "The shortlist only: the best of the other conditions was not searched for. `saltmile salts` does."
     lead = f"{hurried if decision.quick else searched} The condition is assumed until somebody drives on it."
     first, builds = decision.best.build, []
