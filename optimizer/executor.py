@@ -185,12 +185,23 @@ class _ClusterExecutor(Executor):
         self._client.close()
 
 
+class Beside(Protocol):
+    """Does work on two batches at once, one of them elsewhere where somebody is free for it."""
+
+    def __call__(
+        self, work: Callable[[Sequence[Item]], Sequence[Result]], batches: Sequence[Sequence[Item]], /
+    ) -> Sequence[Sequence[Result]]:
+        """Results of each batch."""
+        ...
+
+
 def work_through(
     work: Work[Item, Result],
     items: Sequence[Item],
     pool: Pool | None = None,
     progress: Progress | None = None,
     *,
+    beside: Beside | None = None,
     what: str = "simulating",
 ) -> list[Result]:
     """Results of all items, in their order.
@@ -202,6 +213,8 @@ def work_through(
     items : sequence
     pool : Pool, optional
         This process when left out.
+    beside : callable, optional
+        Does some of what is not worth the pool.
     progress : callable, optional
         Told ``what`` and the share that is done.
 
@@ -218,13 +231,16 @@ def work_through(
     rest = items[first:]
     if pool is None or each_s * len(rest) <= pool.worth_s:
         step = max(1, round(LEAST_BATCH_S / max(each_s, 1e-9)))
-        for at in range(0, len(rest), step):
+        batches = [rest[at : at + step] for at in range(0, len(rest), step)]
+        together = 1 if beside is None else 2
+        for at in range(0, len(batches), together):
             tell(what, len(done) / len(items))
-            done += work(rest[at : at + step])
+            now = batches[at : at + together]
+            for found in map(work, now) if beside is None else beside(work, now):
+                done += found
         return done
-    batches = _batches(rest, each_s, pool.workers)
-    found = _Round(work, batches, pool).results(lambda share: tell(what, share))
-    return done + [result for batch in found for result in batch]
+    rounds = _Round(work, _batches(rest, each_s, pool.workers), pool)
+    return done + [result for batch in rounds.results(lambda share: tell(what, share)) for result in batch]
 
 
 def _batches(items: Sequence[Item], each_s: float, workers: int) -> list[Sequence[Item]]:

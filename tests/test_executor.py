@@ -1,6 +1,7 @@
 """Work in batches: the same numbers whatever the workers, and nothing lost when one is killed."""
 
 import multiprocessing
+import os
 import pickle
 import subprocess
 import sys
@@ -21,6 +22,7 @@ from optimizer.errors import UsageError
 from optimizer.executor import LostBatchError, Pool, _batches, cluster, processes, work_through
 from optimizer.scenario.event import Meet
 from optimizer.scenario.reading import read_scenario
+from optimizer.search.sharing import Beside, helping
 from tests import workers
 from tests.scenes import STARTER
 
@@ -57,6 +59,26 @@ def test_no_pool_is_opened_for_little_work():
         raise AssertionError("opened")
 
     assert work_through(workers.squares, ITEMS, Pool(refuse, 2, worth_s=60.0)) == SQUARES
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_a_helper_takes_batches_of_little_work(monkeypatch, lost):
+    """Those that it has begun with when it is lost are done here."""
+    small_batches(monkeypatch)
+    given, shares = [], []
+    with helping(processes(1)) as helper:
+        helper.begin(workers.squares, ITEMS)()
+        take = helper.take
+        monkeypatch.setattr(helper, "take", lambda *piece: (given.append(piece), take(*piece))[1])
+        work = partial(workers.squares_only_in, os.getpid()) if lost else workers.squares
+        found = work_through(
+            work, ITEMS, beside=Beside(helper), progress=lambda _what, share: shares.append(share)
+        )
+        assert helper.lost == lost
+    assert given
+    assert found == SQUARES
+    assert len(shares) > 3
+    assert shares == sorted(shares)
 
 
 def test_batches_are_worth_handing_over_and_hold_every_item_once():

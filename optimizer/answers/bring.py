@@ -269,7 +269,8 @@ def _speeds(
     options, rows = only_needed(study.options, builds)
     event, salt = study.scenario.event, salt_asked_about(study.judge)
     legs = legs_as_scored(event)
-    return joined_runs(run_speeds(options, salt, rows, worlds, legs, pool=pool, progress=progress), event.scoring)
+    speeds = run_speeds(options, salt, rows, worlds, legs, pool=pool, helper=study.helper, progress=progress)
+    return joined_runs(speeds, event.scoring)
 
 
 def _chances(study: Study, speeds: FloatArray, meet: Meet | None) -> FloatArray:

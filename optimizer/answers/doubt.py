@@ -38,6 +38,7 @@ from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
 from optimizer.scenario.event import Meet, Scenario
 from optimizer.search.memory import Memory
+from optimizer.search.sharing import Beside
 from optimizer.search.study import Study
 
 DRAWS = 256
@@ -308,9 +309,9 @@ def _searched(
     own = {row.name for row in legality_of(study.options).rows}
     wished = tuple(row for row in study.legality.rows if row.name not in own)
     search = _Search(study.scenario, salt, study.legality.forbidden, wished, found.known.builds)
-    return tuple(
-        work_through(partial(_search, search), worlds, pool, progress, what="searching everything in drawn worlds")
-    )
+    work, beside = partial(_search, search), None if study.helper is None else Beside(study.helper)
+    what = "searching everything in drawn worlds"
+    return tuple(work_through(work, worlds, pool, progress, beside=beside, what=what))
 
 
 def _search(search: _Search, worlds: Sequence[World]) -> list[SearchedWorld]:

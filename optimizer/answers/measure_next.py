@@ -152,7 +152,8 @@ def measure_next(
     unknowns = unknowns_of(options, salt)
     worlds = worlds_of(unknowns, study.scenario.calibration, draws, 1, event.scoring.runs)
     legs = legs_as_scored(event)
-    speeds = joined_runs(run_speeds(options, salt, rows, worlds, legs, pool=pool, progress=progress), event.scoring)
+    runs = run_speeds(options, salt, rows, worlds, legs, pool=pool, helper=study.helper, progress=progress)
+    speeds = joined_runs(runs, event.scoring)
     spread = meet.run_scatter * study.judge.planned_ms / math.sqrt(event.scoring.runs)
     decision = Decision.of(speeds, chance_with(speeds, study.judge.planned_ms, spread), found.known.cents)
     asked = [each for each in unknowns if each.place != "weather" and parts_of(each).lasting > 0]

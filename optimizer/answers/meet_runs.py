@@ -17,6 +17,7 @@ from optimizer.run.inputs import RunInputs, models_side_by_side, side_by_side
 from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
 from optimizer.scenario.event import Event, Meet
+from optimizer.search.sharing import Beside, Helper
 
 BLOCK = 4096
 """Cars simulated at once, about."""
@@ -73,11 +74,16 @@ def run_speeds(
     legs: tuple[Leg, ...],
     *,
     pool: Pool | None = None,
+    helper: Helper | None = None,
     progress: Progress | None = None,
 ) -> FloatArray:
-    """Speed under the clocks [m/s] of builds (n, S) in every run of every world: (W, legs, n)."""
-    work = partial(_speeds, _Task(options, salt, rows, legs))
-    return np.stack(work_through(work, worlds, pool, progress, what="running the builds in what may come"))
+    """Speed under the clocks [m/s] of builds (n, S) in every run of every world: (W, legs, n).
+
+    What is not worth a pool is done with a helper, if there is one.
+    """
+    work, beside = partial(_speeds, _Task(options, salt, rows, legs)), None if helper is None else Beside(helper)
+    what = "running the builds in what may come"
+    return np.stack(work_through(work, worlds, pool, progress, beside=beside, what=what))
 
 
 def _speeds(task: _Task, worlds: Sequence[World]) -> list[FloatArray]:

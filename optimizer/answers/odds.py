@@ -160,7 +160,7 @@ def draw_runs(
     unknowns = unknowns_of(options, salt)
     once, legs = legs_as_scored(event), legs_of_meet(event, meet)
     worlds = worlds_of(unknowns, study.scenario.calibration, draws, meet.days, len(legs))
-    speeds = run_speeds(options, salt, rows, worlds, (*once, *legs), pool=pool, progress=progress)
+    speeds = run_speeds(options, salt, rows, worlds, (*once, *legs), pool=pool, helper=study.helper, progress=progress)
     scatter = 1 + meet.run_scatter * np.array([world.scatter for world in worlds])
     # a good run is faster only as far as the speed to which the driver holds the car
     caps = RunModel(options).drive_rows(rows).cap_ms

@@ -229,6 +229,17 @@ def shared(helper: Helper | None, work: Callable[[Piece], Result], pieces: Seque
     return Matter(None, helper).done(partial(_of_piece, work), pieces)
 
 
+class Beside:
+    """`shared` for work that comes in many pieces, a few at a time: with one helper, who is told of it once."""
+
+    def __init__(self, helper: Helper) -> None:
+        self._matter = Matter(None, helper)
+
+    def __call__(self, work: Callable[[Piece], Result], pieces: Sequence[Piece]) -> list[Result]:
+        """What work makes of each piece, in their order."""
+        return self._matter.done(partial(_of_piece, work), pieces)
+
+
 def _of_piece(work: Callable[[Piece], Result], _nothing: None, piece: Piece) -> Result:
     return work(piece)
 
