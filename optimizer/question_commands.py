@@ -133,7 +133,7 @@ def try_offers(
     """Say what parts or kits on offer are good for, and what they are worth paying; your files stay as they are.
 
     SHEET is a CSV or XLSX file named after what is in it (tires.csv). A typed part reads like
-    --part 'tire X1 size="165/60R14 75H" mass="12 lb" price=$79'.
+    --part 'tire X9 size="165/60R14 75H" mass="12 lb" price=$79 ...', with what its sheet asks for.
     """
     from optimizer import questions  # noqa: PLC0415
     from optimizer.report.offers import offers_text  # noqa: PLC0415

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from pathlib import Path
 from types import MappingProxyType
 
 import pytest
@@ -200,3 +202,13 @@ def test_a_salt_without_a_legal_build_is_refused_by_a_worker_too() -> None:
             on_every_salt(replace(study.fresh(), helper=helper), 1)
         said.append(str(refused.value))
     assert said[0] == said[1]
+
+
+def test_the_part_typed_in_the_readme_is_an_offer(capsys: pytest.CaptureFixture[str]) -> None:
+    """On a new folder, as it stands there."""
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    typed = re.search(r"saltmile try my_car --part '([^']+)'", readme)
+    assert typed is not None
+    code = cli.run(["try", str(STARTER), "--part", typed[1]])
+    assert code == 0
+    assert "The best build with it" in capsys.readouterr().out
