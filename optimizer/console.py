@@ -96,7 +96,7 @@ def studies(*, helped: bool = True) -> Studies:
 def second_process() -> Iterator[Helper | None]:
     """A second process for searches; None where there is no processor for it.
 
-    It is ready when there is work: where it takes a while to start, that begins at once.
+    It starts at once, so that it is ready when there is work.
     """
     from optimizer.executor import one_beside  # noqa: PLC0415
     from optimizer.search.sharing import helping  # noqa: PLC0415

@@ -1,9 +1,9 @@
 """Long work in batches, on any executor of the standard interface: this process, other processes, other machines.
 
 Every item is worked on by itself, so the results are the same whatever the batches and workers. A batch that is lost
-with its worker is given to another. Processes are forked on Linux, where that is safe: at once, with all that is loaded
-here. Threads of this process do not survive a fork; where there are any, and on other systems, processes are spawned:
-these import the program anew, some two seconds each, so they are only asked where the work is worth it.
+with its worker is given to another. Processes are spawned, not forked: threads of this process do not survive a fork,
+and numerical libraries and the solver have some that Python does not know of. Spawned ones import the program anew,
+some two seconds each, so they are only asked where the work is worth it.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ import multiprocessing
 import os
 import pickle
 import signal
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -85,11 +84,7 @@ class Pool:
 def processes(workers: int | None = None, *, worth_s: float = WORTH_S) -> Pool:
     """Processes of this machine: as many as it has processors when left out."""
     count = workers or _processors()
-
-    def opened() -> Executor:
-        return _Processes(count)
-
-    return Pool(opened, count, worth_s=worth_s)
+    return Pool(partial(_Processes, count), count, worth_s=worth_s)
 
 
 class _Processes(ProcessPoolExecutor):
@@ -99,10 +94,7 @@ class _Processes(ProcessPoolExecutor):
     """
 
     def __init__(self, workers: int) -> None:
-        # with one thread there is nobody who could hold a lock that the copy waits for
-        self.forked = sys.platform.startswith("linux") and threading.active_count() == 1
-        context = multiprocessing.get_context("fork" if self.forked else "spawn")
-        super().__init__(workers, mp_context=context, initializer=_as_worker)
+        super().__init__(workers, mp_context=multiprocessing.get_context("spawn"), initializer=_as_worker)
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
         with _held_back():  # what is started here begins with signals held back, too
@@ -130,11 +122,6 @@ def _held_back() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-def takes_a_while(executor: Executor) -> bool:
-    """Whether workers of an executor need some time before they can do anything."""
-    return not (isinstance(executor, _Processes) and executor.forked)
 
 
 def one_beside() -> Pool | None:
@@ -185,7 +172,7 @@ class _ClusterExecutor(Executor):
         self._client.close()
 
 
-class Beside(Protocol):
+class AtOnce(Protocol):
     """Does work on two batches at once, one of them elsewhere where somebody is free for it."""
 
     def __call__(
@@ -201,7 +188,7 @@ def work_through(
     pool: Pool | None = None,
     progress: Progress | None = None,
     *,
-    beside: Beside | None = None,
+    beside: AtOnce | None = None,
     what: str = "simulating",
 ) -> list[Result]:
     """Results of all items, in their order.
@@ -330,13 +317,13 @@ def _own_processors() -> int:
 
 
 def _as_worker() -> None:
-    """Called in a worker first: numerical libraries that it loads are kept to one thread, Ctrl-C ends it."""
+    """Called in a worker before it imports anything: numerical libraries are kept to one thread, Ctrl-C ends it."""
+    threading.Thread(target=_leave_with_parent, daemon=True).start()  # before it lets Ctrl-C in: that is not for it
     signal.signal(signal.SIGINT, _leave)
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ[name] = "1"
-    threading.Thread(target=_leave_with_parent, daemon=True).start()
 
 
 def _leave_with_parent() -> None:

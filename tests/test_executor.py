@@ -124,33 +124,29 @@ def test_workers_end_with_what_is_wanted_no_more(tmp_path):
 
 
 ALONE = """
-import os, sys, threading, time
+import os, time
 from optimizer.executor import processes
 
-if {threads}:
-    threading.Thread(target=time.sleep, args=(3600,), daemon=True).start()
 executor = processes(1).open()
-print(executor.forked, executor.submit(os.getpid).result(), flush=True)
+print(executor.submit(os.getpid).result(), flush=True)
 executor.submit({busy})
 time.sleep(3600)
 """
 
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="looks for processes as Linux shows them")
-@pytest.mark.parametrize("threads", [False, True])
 @pytest.mark.parametrize("busy", ["time.sleep, 3600", "os.getpid"])
-def test_workers_do_not_outlive_a_program_that_is_killed(threads, busy):
-    """Idle or in the midst of work. A program without other threads forks them where the system can."""
-    code = ALONE.format(threads=threads, busy=busy)
+def test_workers_do_not_outlive_a_program_that_is_killed(busy):
+    """Idle or in the midst of work."""
+    code = ALONE.format(busy=busy)
     root = Path(__file__).parent.parent
     with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True, cwd=root) as program:  # noqa: S603
-        forked, worker = program.stdout.readline().split()
-        there = _lives(int(worker))
+        worker = int(program.stdout.readline())
+        there = _lives(worker)
         program.kill()
     assert there
-    assert forked == str(not threads)
     deadline = time.monotonic() + 20
-    while _lives(int(worker)):
+    while _lives(worker):
         assert time.monotonic() < deadline, "the worker is still there"
         time.sleep(0.05)
 

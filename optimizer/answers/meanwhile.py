@@ -46,7 +46,7 @@ def begin_apart(
     scenario, salt, memory = _packed(study)
     if study.helper is not None:
         return study.helper.begin(_elsewhere, scenario, salt, memory, question, *arguments)
-    return Begun(None, partial(question, replace(study, memory=_unpacked(memory)), progress, *arguments))
+    return Begun(None, partial(_knowing, memory, study, progress, question, *arguments))
 
 
 def begin_after(
@@ -56,10 +56,7 @@ def begin_after(
     if study.helper is None:
         return partial(question, study, progress, *arguments)
     scenario, salt, memory = _packed(study)
-
-    def here() -> Found_co:
-        return question(replace(study, memory=_unpacked(memory)), progress, *arguments)
-
+    here = partial(_knowing, memory, study, progress, question, *arguments)
     return study.helper.begin_after(before, here, _elsewhere, scenario, salt, memory, question, *arguments)
 
 
@@ -68,9 +65,12 @@ def _packed(study: Study) -> tuple[bytes, str, bytes]:
     return pickle.dumps(study.scenario), salt_asked_about(study.judge), pickle.dumps(study.memory)
 
 
-def _unpacked(memory: bytes) -> Memory:
+def _knowing(
+    memory: bytes, study: Study, progress: Progress | None, question: Question[Found_co], *arguments: Any
+) -> Found_co:
+    """Find something out with what was known when it was sent."""
     known: Memory = pickle.loads(memory)  # noqa: S301 - made by this program a moment ago
-    return known
+    return question(replace(study, memory=known), progress, *arguments)
 
 
 @lru_cache(maxsize=1)
@@ -81,4 +81,4 @@ def _study_of(scenario: bytes, salt: str) -> Study:
 
 def _elsewhere(scenario: bytes, salt: str, memory: bytes, question: Question[Any], *arguments: Any) -> Any:
     """Find something out about a scenario; called in a worker."""
-    return question(replace(_study_of(scenario, salt), memory=_unpacked(memory)), None, *arguments)
+    return _knowing(memory, _study_of(scenario, salt), None, question, *arguments)

@@ -194,13 +194,11 @@ class Ranker(Looking):
 
         Where it has one, little is left to rule out, and what cannot be ruled out is met sooner.
         """
-        if likely:
-            self._open_cheapest(self.sets, self.bound, briefly=True)
-        if len(self.pool.builds) or not self._seems_reached(self.pool.level):
+        if not (likely or self._seems_reached(self.pool.level)):
             return
-        if not likely:
-            self._open_cheapest(self.sets, self.bound, briefly=True)
-        if len(self.pool.builds) == 0 and np.isinf(self.budget):
+        self._open_cheapest(self.sets, self.bound, briefly=True)
+        none = len(self.pool.builds) == 0 and np.isinf(self.budget)
+        if none and (not likely or self._seems_reached(self.pool.level)):
             self._probe()
             self.climber.by_twos(self.pool, self._late)
 

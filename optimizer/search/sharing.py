@@ -16,7 +16,7 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 
 from optimizer.choice.options import IntArray
-from optimizer.executor import Pool, takes_a_while
+from optimizer.executor import Pool
 
 Piece = TypeVar("Piece")
 Result = TypeVar("Result")
@@ -65,9 +65,8 @@ class Helper:
         self._busy: list[Future[Any]] = []
 
     def start(self, modules: Sequence[str]) -> None:
-        """Start it now if that takes a while, and have it load the modules that it will need."""
-        if self._executor is not None and takes_a_while(self._executor):
-            self._submitted(_load, tuple(modules))
+        """Start it now, for that takes a while, and have it load the modules that it will need."""
+        self._submitted(_load, tuple(modules))
 
     @property
     def lost(self) -> bool:
@@ -226,13 +225,13 @@ def in_advance(helper: Helper | None, work: Callable[..., Result], *arguments: A
 
 def shared(helper: Helper | None, work: Callable[[Piece], Result], pieces: Sequence[Piece]) -> list[Result]:
     """What ``work``, a function of a module, makes of each piece, in their order; some pieces by a helper."""
-    return Matter(None, helper).done(partial(_of_piece, work), pieces)
+    return Beside(helper)(work, pieces)
 
 
 class Beside:
-    """`shared` for work that comes in many pieces, a few at a time: with one helper, who is told of it once."""
+    """`shared` for work that comes in many pieces, a few at a time: a helper is told of it once."""
 
-    def __init__(self, helper: Helper) -> None:
+    def __init__(self, helper: Helper | None) -> None:
         self._matter = Matter(None, helper)
 
     def __call__(self, work: Callable[[Piece], Result], pieces: Sequence[Piece]) -> list[Result]:

@@ -162,6 +162,13 @@ def test_a_label_never_lies_on_the_line_of_the_shutdown(decision):
         assert drawn.count('class="inside"') == inside
 
 
+@pytest.mark.parametrize("complete", [True, False])
+def test_whether_searches_on_other_salt_were_complete_is_said(decision, complete):
+    page = page_of(replace(decision, salts_complete=complete))
+    assert ("the searches were complete" in page) == complete
+    assert ("a search could not be completed" in page) == (not complete)
+
+
 def test_without_a_budget_or_another_salt(decision):
     """Sections that have nothing to say, say so."""
     without = page_of(replace(decision, money=None, order=None, target=None))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
@@ -245,9 +244,8 @@ def test_a_run_does_not_depend_on_what_is_run_beside_it(seed: int) -> None:
         assert (np.concatenate([study.judge.speeds(each) for each in np.array_split(builds, pieces)]) == whole).all()
 
 
-def test_a_helper_that_is_started_has_loaded_what_it_needs(monkeypatch) -> None:
-    """Where it begins with nothing: without the start they are not there; one of them nobody else would load."""
-    monkeypatch.setattr("threading.active_count", lambda: 2)
+def test_a_helper_that_is_started_has_loaded_what_it_needs() -> None:
+    """Without the start they are not there; one of them nobody else would load."""
     needed = ("optimizer.questions", "colorsys")
     for start in (False, True):
         with helping(processes(1)) as helper:
@@ -255,14 +253,3 @@ def test_a_helper_that_is_started_has_loaded_what_it_needs(monkeypatch) -> None:
             if start:
                 helper.start(needed)
             assert [helper.begin(workers.is_loaded, each)() for each in needed] == [start, start]
-
-
-def test_a_forked_helper_is_started_by_its_first_work(monkeypatch) -> None:
-    """What it needs is loaded here by then, and there with it."""
-    given: list[object] = []
-    monkeypatch.setattr("threading.active_count", lambda: 1)
-    with helping(processes(1)) as helper:
-        assert helper is not None
-        monkeypatch.setattr(helper, "_submitted", lambda *work: given.append(work))
-        helper.start(("optimizer.questions",))
-    assert bool(given) == (not sys.platform.startswith("linux"))
