@@ -214,7 +214,7 @@ class BringingIn:
         own = math.ceil(round(self.part.mass_kg / MASS_STEP_KG, 9))
         bound = any(_is_least_weight(limit) for limit in self.study.scenario.race_class.limits)
         self._lenient = bound
-        highest = self._highest_from(least, own, floor_ms, builds)
+        highest, builds = self._highest_from(least, own, floor_ms, builds)
         self._lenient = False
         if highest is None or not bound or self._found_at(highest, floor_ms, builds).listed:
             return highest
@@ -232,8 +232,13 @@ class BringingIn:
         found = self._changed(lighter, builds)
         return found if reaches(found, floor_ms) else self._reaching(lighter, floor_ms)
 
-    def _highest_from(self, least: int, own: int, floor_ms: float, builds: IntArray) -> int | None:
-        """The highest number of steps, from ``least`` on and below its ``own``, at which one is that fast."""
+    def _highest_from(
+        self, least: int, own: int, floor_ms: float, builds: IntArray
+    ) -> tuple[int | None, IntArray]:
+        """The highest number of steps, from ``least`` on and below its ``own``, at which one is that fast.
+
+        And the builds (n, S) of which one is: those given where none is.
+        """
         known, asked = None, least
         while asked < own:
             found = self._found_at(asked, floor_ms, builds)
@@ -242,7 +247,7 @@ class BringingIn:
             builds = found.builds[:TRIED]
             known = self._heaviest(builds, asked, own, floor_ms)
             asked = known + 1
-        return known
+        return known, builds
 
     def _heaviest(self, builds: IntArray, low: int, high: int, floor_ms: float) -> int:
         """Most steps, from ``low`` up to less than ``high``, at which one of builds (n, S) wins; at ``low`` one does.

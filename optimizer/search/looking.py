@@ -125,14 +125,17 @@ class Looking(RulingOut):
     def _seems_found(self, *, thorough: bool) -> bool:
         """Whether the K best so far seem near the best there are: at once, or after a look in the likeliest drive sets.
 
-        Where the rest is to be ruled out by argument, less will do: what is better is met then.
+        Where the rest is to be ruled out by argument, less will do: what is better is met then. A look there brings
+        mostly nothing where no drive set seems clearly faster.
         """
         if not thorough:
             return not self._seems_reached(self.pool.level)
         estimate, rows = self._estimates(self.pool.level)
-        if len(rows):
-            self._try_likeliest(rows, Goal(self.pool.level, self.budget))
-        return len(rows) == 0 or float(estimate[0]) <= self.pool.level + NEARLY_MS
+        highest = float(estimate.max(initial=-np.inf))
+        if highest <= self.pool.level + CLEARLY_MS:
+            return True
+        self._try_likeliest(rows, Goal(self.pool.level, self.budget))
+        return highest <= self.pool.level + NEARLY_MS
 
     def _try_likeliest(self, rows: IntArray, goal: Goal) -> IntArray:
         """Try a few completions of the likeliest drive sets (by row, best first) for a goal: (n, S)."""
