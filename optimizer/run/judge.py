@@ -26,8 +26,11 @@ from optimizer.scenario.parts import Axle, Extra, Tire
 SPEED_STEP_MS = 1e-3
 """Speeds that round to the same multiple of this (0.002 mph) are equal in ranks: far below what any model of a car on
 salt can tell apart, and just under a cap thousands of builds differ by less."""
-CHECKS = ("tire speed", "load at speed", "stopping distance", "rotor rise")
+TIRE_SPEED = "tire speed"
+CHECKS = (TIRE_SPEED, "load at speed", "stopping distance", "rotor rise")
 """Names of the checks that need a run."""
+ALL_USED = 1 + 1e-9
+"""Share of what is allowed up to which a check is met; the rest is rounding."""
 MOST_OVER = 1000.0
 """Per cent over what is allowed beyond which the number says nothing."""
 
@@ -134,27 +137,30 @@ class Judge:
         """Speed that counts (n,) of builds (n, S)."""
         return self.joined(self.runs(builds))
 
-    def judge(self, builds: IntArray, runs: tuple[Run, ...]) -> Judged:
-        """Checks that need a run, and margins, of builds (n, S) with their runs."""
-        fast_inputs = self.model.inputs(builds, self.fast)
-        fast = simulate(fast_inputs, self.marks_m, "exit")
+    def on_fast_day(self, builds: IntArray) -> Run:
+        """The run on the fast day, of builds (n, S)."""
+        return simulate(self.model.inputs(builds, self.fast), self.marks_m, "exit")
+
+    def tires_last(self, builds: IntArray, run: Run) -> BoolArray:
+        """Whether a run of builds (n, S) leaves their tires within their rating, with the margin: (n,)."""
+        return np.asarray(self._rating_used(builds, self.tire_surface(run)) <= ALL_USED)
+
+    def judge(self, builds: IntArray, runs: tuple[Run, ...], fast: Run | None = None) -> Judged:
+        """Checks that need a run, and margins, of builds (n, S) with their runs; `on_fast_day` too, if it is known."""
+        fast = self.on_fast_day(builds) if fast is None else fast
         exit_ms = np.maximum.reduce([run.passing.speed[1] for run in runs])
         surface = np.maximum.reduce([self.tire_surface(run) for run in (fast, *runs)])
-        rated = np.stack(
-            [self._per_axle(builds, "front", rated_speed_ms), self._per_axle(builds, "rear", rated_speed_ms)]
-        )
-        margin = 1 + self.event.fast_case.tire_speed_margin
-        used = (surface * margin / np.maximum(rated, 1e-9)).max(axis=0)
+        used = self._rating_used(builds, surface)
         stopping = stopping_of(self.model, builds, np.maximum(exit_ms, self.planned_ms))
         distance = stopping.distance_m.max(axis=0) / self.event.course.shutdown_m
-        load = self._load_use(builds, fast_inputs, fast.passing.speed[1], surface)
+        load = self._load_use(builds, fast.passing.speed[1], surface)
         revs = (
             np.maximum.reduce([self.rpm(builds, run)[1] for run in runs]) / self.model.drive_rows(builds).rev_limit_rpm
         )
         each = np.stack([used, load, distance, stopping.rise_share])
         return Judged(
             used=each,
-            passes=each <= 1 + 1e-9,
+            passes=each <= ALL_USED,
             margins=1.0 - np.stack([used, distance, stopping.rise_share, revs]),
             fast_surface_ms=surface,
             stopping=stopping,
@@ -290,10 +296,17 @@ class Judge:
         s = cast(int, self.model.slot_on("tire", axle))
         return np.array([value(cast(Tire, p)) for p in self.options.parts[s]], dtype=np.float64)[builds[:, s]]
 
-    def _load_use(
-        self, builds: IntArray, inputs: RunInputs, speed_ms: FloatArray, surface_ms: FloatArray
-    ) -> FloatArray:
+    def _rating_used(self, builds: IntArray, surface_ms: FloatArray) -> FloatArray:
+        """Largest share of a tire's rating, less the margin, used at surface speeds (2, n) of front and rear: (n,)."""
+        rated = np.stack(
+            [self._per_axle(builds, "front", rated_speed_ms), self._per_axle(builds, "rear", rated_speed_ms)]
+        )
+        margin = 1 + self.event.fast_case.tire_speed_margin
+        return np.asarray((surface_ms * margin / np.maximum(rated, 1e-9)).max(axis=0))
+
+    def _load_use(self, builds: IntArray, speed_ms: FloatArray, surface_ms: FloatArray) -> FloatArray:
         """Largest share of a tire's load capacity used at speed: lift, load transfer and reduction with speed."""
+        inputs = self.model.inputs(builds, self.fast)
         drag, _, pressure = Gear(inputs, 0).resistance(speed_ms)
         loads = (
             inputs.front_grip_n - inputs.front_lift_m2 * pressure,

@@ -14,7 +14,7 @@ import numpy as np
 from optimizer.choice.legality import Legality
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.price import AdditiveBounds, PriceBook
-from optimizer.run.judge import CHECKS, SPEED_STEP_MS, Judge
+from optimizer.run.judge import CHECKS, SPEED_STEP_MS, TIRE_SPEED, Judge
 from optimizer.run.keeping import Floor
 from optimizer.run.linear import LinearSpace
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
@@ -39,6 +39,8 @@ NEAR_MS = 0.15
 """Builds this little below the K-th best are checked too: candidates for the cheapest and most careful choice."""
 ESTIMATED = 1500
 """Drive sets, by best case, whose speed for the money is estimated."""
+TELLING = 500
+"""Builds tried together, from which on it says something of the next how many of them are too fast for their tires."""
 LEAST_RUN, LEAST_BOUNDED, LEAST_TIGHTENED = 200, 300, 500
 """Builds to run, and drive sets to bound or to tighten, that are worth another process."""
 WORTH_ASKING = 500
@@ -81,11 +83,14 @@ class SearchState:
         Those not ruled out, should the search be interrupted.
     touched : set of int
         Drive sets that were looked into.
+    tires_first : bool
+        Whether builds are run on the fast day before all else: where that is too fast for the tires of most.
     """
 
     sets: DriveSets
     bound: FloatArray
     deadline = math.inf
+    tires_first = False
 
     def __init__(
         self,
@@ -219,19 +224,32 @@ class SearchState:
         self.evidence.completions += len(builds)
         if len(builds) == 0:
             return
-        pieces = [(builds[rows], floor) for rows in self.matter.parts(len(builds), LEAST_RUN)]
-        speed, care, passes = (np.concatenate(each, axis=-1) for each in zip(*self._shared(_run, pieces), strict=True))
-        rows = np.flatnonzero(speed >= floor)
+        pieces = [(builds[rows], floor, self.tires_first) for rows in self.matter.parts(len(builds), LEAST_RUN)]
+        tried = zip(*self._shared(_run, pieces), strict=True)
+        speed, care, passes, too_fast = (np.concatenate(each, axis=-1) for each in tried)
+        rows = np.flatnonzero(~too_fast & (speed >= floor))
+        self._count(len(builds), passes, int(too_fast.sum()))
         if len(rows) == 0:
             return
         legal = passes.all(axis=0) & (speed[rows] > 0)
         self.memory.learn(builds[rows], speed[rows], care, legal)
-        self.evidence.simulations += len(builds) * len(self.judge.conditions) + len(rows)
-        for name, passed in zip(CHECKS, passes, strict=True):
-            self.evidence.refused[name] += int((~passed).sum())
         good = rows[legal]
         pool.add(builds[good], speed[good], cents[good], hours[good], care[legal])
         self.budget = min(self.budget, pool.ceiling)
+
+    def _count(self, tried: int, passes: BoolArray, too_fast: int) -> None:
+        """Note what checks (len(CHECKS), m) of some tried builds said, and which runs are best made first."""
+        runs = len(self.judge.conditions)
+        if self.tires_first:
+            self.evidence.simulations += tried + runs * (tried - too_fast)
+        else:
+            self.evidence.simulations += runs * tried + passes.shape[1]
+        for name, passed in zip(CHECKS, passes, strict=True):
+            self.evidence.refused[name] += int((~passed).sum())
+        self.evidence.refused[TIRE_SPEED] += too_fast
+        if tried >= TELLING:
+            slow = too_fast + int((~passes[CHECKS.index(TIRE_SPEED)]).sum())
+            self.tires_first = bool(np.isfinite(self.pool.level)) and 2 * slow > tried
 
 
 def _counted(work: Callable[[SearchState, Piece], Result], search: SearchState, piece: Piece) -> tuple[Result, int]:
@@ -250,13 +268,24 @@ def _tightened(search: SearchState, piece: tuple[DriveSets, Goal]) -> DriveSets:
     return search.opener.narrower.tighten(*piece)
 
 
-def _run(search: SearchState, piece: tuple[IntArray, float]) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Speeds (n,) of builds; margin (m,) and checks passed (len(CHECKS), m) of those as fast as a floor."""
-    builds, floor_ms = piece
-    runs = search.judge.runs(builds)
-    speed = search.judge.joined(runs)
-    rows = np.flatnonzero(speed >= floor_ms)
-    if len(rows) == 0:
-        return speed, np.zeros(0), np.zeros((len(CHECKS), 0), dtype=np.bool_)
-    judged = search.judge.judge(builds[rows], tuple(run.take(rows) for run in runs))
-    return speed, judged.care, judged.passes
+def _run(
+    search: SearchState, piece: tuple[IntArray, float, bool]
+) -> tuple[FloatArray, FloatArray, BoolArray, BoolArray]:
+    """Speeds (n,) of builds; margin (m,) and checks passed (len(CHECKS), m) of those as fast as a floor.
+
+    And which are too fast for their tires (n,), if that is asked first: their speed is then not known, and -inf.
+    """
+    builds, floor_ms, tires_first = piece
+    judge, speed, too_fast = search.judge, np.full(len(builds), -np.inf), np.zeros(len(builds), dtype=np.bool_)
+    fast = judge.on_fast_day(builds) if tires_first else None
+    if fast is not None:
+        too_fast = ~judge.tires_last(builds, fast)
+    left = np.flatnonzero(~too_fast)
+    runs = judge.runs(builds[left])
+    speed[left] = judge.joined(runs)
+    some = np.flatnonzero(speed[left] >= floor_ms)
+    if len(some) == 0:
+        return speed, np.zeros(0), np.zeros((len(CHECKS), 0), dtype=np.bool_), too_fast
+    rows = left[some]
+    judged = judge.judge(builds[rows], tuple(run.take(some) for run in runs), None if fast is None else fast.take(rows))
+    return speed, judged.care, judged.passes, too_fast

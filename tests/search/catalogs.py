@@ -239,9 +239,9 @@ class LookingUp(Judge):
         rows = self._rows(builds)
         return super().runs(builds) if rows is None else tuple(run.take(rows) for run in self.tried.runs)
 
-    def judge(self, builds: IntArray, runs: tuple[Run, ...]) -> Judged:
+    def judge(self, builds: IntArray, runs: tuple[Run, ...], fast: Run | None = None) -> Judged:
         rows = self._rows(builds)
-        return super().judge(builds, runs) if rows is None else of_rows(self.tried.judged, rows)
+        return super().judge(builds, runs, fast) if rows is None else of_rows(self.tried.judged, rows)
 
 
 def of_rows(record: Any, rows: IntArray) -> Any:

@@ -11,10 +11,13 @@ from types import MappingProxyType
 import numpy as np
 import pytest
 
-from optimizer.run.judge import CHECKS
+from optimizer.choice.options import IntArray
+from optimizer.run.judge import CHECKS, TIRE_SPEED
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Rotor
-from optimizer.search import ranking
+from optimizer.search import ranking, state
+from optimizer.search.pool import Pool
+from optimizer.search.state import SearchState
 from tests.search.catalogs import Tried, random_catalog, ranker_of
 
 SIZES = ((1, 1, 2, 3, 2, 2, 2), (1, 2, 1, 3, 3, 2, 2), (2, 1, 2, 2, 2, 2, 2))
@@ -84,3 +87,50 @@ def test_a_build_that_is_legal_by_a_hair_is_found(seed: int, check: str, monkeyp
         assert found.listed == min(LISTED, len(best))
         np.testing.assert_array_equal(found.builds[: found.listed], best[: found.listed])
         np.testing.assert_array_equal(found.speed_ms[: found.listed], speeds[: found.listed])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [0, 4])
+def test_what_is_too_fast_for_its_tires_may_be_asked_first(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The list is that of enumeration, and the builds refused are not run under the conditions that count."""
+    monkeypatch.setattr(ranking, "ALL_TRIED", 0)
+    monkeypatch.setattr(ranking, "FEW_TRIED", 0)
+    monkeypatch.setattr(state, "TELLING", 10**9)
+    monkeypatch.setattr(SearchState, "tires_first", True)
+    tight, _ = too_fast(seed)
+    best, speeds, _, _ = Tried(tight).in_order()
+    found = ranker_of(tight).top(LISTED, thorough=True)
+    evidence = found.evidence
+    assert evidence.closed
+    assert evidence.refused[TIRE_SPEED] > 0
+    np.testing.assert_array_equal(found.builds[: found.listed], best[: found.listed])
+    np.testing.assert_array_equal(found.speed_ms[: found.listed], speeds[: found.listed])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [0, 4])
+def test_it_is_asked_first_as_long_as_it_refuses_most(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """And only once a level is known: before, builds that were refused are changed into legal ones."""
+    monkeypatch.setattr(state, "TELLING", 5)
+    tight, refused = too_fast(seed)
+    best = Tried(tight).in_order()[0]
+    ranker = ranker_of(tight)
+    ranker._begin(Pool(ranker.judge, 1), None)
+    first = []
+    for builds in (refused[:5], best[-1:], refused[5:10], refused[10:15], best[:-1]):
+        ranker._try(builds)
+        first.append(ranker.tires_first)
+    assert first == [False, False, True, True, False]
+    assert ranker.evidence.refused[TIRE_SPEED] == 15
+    np.testing.assert_array_equal(ranker.pool.best(1), best[:1])
+
+
+def too_fast(seed: int) -> tuple[Scenario, IntArray]:
+    """A catalog with such a margin on tires that one build in twenty is just legal, and those that then are not."""
+    scenario = random_catalog(seed, sizes=SIZES[seed % 3])
+    tried = Tried(scenario)
+    builds = tried.in_order()[0]
+    row = int(np.flatnonzero((tried.builds == builds[len(builds) // 20]).all(axis=1))[0])
+    tight = tightened(scenario, tried, row, TIRE_SPEED)
+    legal = {build.tobytes() for build in Tried(tight).in_order()[0]}
+    return tight, builds[[build.tobytes() not in legal for build in builds]]
