@@ -214,9 +214,9 @@ class BringingIn:
         own = math.ceil(round(self.part.mass_kg / MASS_STEP_KG, 9))
         bound = any(_is_least_weight(limit) for limit in self.study.scenario.race_class.limits)
         self._lenient = bound
-        highest, builds = self._highest_from(least, own, floor_ms, builds)
+        highest, fast = self._highest_from(least, own, floor_ms, builds)
         self._lenient = False
-        if highest is None or not bound or self._found_at(highest, floor_ms, builds).listed:
+        if highest is None or not bound or self._found_at(highest, floor_ms, fast).listed:
             return highest
         self.closed = False
         tried = np.linspace(highest, least, LIGHTER_TRIED).astype(int)[1:].tolist()

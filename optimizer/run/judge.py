@@ -139,7 +139,10 @@ class Judge:
 
     def on_fast_day(self, builds: IntArray) -> Run:
         """The run on the fast day, of builds (n, S)."""
-        return simulate(self.model.inputs(builds, self.fast), self.marks_m, "exit")
+        return self._on_fast_day(self.model.inputs(builds, self.fast))
+
+    def _on_fast_day(self, inputs: RunInputs) -> Run:
+        return simulate(inputs, self.marks_m, "exit")
 
     def tires_last(self, builds: IntArray, run: Run) -> BoolArray:
         """Whether a run of builds (n, S) leaves their tires within their rating, with the margin: (n,)."""
@@ -147,13 +150,14 @@ class Judge:
 
     def judge(self, builds: IntArray, runs: tuple[Run, ...], fast: Run | None = None) -> Judged:
         """Checks that need a run, and margins, of builds (n, S) with their runs; `on_fast_day` too, if it is known."""
-        fast = self.on_fast_day(builds) if fast is None else fast
+        fast_inputs = self.model.inputs(builds, self.fast)
+        fast = self._on_fast_day(fast_inputs) if fast is None else fast
         exit_ms = np.maximum.reduce([run.passing.speed[1] for run in runs])
         surface = np.maximum.reduce([self.tire_surface(run) for run in (fast, *runs)])
         used = self._rating_used(builds, surface)
         stopping = stopping_of(self.model, builds, np.maximum(exit_ms, self.planned_ms))
         distance = stopping.distance_m.max(axis=0) / self.event.course.shutdown_m
-        load = self._load_use(builds, fast.passing.speed[1], surface)
+        load = self._load_use(builds, fast_inputs, fast.passing.speed[1], surface)
         revs = (
             np.maximum.reduce([self.rpm(builds, run)[1] for run in runs]) / self.model.drive_rows(builds).rev_limit_rpm
         )
@@ -304,9 +308,10 @@ class Judge:
         margin = 1 + self.event.fast_case.tire_speed_margin
         return np.asarray((surface_ms * margin / np.maximum(rated, 1e-9)).max(axis=0))
 
-    def _load_use(self, builds: IntArray, speed_ms: FloatArray, surface_ms: FloatArray) -> FloatArray:
+    def _load_use(
+        self, builds: IntArray, inputs: RunInputs, speed_ms: FloatArray, surface_ms: FloatArray
+    ) -> FloatArray:
         """Largest share of a tire's load capacity used at speed: lift, load transfer and reduction with speed."""
-        inputs = self.model.inputs(builds, self.fast)
         drag, _, pressure = Gear(inputs, 0).resistance(speed_ms)
         loads = (
             inputs.front_grip_n - inputs.front_lift_m2 * pressure,

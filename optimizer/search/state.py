@@ -226,9 +226,9 @@ class SearchState:
             return
         pieces = [(builds[rows], floor, self.tires_first) for rows in self.matter.parts(len(builds), LEAST_RUN)]
         tried = zip(*self._shared(_run, pieces), strict=True)
-        speed, care, passes, too_fast = (np.concatenate(each, axis=-1) for each in tried)
-        rows = np.flatnonzero(~too_fast & (speed >= floor))
-        self._count(len(builds), passes, int(too_fast.sum()))
+        speed, care, passes = (np.concatenate(each, axis=-1) for each in tried)
+        rows = np.flatnonzero(speed >= floor)
+        self._note_refused(speed, passes)
         if len(rows) == 0:
             return
         legal = passes.all(axis=0) & (speed[rows] > 0)
@@ -237,19 +237,14 @@ class SearchState:
         pool.add(builds[good], speed[good], cents[good], hours[good], care[legal])
         self.budget = min(self.budget, pool.ceiling)
 
-    def _count(self, tried: int, passes: BoolArray, too_fast: int) -> None:
-        """Note what checks (len(CHECKS), m) of some tried builds said, and which runs are best made first."""
-        runs = len(self.judge.conditions)
-        if self.tires_first:
-            self.evidence.simulations += tried + runs * (tried - too_fast)
-        else:
-            self.evidence.simulations += runs * tried + passes.shape[1]
-        for name, passed in zip(CHECKS, passes, strict=True):
-            self.evidence.refused[name] += int((~passed).sum())
-        self.evidence.refused[TIRE_SPEED] += too_fast
-        if tried >= TELLING:
-            slow = too_fast + int((~passes[CHECKS.index(TIRE_SPEED)]).sum())
-            self.tires_first = bool(np.isfinite(self.pool.level)) and 2 * slow > tried
+    def _note_refused(self, speed: FloatArray, passes: BoolArray) -> None:
+        """Note what each check refused, as `_run` tells it, and whether tires are best asked about first."""
+        refused = dict(zip(CHECKS, (~passes).sum(axis=1).tolist(), strict=True))
+        refused[TIRE_SPEED] += int(np.isnan(speed).sum())
+        for name, number in refused.items():
+            self.evidence.refused[name] += number
+        if len(speed) >= TELLING:
+            self.tires_first = bool(np.isfinite(self.pool.level)) and 2 * refused[TIRE_SPEED] > len(speed)
 
 
 def _counted(work: Callable[[SearchState, Piece], Result], search: SearchState, piece: Piece) -> tuple[Result, int]:
@@ -268,24 +263,24 @@ def _tightened(search: SearchState, piece: tuple[DriveSets, Goal]) -> DriveSets:
     return search.opener.narrower.tighten(*piece)
 
 
-def _run(
-    search: SearchState, piece: tuple[IntArray, float, bool]
-) -> tuple[FloatArray, FloatArray, BoolArray, BoolArray]:
+def _run(search: SearchState, piece: tuple[IntArray, float, bool]) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Speeds (n,) of builds; margin (m,) and checks passed (len(CHECKS), m) of those as fast as a floor.
 
-    And which are too fast for their tires (n,), if that is asked first: their speed is then not known, and -inf.
+    Where tires are to be asked about first, those that are too fast for theirs are not run any further: NaN.
     """
     builds, floor_ms, tires_first = piece
-    judge, speed, too_fast = search.judge, np.full(len(builds), -np.inf), np.zeros(len(builds), dtype=np.bool_)
-    fast = judge.on_fast_day(builds) if tires_first else None
-    if fast is not None:
-        too_fast = ~judge.tires_last(builds, fast)
-    left = np.flatnonzero(~too_fast)
+    judge, count = search.judge, len(builds)
+    speed, left, fast = np.full(count, np.nan), np.arange(count), None
+    if tires_first:
+        fast = judge.on_fast_day(builds)
+        left = np.flatnonzero(judge.tires_last(builds, fast))
     runs = judge.runs(builds[left])
     speed[left] = judge.joined(runs)
-    some = np.flatnonzero(speed[left] >= floor_ms)
-    if len(some) == 0:
-        return speed, np.zeros(0), np.zeros((len(CHECKS), 0), dtype=np.bool_), too_fast
-    rows = left[some]
-    judged = judge.judge(builds[rows], tuple(run.take(some) for run in runs), None if fast is None else fast.take(rows))
-    return speed, judged.care, judged.passes, too_fast
+    enough = np.flatnonzero(speed[left] >= floor_ms)
+    rows = left[enough]
+    search.bounding.simulated += len(left) * len(runs) + (count if tires_first else len(rows))
+    if len(rows) == 0:
+        return speed, np.zeros(0), np.zeros((len(CHECKS), 0), dtype=np.bool_)
+    runs, fast = tuple(run.take(enough) for run in runs), None if fast is None else fast.take(rows)
+    judged = judge.judge(builds[rows], runs, fast)
+    return speed, judged.care, judged.passes

@@ -11,12 +11,13 @@ from types import MappingProxyType
 import numpy as np
 import pytest
 
-from optimizer.choice.options import IntArray
-from optimizer.run.judge import CHECKS, TIRE_SPEED
+from optimizer.choice.options import FloatArray, IntArray
+from optimizer.run.judge import CHECKS, TIRE_SPEED, Judge
+from optimizer.run.simulator import Run
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import Rotor
 from optimizer.search import ranking, state
-from optimizer.search.pool import Pool
+from optimizer.search.pool import Evidence, Pool
 from optimizer.search.state import SearchState
 from tests.search.catalogs import Tried, random_catalog, ranker_of
 
@@ -67,44 +68,68 @@ def _passes(scenario: Scenario, tried: Tried, row: int) -> bool:
     return bool(ranker.legality.allowed(build)[0] and at_speed)
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("check", CHECKS)
-@pytest.mark.parametrize("seed", [0, 4, 8])
-def test_a_build_that_is_legal_by_a_hair_is_found(seed: int, check: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The best build, and one further down; nothing is tried only because there is little to try."""
+def row_of(tried: Tried, build: IntArray) -> int:
+    """Where a build (S,) stands among those tried."""
+    return int(np.flatnonzero((tried.builds == build).all(axis=1))[0])
+
+
+@pytest.fixture
+def little_is_no_reason(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is tried only because there is little to try."""
     monkeypatch.setattr(ranking, "ALL_TRIED", 0)
     monkeypatch.setattr(ranking, "FEW_TRIED", 0)
+
+
+def assert_listed_as_tried(scenario: Scenario, best: IntArray, speeds: FloatArray) -> Evidence:
+    """A search lists the legal builds, given best first, and has shown that there is nothing else."""
+    found = ranker_of(scenario).top(LISTED, thorough=True)
+    assert found.evidence.closed
+    assert found.listed == min(LISTED, len(best))
+    np.testing.assert_array_equal(found.builds[: found.listed], best[: found.listed])
+    np.testing.assert_array_equal(found.speed_ms[: found.listed], speeds[: found.listed])
+    return found.evidence
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("little_is_no_reason")
+@pytest.mark.parametrize("check", CHECKS)
+@pytest.mark.parametrize("seed", [0, 4, 8])
+def test_a_build_that_is_legal_by_a_hair_is_found(seed: int, check: str) -> None:
+    """The best build, and one further down."""
     scenario = random_catalog(seed, sizes=SIZES[seed % 3])
     tried = Tried(scenario)
     builds = tried.in_order()[0]
     for place in (0, len(builds) // 20):
-        row = int(np.flatnonzero((tried.builds == builds[place]).all(axis=1))[0])
-        tight = tightened(scenario, tried, row, check)
+        tight = tightened(scenario, tried, row_of(tried, builds[place]), check)
         best, speeds, _, _ = Tried(tight).in_order()
         assert (best == builds[place]).all(axis=1).any(), "it is legal still"
-        found = ranker_of(tight).top(LISTED, thorough=True)
-        assert found.evidence.closed
-        assert found.listed == min(LISTED, len(best))
-        np.testing.assert_array_equal(found.builds[: found.listed], best[: found.listed])
-        np.testing.assert_array_equal(found.speed_ms[: found.listed], speeds[: found.listed])
+        assert_listed_as_tried(tight, best, speeds)
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("little_is_no_reason")
 @pytest.mark.parametrize("seed", [0, 4])
 def test_what_is_too_fast_for_its_tires_may_be_asked_first(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The list is that of enumeration, and the builds refused are not run under the conditions that count."""
-    monkeypatch.setattr(ranking, "ALL_TRIED", 0)
-    monkeypatch.setattr(ranking, "FEW_TRIED", 0)
+    """The list is that of enumeration, and what the fast day refuses is not run under the conditions that count."""
     monkeypatch.setattr(state, "TELLING", 10**9)
     monkeypatch.setattr(SearchState, "tires_first", True)
-    tight, _ = too_fast(seed)
+    tight, refused = too_fast(seed)
     best, speeds, _, _ = Tried(tight).in_order()
-    found = ranker_of(tight).top(LISTED, thorough=True)
-    evidence = found.evidence
-    assert evidence.closed
+    judge = ranker_of(tight).judge
+    too_fast_there = refused[~judge.tires_last(refused, judge.on_fast_day(refused))]
+    assert len(too_fast_there)
+    run: set[bytes] = set()
+    runs = Judge.runs
+
+    def watched(judge: Judge, builds: IntArray) -> tuple[Run, ...]:
+        run.update(build.tobytes() for build in builds)
+        return runs(judge, builds)
+
+    monkeypatch.setattr(Judge, "runs", watched)
+    evidence = assert_listed_as_tried(tight, best, speeds)
     assert evidence.refused[TIRE_SPEED] > 0
-    np.testing.assert_array_equal(found.builds[: found.listed], best[: found.listed])
-    np.testing.assert_array_equal(found.speed_ms[: found.listed], speeds[: found.listed])
+    assert run
+    assert not run & {build.tobytes() for build in too_fast_there}
 
 
 @pytest.mark.slow
@@ -126,11 +151,10 @@ def test_it_is_asked_first_as_long_as_it_refuses_most(seed: int, monkeypatch: py
 
 
 def too_fast(seed: int) -> tuple[Scenario, IntArray]:
-    """A catalog with such a margin on tires that one build in twenty is just legal, and those that then are not."""
+    """A catalog whose margin on tires the build a twentieth down its list just meets, and those that then do not."""
     scenario = random_catalog(seed, sizes=SIZES[seed % 3])
     tried = Tried(scenario)
     builds = tried.in_order()[0]
-    row = int(np.flatnonzero((tried.builds == builds[len(builds) // 20]).all(axis=1))[0])
-    tight = tightened(scenario, tried, row, TIRE_SPEED)
+    tight = tightened(scenario, tried, row_of(tried, builds[len(builds) // 20]), TIRE_SPEED)
     legal = {build.tobytes() for build in Tried(tight).in_order()[0]}
     return tight, builds[[build.tobytes() not in legal for build in builds]]
