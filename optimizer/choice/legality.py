@@ -239,11 +239,11 @@ class _Overrides:
 
     def lift_row(self, row: LinearRow) -> LinearRow:
         """Leave builds with a part it is lifted for out of a row."""
-        highest = [float(each.max()) for each in row.coefficients]
+        highest, most = [float(each.max()) for each in row.coefficients], row.upper + row.slack
         lifted = [
             (s, o)
             for s, o in row.liftable
-            if sum(highest) - highest[s] + row.coefficients[s][o] > row.upper + row.slack
+            if sum(highest) - highest[s] + row.coefficients[s][o] > most
             and self.lifts(row.reason.check, self._options.parts[s][o].id)
         ]
         return row.lifted(lifted) if lifted else row
@@ -348,11 +348,11 @@ def _never_within_rows(
                 for each, free in zip(row.coefficients, open_, strict=True)
             ]
         )
-        lowest = [float(each[o]) for each, o in zip(row.coefficients, best, strict=True)]
-        if sum(lowest) > row.upper + row.slack:
+        lowest, most = [float(each[o]) for each, o in zip(row.coefficients, best, strict=True)], row.upper + row.slack
+        if sum(lowest) > most:
             continue
         for s, each in enumerate(row.coefficients):
-            for o in np.flatnonzero(each - lowest[s] + sum(lowest) > row.upper + row.slack).tolist():
+            for o in np.flatnonzero(each - lowest[s] + sum(lowest) > most).tolist():
                 build = best.copy()
                 build[s] = o
                 reason = row.reason_for(build)

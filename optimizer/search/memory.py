@@ -197,6 +197,8 @@ class _Change:
 
 def _change(before: Part, after: Part) -> _Change:
     """Compare two records of a part."""
+    if before is after:
+        return _Change(cheaper=False, other=False)
     was, now = (np.inf if part.price_cents is None else part.price_cents for part in (before, after))
     return _Change(now < was, replace(before, price_cents=after.price_cents) != after)
 

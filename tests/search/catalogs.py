@@ -5,7 +5,6 @@ The enumeration uses the legality, price and simulator of the package, but nothi
 
 from __future__ import annotations
 
-import math
 from dataclasses import fields, replace
 from functools import cache, lru_cache
 from typing import Any
@@ -302,12 +301,12 @@ def boxes_of(sets: DriveSets, rows: IntArray, builds: IntArray) -> DriveSets:
 
 
 def every_allowed(legality: Any) -> IntArray:
-    """Every build that is legal before any run, whatever it costs."""
-    choices = [np.flatnonzero(~out) for out in legality.forbidden]
-    sizes = tuple(len(each) for each in choices)
-    kept, total = [], math.prod(sizes)
-    for start in range(0, total, 200_000):
-        places = np.unravel_index(np.arange(start, min(start + 200_000, total)), sizes)
-        block = np.stack([each[at] for each, at in zip(choices, places, strict=True)], axis=1)
-        kept.append(block[legality.allowed(block)])
-    return np.concatenate([np.zeros((0, len(sizes)), dtype=np.int64), *kept])
+    """Every build that is legal before any run, whatever it costs: slot by slot, without pairs that are forbidden."""
+    builds = np.zeros((1, 0), dtype=np.int64)
+    for s, out in enumerate(legality.forbidden):
+        options = np.flatnonzero(~out)
+        builds = np.column_stack([np.repeat(builds, len(options), axis=0), np.tile(options, len(builds))])
+        for (t, last), forbidden in legality.pairs.items():
+            if last == s:
+                builds = builds[~forbidden[builds[:, t], builds[:, s]]]
+    return builds[legality.allowed(builds)]

@@ -25,6 +25,8 @@ BIG = [
     (9, (3, 2, 4, 4, 3, 3, 2)),
 ]
 """Seed and sizes: each catalog has 5,000 legal builds or more, over all layouts and scorings, one run and two."""
+LARGE = 227
+"""A catalog of 61,000 legal builds: to try them all takes as long as to try those of eight others."""
 
 
 def ranked(scenario: Scenario, k: int) -> Ranking:
@@ -78,7 +80,7 @@ def test_where_speeds_round_to_the_same_step_the_cheaper_comes_first():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(200, 230))
+@pytest.mark.parametrize("seed", [seed for seed in range(200, 231) if seed != LARGE])
 def test_a_complete_search_lists_what_enumeration_does(seed):
     """Thirty catalogs of all layouts and scorings; lists of fifty, ten and one builds.
 
