@@ -207,6 +207,7 @@ def by_hand() -> Schema:
     worth, worth_pairs = speeds("change_up", "change_down")
     far = [("shutdown_mi", "shutdown_km"), ("rolling_out_mi", "rolling_out_km")]
     case = record({"case": TEXT, "distance_m": NUMBER}, [("distance_mi", "distance_km")])
+    rotor = record({"axle": {"enum": ["front", "rear"]}, "rise_k": NUMBER, "share": NUMBER})
     line = record({"kind": TEXT, "what": TEXT, "number": COUNT, "pieces": COUNT, "cents": WHOLE})
     build = {
         "parts": PARTS,
@@ -226,7 +227,8 @@ def by_hand() -> Schema:
         "stopping": record(
             {
                 **stop, "shutdown_m": NUMBER, "rolling_out_m": NUMBER, "cases": listed(case), "rotor_rise_k": NUMBER,
-                "rotor_rise_share": NUMBER, "front_wheels_lock_at_g": NUMBER, "rear_wheels_lock_at_g": NUMBER,
+                "rotor_rise_share": NUMBER, "rotors": listed(rotor), "front_wheels_lock_at_g": NUMBER,
+                "rear_wheels_lock_at_g": NUMBER,
             },
             [*stop_pairs, *far],
         ),

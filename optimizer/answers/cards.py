@@ -18,7 +18,7 @@ from optimizer.run.judge import Judge, Judged
 from optimizer.run.model import DriveRows, rated_speed_ms
 from optimizer.run.panels import LIMITS, LimitName
 from optimizer.run.simulator import Run
-from optimizer.run.stopping import CASES
+from optimizer.run.stopping import CASES, Stopping
 from optimizer.scenario.parts import Axle, Tire
 
 
@@ -44,9 +44,20 @@ class RunCard:
 
 
 @dataclass(frozen=True, slots=True)
-class StopCard:
-    """Stopping from one speed: distance [m] per case, hottest rotor rise [K] and share of what is allowed.
+class RotorCard:
+    """Rotors of an axle in the worst case: rise [K], share of what is allowed (not a number: no limit is known)."""
 
+    axle: Axle
+    rise_k: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class StopCard:
+    """Stopping from one speed: distance [m] per case, and what it does to the rotors.
+
+    ``rise_k`` is what the hottest rotor rises by [K], ``rise_share`` the largest share of what is allowed: not a number
+    where some rotor's limit is not known. ``rotors`` has both for each axle that has rotors in the sheets.
     ``front_locks_g`` and ``rear_locks_g`` are the braking, in g, at which the wheels of an axle lock with all brakes.
     """
 
@@ -56,6 +67,7 @@ class StopCard:
     coast_m: float
     rise_k: float
     rise_share: float
+    rotors: tuple[RotorCard, ...]
     front_locks_g: float
     rear_locks_g: float
 
@@ -192,13 +204,24 @@ def _card(made: _Made, n: int, legality: Legality, book: PriceBook, budget_cents
             shutdown_m=judge.event.course.shutdown_m,
             coast_m=float(judged.stopping.coast_m[n]),
             rise_k=float(judged.stopping.rise_k[:, :, n].max()),
-            rise_share=float(judged.stopping.rise_share[n]),
+            rise_share=float(judged.stopping.axle_share[:, n].max()),
+            rotors=_rotor_cards(judge, judged.stopping, n),
             front_locks_g=float(judged.stopping.lock_g[0, n]),
             rear_locks_g=float(judged.stopping.lock_g[1, n]),
         ),
         care=float(judged.care[n]),
         problems=tuple(problems),
         bill=bill,
+    )
+
+
+def _rotor_cards(judge: Judge, stopping: Stopping, n: int) -> tuple[RotorCard, ...]:
+    """The rotors of both axles of the n-th build, as far as the sheets have any."""
+    axles: tuple[Axle, ...] = ("front", "rear")
+    return tuple(
+        RotorCard(axle, float(stopping.rise_k[:, a, n].max()), float(stopping.axle_share[a, n]))
+        for a, axle in enumerate(axles)
+        if judge.model.slot_on("rotor", axle) is not None
     )
 
 

@@ -61,7 +61,7 @@ class _Maker:
         self.event = study.judge.event
         self.set_ups, self.unfit = set_ups(study, build, spares)
         self.builds = np.stack([each.build for each in self.set_ups])
-        self.stop_ms, self.by_rotors = self._stop_caps()
+        self.stop_ms, self.by_rotors, self.unrated = self._stop_caps()
         self.days = days_of(self.event)
         self.middle = self.days[len(self.days) // 2]
         self.salts = salts_of(self.judge)
@@ -180,27 +180,33 @@ class _Maker:
 
         Driven tires turn faster than the car; for the others the least slip counts, that on the salt that grips best.
         """
-        car, model = self.judge.model.car, self.judge.model
-        days = [Conditions(self.event.salts[salt], self.middle[1], 0.0, 0.0) for salt in self.salts]
-        pulling = Gear(models_side_by_side([model.inputs(build[None], day) for day in days]), gear - 1)
         ends = []
         for axle, cap, tire in self._tire_caps(build):
-            at = np.full(len(days), cap)
-            surface = at if car.drive in (axle, "all") else pulling.surface_at(at)
-            ends.append((float(pulling.rpm_at(surface).min()), cap, tire))
+            driven = self.judge.model.car.drive in (axle, "all")
+            ends.append((self._least_rpm(build, gear, cap, at_wheels=driven), cap, tire))
         return min(ends)
+
+    def _least_rpm(self, build: IntArray, gear: int, speed_ms: float, *, at_wheels: bool = False) -> float:
+        """Lowest engine speed in a gear, over all salts, at which a build (S,) has a speed under power.
+
+        That is its ground speed, or that at the surface of the driven tires.
+        """
+        days = [Conditions(self.event.salts[salt], self.middle[1], 0.0, 0.0) for salt in self.salts]
+        model, at = self.judge.model, np.full(len(days), speed_ms)
+        pulling = Gear(models_side_by_side([model.inputs(build[None], day) for day in days]), gear - 1)
+        return float(pulling.rpm_at(at if at_wheels else pulling.surface_at(at)).min())
 
     # --- numbers beside the table
 
-    def _stop_caps(self) -> tuple[FloatArray, BoolArray]:
+    def _stop_caps(self) -> tuple[FloatArray, BoolArray, BoolArray]:
         """Highest speed (n,) that each set-up stops from in every case, and whether it is the rotors that end it.
 
-        Heat and distance both grow with the square of the speed.
+        And whether no limit is known of some of its rotors. Heat and distance both grow with the square of the speed.
         """
         speed = self.judge.planned_ms
         found = stopping_of(self.judge.model, self.builds, np.full(len(self.builds), speed))
         use = np.stack([found.rise_share, found.distance_m.max(axis=0) / self.event.course.shutdown_m])
-        return speed / np.sqrt(np.maximum(use.max(axis=0), 1e-12)), np.asarray(use[0] >= use[1])
+        return speed / np.sqrt(np.maximum(use.max(axis=0), 1e-12)), np.asarray(use[0] >= use[1]), found.unrated
 
     def _tach(self, place: int, cells: Sequence[Cell]) -> Tach:
         set_up = self.set_ups[place]
@@ -210,16 +216,23 @@ class _Maker:
         rpm, cap, tire = self._tire_end(set_up.build, gear)
         budget = self.study.scenario.event.budget_cents
         limiter = card_of(self.judge, self.study.legality, self.study.book, set_up.build, budget).limiter_rpm
+        stop_ms, drive = float(self.stop_ms[place]), self.judge.model.drive_rows(rows)
+        cap_ms = float(drive.cap_ms[0])
         return Tach(
             set_up=set_up.letter,
-            rev_limit_rpm=float(self.judge.model.drive_rows(rows).rev_limit_rpm[0]),
+            rev_limit_rpm=float(drive.rev_limit_rpm[0]),
             limiter_rpm=limiter,
             gear=gear,
             tire_speed_ms=cap,
             tire_rpm=rpm,
             tire=tire,
-            stop_ms=float(self.stop_ms[place]),
+            stop_ms=stop_ms,
+            stop_rpm=self._least_rpm(set_up.build, gear, stop_ms),
             stop_limit="rotors" if self.by_rotors[place] else "shutdown",
+            unrated=bool(self.unrated[place]),
+            cap_ms=cap_ms,
+            cap_rpm=self._least_rpm(set_up.build, gear, cap_ms) if math.isfinite(cap_ms) else math.inf,
+            adjustable=self.judge.model.car.limiter_adjustable,
         )
 
     def _stops(self, cells: Sequence[Cell]) -> tuple[StopRow, ...]:
@@ -234,7 +247,7 @@ class _Maker:
                     from_ms=speed,
                     distances_m=worst,
                     coast_m=float(found.coast_m.max()),
-                    rise_share=float(found.rise_share.max()),
+                    rise_share=float(found.axle_share.max()),
                     shutdown_m=self.event.course.shutdown_m,
                 )
             )

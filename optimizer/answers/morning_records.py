@@ -103,8 +103,16 @@ class Tach:
         Id of the tire that gets there first.
     stop_ms : float
         Highest speed from which it stops by the event's rule, in the worst case.
+    stop_rpm : float
+        Engine speed in the gear at which it gets there under power.
     stop_limit : str
         What ends it there: "rotors" (their heat) or "shutdown" (its length).
+    unrated : bool
+        Whether no limit is known of some rotor: then nothing of its heat is in ``stop_ms``.
+    cap_ms, cap_rpm : float
+        Ground speed that it may not pass with its equipment, and engine speed in the gear there; infinite without one.
+    adjustable : bool
+        Whether the limiter can be set.
     """
 
     set_up: str
@@ -115,12 +123,20 @@ class Tach:
     tire_rpm: float
     tire: str
     stop_ms: float
+    stop_rpm: float
     stop_limit: Literal["rotors", "shutdown"]
+    unrated: bool
+    cap_ms: float
+    cap_rpm: float
+    adjustable: bool
 
 
 @dataclass(frozen=True, slots=True)
 class StopRow:
-    """Stopping from a speed: the worst set-up. Distances [m] by case, with no brakes at all, rotors' share of heat."""
+    """Stopping from a speed: the worst set-up. Distances [m] by case, with no brakes at all, rotors' share of heat.
+
+    That share is not a number where no limit of some rotor is known.
+    """
 
     from_ms: float
     distances_m: tuple[tuple[str, float], ...]

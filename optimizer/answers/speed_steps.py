@@ -39,7 +39,7 @@ class SpeedStep:
     coast_m : float
         Rolling out with no brakes at all [m].
     rise_share : float
-        Heat in the hottest rotor, as a share of what is allowed.
+        Heat of the rotors, the largest share of what is allowed; not a number where no limit of some is known.
     """
 
     speed_ms: float
@@ -80,7 +80,7 @@ def speed_steps_of(judge: Judge, build: IntArray) -> tuple[SpeedStep, ...]:
             stop_m=float(stop.distance_m[longest[i], i]),
             case=CASES[int(longest[i])],
             coast_m=float(stop.coast_m[i]),
-            rise_share=float(stop.rise_share[i]),
+            rise_share=float(stop.axle_share[:, i].max()),
         )
         for i in range(len(speeds))
     )

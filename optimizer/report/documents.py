@@ -272,6 +272,10 @@ def build_document(scenario: Scenario, card: BuildCard) -> Document:
             "cases": [{"case": case, **units.distance("distance", far)} for case, far in stop.distances_m.items()],
             "rotor_rise_k": rounded(stop.rise_k, 1),
             "rotor_rise_share": rounded(stop.rise_share, 4),
+            "rotors": [
+                {"axle": each.axle, "rise_k": rounded(each.rise_k, 1), "share": rounded(each.share, 4)}
+                for each in stop.rotors
+            ],
             "front_wheels_lock_at_g": _finite(stop.front_locks_g),
             "rear_wheels_lock_at_g": _finite(stop.rear_locks_g),
         },

@@ -187,7 +187,7 @@ def _legend(words: Words, card: MorningCard) -> str:
 
 def _before(words: Words, card: MorningCard) -> Block:
     """Limiter and pressures."""
-    items = _grouped([(tach.set_up, _limiter(tach)) for tach in card.tachs])
+    items = _grouped([(tach.set_up, _limiter(words, tach)) for tach in card.tachs])
     pressures = both(
         [f"{axle} {shown(each, 'tire pressure', metric=words.metric)}" for axle, each in card.pressures_pa]
     )
@@ -195,11 +195,19 @@ def _before(words: Words, card: MorningCard) -> Block:
     return Block("Before the start", items=tuple(items))
 
 
-def _limiter(tach: Tach) -> str:
+def _limiter(words: Words, tach: Tach) -> str:
     limit = rpm(tach.rev_limit_rpm)
     if tach.limiter_rpm is not None and tach.limiter_rpm < tach.rev_limit_rpm:
         return f"Set the limiter to {_rpm_down(tach.limiter_rpm)}: the tires' rating; the engine's own is {limit}."
-    return f"Limiter: the engine's own, {limit}; no rule asks for less."
+    if tach.cap_rpm >= tach.rev_limit_rpm:
+        return f"Limiter: the engine's own, {limit}; no rule asks for less."
+    cap = f"{_down(words, tach.cap_ms)}, the most that its equipment allows"
+    if not tach.adjustable:
+        return f"Limiter: the engine's own, {limit}, comes after {cap}: the driver has to hold that."
+    return (
+        f"Set to {_rpm_down(tach.cap_rpm)} the limiter holds the car in {ordinal(tach.gear)} gear under {cap}; "
+        f"the engine's own is {limit}."
+    )
 
 
 def _grouped(texts: Sequence[tuple[str, str]]) -> list[str]:
@@ -216,10 +224,12 @@ def _break_off(words: Words, card: MorningCard) -> Block:
     """Numbers at which to break off."""
     items = [*(_short(words, "half-way", each) for each in card.half)]
     items += [_short(words, "the first board", each) for each in card.first_board]
-    items += _grouped([(tach.set_up, _tires(words, tach)) for tach in card.tachs])
-    items += _grouped([(tach.set_up, _brakes(words, tach)) for tach in card.tachs])
-    if card.card.cap_ms is not None:
-        items.append(f"Lift at {_down(words, card.card.cap_ms)}: more asks for equipment that is not in the car.")
+    if any(tach.unrated for tach in card.tachs):
+        items.append(
+            "What heat the rotors may take is NOT KNOWN: no speed can be told from which they bear a stop. Their maker "
+            "has to say, before any run."
+        )
+    items += [text for each in sorted(_lifts(words, card), key=lambda each: each[0]) for text in each[1]]
     items += [
         "Lift if revs rise and speed does not: the tires slide.",
         "Lift for anything you hear, smell or feel that was not there before.",
@@ -230,6 +240,24 @@ def _break_off(words: Words, card: MorningCard) -> Block:
         "narrow it. In the same gear revs fall by the same share as the speed."
     )
     return Block("Break the run off", items=tuple(items), remark=remark)
+
+
+def _lifts(words: Words, card: MorningCard) -> Iterator[tuple[float, list[str]]]:
+    """Where to lift, by what asks for it: the lowest engine speed there, and what is said of the set-ups."""
+    for at, said in (("tire_rpm", _tires), ("stop_rpm", _brakes)):
+        first = min(getattr(tach, at) for tach in card.tachs)
+        yield first, _grouped([(tach.set_up, said(words, tach)) for tach in card.tachs])
+    if capped := [tach for tach in card.tachs if math.isfinite(tach.cap_ms)]:
+        first = min(tach.cap_rpm for tach in capped)
+        yield first, _grouped([(tach.set_up, _equipment(words, tach)) for tach in capped])
+
+
+def _at(words: Words, tach: Tach, speed_ms: float, at_rpm: float) -> str:
+    """A ground speed that may not be passed, on the tach where that gets there."""
+    gear = f"{ordinal(tach.gear)} gear"
+    if at_rpm > tach.rev_limit_rpm:
+        return f"{_down(words, speed_ms)} (beyond the rev limit in {gear})"
+    return f"{_rpm_down(at_rpm)} in {gear}, {_down(words, speed_ms)}"
 
 
 def _tires(words: Words, tach: Tach) -> str:
@@ -243,7 +271,13 @@ def _tires(words: Words, tach: Tach) -> str:
 def _brakes(words: Words, tach: Tach) -> str:
     """Where stopping by the rule ends."""
     why = "the rotors take no more heat" if tach.stop_limit == "rotors" else "the shutdown ends"
-    return f"Lift at {_down(words, tach.stop_ms)}: in a stop from more, with a circuit failed, {why}."
+    at = _at(words, tach, tach.stop_ms, tach.stop_rpm)
+    return f"Lift at {at}: in a stop from more, with a circuit failed, {why}."
+
+
+def _equipment(words: Words, tach: Tach) -> str:
+    """Where a bracket asks for more than the car has."""
+    return f"Lift at {_at(words, tach, tach.cap_ms, tach.cap_rpm)}: more asks for equipment that is not in the car."
 
 
 def _short(words: Words, where: str, each: Shortfall) -> str:
@@ -271,7 +305,7 @@ def _stopping(words: Words, card: MorningCard) -> Block:
             *(far(each) for _, each in row.distances_m),
             far(row.coast_m),
             far(row.spare_m) if row.spare_m > 0 else "TOO SHORT",
-            f"{row.rise_share:.0%}" + ("!" if row.rise_share > 1 else ""),
+            words.share_of_heat(row.rise_share) + ("!" if row.rise_share > 1 else ""),
         )
         for row in card.stops
     )

@@ -84,9 +84,7 @@ def _stopping(words: Words, card: BuildCard) -> list[str]:
         lines.append(f"  {case:<{width}}  {words.distance(length):>9}  {inside} the shutdown")
     lines.append(
         wrapped(
-            f"The shutdown has {words.distance(stop.shutdown_m)}. The hottest rotor rises by "
-            f"{shown(stop.rise_k, 'temperature rise', metric=words.metric)}, "
-            f"{stop.rise_share:.0%} of what is allowed."
+            f"The shutdown has {words.distance(stop.shutdown_m)}. {words.rotors(stop)}"
         )
     )
     first, at = min((("front", stop.front_locks_g), ("rear", stop.rear_locks_g)), key=lambda each: each[1])

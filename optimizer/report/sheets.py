@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Iterable, Sequence
 
 from optimizer.pipeline import RankResult
@@ -60,7 +61,8 @@ def ranking_csv(result: RankResult) -> str:
                 _speed(words, max(run.exit_ms for run in card.runs)),
                 round(100 * max(run.grip_use for run in card.runs), 1),
                 round(to_unit(stop, "km" if words.metric else "mi", "distance"), 3),
-                round(100 * card.stop.rise_share, 1), round(100 * card.care, 2),
+                None if math.isnan(card.stop.rise_share) else round(100 * card.stop.rise_share, 1),
+                round(100 * card.care, 2),
                 *(card.build[slot] for slot in slots),
                 *(_name(words, card.build[slot]) for slot in slots),
             ]

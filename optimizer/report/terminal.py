@@ -94,7 +94,7 @@ def _at_a_glance(words: Words, result: RankResult) -> Table:
             stop = to_unit(max(card.stop.distances_m.values()), usual("distance", metric=words.metric), "distance")
             grip = max(run.grip_use for run in card.runs)
             row += [
-                f"{card.rev_limit_rpm:,.0f}", f"{grip:.0%}", f"{stop:.2f}", f"{card.stop.rise_share:.0%}",
+                f"{card.rev_limit_rpm:,.0f}", f"{grip:.0%}", f"{stop:.2f}", words.share_of_heat(card.stop.rise_share),
                 f"{math.floor(100 * card.care)}%", "-" if card.bill is None else f"{card.bill.hours:.0f}",
             ]  # fmt: skip
         rows.append(tuple(row))

@@ -176,8 +176,32 @@ class Words:
         return (
             f"Stopping from {self.speed(stop.from_ms)}: {self.distance(longest)} in the longest case ({case}), "
             f"the shutdown has {self.distance(stop.shutdown_m)}. "
-            f"Rotors rise by {stop.rise_share:.0%} of what is allowed."
+            f"{self._hottest(stop)}"
         )
+
+    @staticmethod
+    def _hottest(stop: StopCard) -> str:
+        if not stop.rotors:
+            return "The sheets have no rotors: their heat is not counted."
+        if math.isnan(stop.rise_share):
+            return "What heat the rotors may take is NOT KNOWN."
+        return f"Rotors rise by {stop.rise_share:.0%} of what is allowed."
+
+    def rotors(self, stop: StopCard) -> str:
+        """What a stop does to the rotors of each axle, as a sentence."""
+        if not stop.rotors:
+            return self._hottest(stop)
+        each = [
+            f"the {rotor.axle} rotors rise by {shown(rotor.rise_k, 'temperature rise', metric=self.metric)}, "
+            + ("with NO KNOWN LIMIT" if math.isnan(rotor.share) else f"{rotor.share:.0%} of what is allowed")
+            for rotor in stop.rotors
+        ]
+        return f"At worst {'; '.join(each)}."
+
+    @staticmethod
+    def share_of_heat(share: float) -> str:
+        """Heat of the rotors as a share of what is allowed, in a table."""
+        return "?" if math.isnan(share) else f"{share:.0%}"
 
     def against_record(self, card: BuildCard) -> str:
         """Speed against the record and its margin, as the end of a sentence."""

@@ -11,7 +11,7 @@ from typing import Literal, cast
 
 import numpy as np
 
-from optimizer.choice.options import IntArray, Options
+from optimizer.choice.options import BoolArray, IntArray, Options
 from optimizer.physics import air, brakes, grip
 from optimizer.run.inputs import FloatArray
 from optimizer.run.model import RunModel, S
@@ -31,8 +31,9 @@ class Stopping:
         Stopping distance per case of `CASES`.
     rise_k : array (3, 2, n)
         Rotor temperature rise per case and axle (front, rear).
-    rise_share : array (n,)
-        Largest share of the allowed rise over cases and axles; 0 where an axle has no rotors in the sheets.
+    axle_share : array (2, n)
+        Largest share of the allowed rise over cases, for front and rear rotors; 0 where an axle has none in the sheets,
+        not a number where no limit of theirs is known.
     coast_m : array (n,)
         Distance to roll out with no brakes at all.
     lock_g : array (2, n)
@@ -41,9 +42,19 @@ class Stopping:
 
     distance_m: FloatArray
     rise_k: FloatArray
-    rise_share: FloatArray
+    axle_share: FloatArray
     coast_m: FloatArray
     lock_g: FloatArray
+
+    @property
+    def rise_share(self) -> FloatArray:
+        """Largest share of the allowed rise over cases and axles (n,), as far as limits are known."""
+        return np.asarray(np.nan_to_num(self.axle_share).max(axis=0))
+
+    @property
+    def unrated(self) -> BoolArray:
+        """Whether some rotor's limit is not known (n,)."""
+        return np.asarray(np.isnan(self.axle_share).any(axis=0))
 
 
 def stopping_of(model: RunModel, builds: IntArray, speed_ms: FloatArray) -> Stopping:
@@ -71,14 +82,14 @@ def stopping_of(model: RunModel, builds: IntArray, speed_ms: FloatArray) -> Stop
     )
     rate = np.minimum(rule.gentle_g * air.G, (forces + rolling) / inertia)
     energy = 0.5 * inertia * speed_ms**2
-    rise, part_of_limit = _rotor_rise(options, builds, energy, car.brake_front_share)
+    rise, axle_share = _rotor_rise(options, builds, energy, car.brake_front_share)
     half_density = 0.5 * float(air.moist_air_density(*_air_of(model))) * sums[:, S["drag_area_m2"]]
     mu = salt.grip * drive.mu_factor
     locks = grip.max_braking_split(car.brake_front_share, mu[0], mu[1], load[0], load[1], *arm)
     return Stopping(
         distance_m=brakes.stopping_distance(speed_ms, rate),
         rise_k=rise,
-        rise_share=part_of_limit,
+        axle_share=axle_share,
         coast_m=brakes.coast_distance(inertia, rolling, half_density, speed_ms),
         lock_g=(np.stack(locks) + rolling) / (inertia * air.G),
     )
@@ -93,21 +104,22 @@ def _air_of(model: RunModel) -> tuple[float, float, float]:
 def _rotor_rise(
     options: Options, builds: IntArray, energy_j: FloatArray, front_share: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Temperature rise (3, 2, n) per case and axle, and the largest share of what is allowed (n,)."""
+    """Temperature rise (3, 2, n) per case and axle, and the largest share of what is allowed (2, n) per axle."""
     rise = np.zeros((len(CASES), 2, len(builds)))
-    worst = np.zeros(len(builds))
+    worst = np.zeros((2, len(builds)))
     for s, slot in enumerate(options.slots):
         if slot.kind != "rotor":
             continue
         axle = cast(Axle, slot.axle)
+        place = ("front", "rear").index(axle)
         rotors = [cast(Rotor, part) for part in options.parts[s]]
         heat = np.array([slot.count * rotor.heat_mass_kg for rotor in rotors])[builds[:, s]]
         specific = np.array([rotor.specific_heat_jkgk for rotor in rotors])[builds[:, s]]
-        allowed = np.array([rotor.max_rise_k or np.inf for rotor in rotors])[builds[:, s]]
+        allowed = np.array([rotor.max_rise_k or np.nan for rotor in rotors])[builds[:, s]]
         for case, share in enumerate(_energy_shares(front_share)[axle]):
             each = brakes.rotor_rise(share * energy_j, heat, specific)
-            rise[case, ("front", "rear").index(axle)] = each
-            worst = np.maximum(worst, each / allowed)
+            rise[case, place] = each
+            worst[place] = np.maximum(worst[place], each / allowed)
     return rise, worst
 
 

@@ -17,6 +17,7 @@ from optimizer.answers.morning_records import MorningCard
 from optimizer.errors import UsageError
 from optimizer.physics import air
 from optimizer.run.conditions import Conditions
+from optimizer.run.driving import Gear
 from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
 from optimizer.run.stopping import stopping_of
@@ -258,3 +259,35 @@ def test_the_barometer_and_the_side_wind_move_the_speed_a_little(card: MorningCa
     """A percent of pressure at the same density is a percent or so of power: far less than a mile an hour."""
     assert 0 < card.barometer_ms < 0.5 * MPH
     assert 0 < card.side_wind_ms < 1.5 * MPH
+
+
+@pytest.mark.parametrize("gone", ["front", "rear"])
+def test_without_a_limit_of_some_rotors_no_heat_is_told(scenario: Scenario, gone: str) -> None:
+    """Not even that of the other axle: it would pass for all of it."""
+    fitted = {slot.fitted for slot in scenario.car.slots if slot.kind == "rotor" and slot.axle == gone}
+    parts = {
+        name: replace(part, max_rise_k=None) if name in fitted and isinstance(part, Rotor) else part
+        for name, part in scenario.parts.items()
+    }
+    study = Study.of(replace(scenario, parts=MappingProxyType(parts)))
+    card = morning_card(study, study.options.fitted)
+
+    assert all(tach.unrated for tach in card.tachs)
+    assert all(math.isnan(row.rise_share) for row in card.stops)
+    assert math.isnan(card.card.stop.rise_share)
+    assert [math.isnan(each.share) for each in card.card.stop.rotors] == [gone == "front", gone == "rear"]
+    assert all(each.rise_k > 0 for each in card.card.stop.rotors)
+
+
+def test_engine_speeds_at_which_to_lift_are_those_of_the_grippiest_salt(study: Study, card: MorningCard) -> None:
+    """Under power at the ground speed from which it stops: with least slip revs are lowest."""
+    tach = card.tachs[0]
+    model, weather = study.judge.model, study.judge.event.weather[0]
+    rpm = []
+    for salt in study.judge.event.salts.values():
+        inputs = model.inputs(study.options.fitted[None], Conditions(salt, weather, 0.0, 0.0))
+        gear = Gear(inputs, tach.gear - 1)
+        rpm.append(float(gear.rpm_at(gear.surface_at(np.array([tach.stop_ms])))[0]))
+
+    assert tach.stop_rpm == pytest.approx(min(rpm), rel=1e-3)
+    assert max(rpm) > min(rpm)

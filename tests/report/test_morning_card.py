@@ -168,3 +168,39 @@ def test_hostile_names_are_text(scenario: Scenario) -> None:
 
     assert "<script" not in page
     assert HOSTILE in unescape(page)
+
+
+def test_what_to_lift_for_stands_lowest_first_with_its_engine_speed(scenario: Scenario) -> None:
+    """A driver reads the tach: what comes first on it stands first."""
+    words, card = made(scenario)
+    for tires, stop, cap in ((5000.0, 4000.0, 4500.0), (4000.0, 5000.0, 4500.0), (6000.0, 9000.0, 5000.0)):
+        tachs = tuple(
+            replace(each, tire_rpm=tires, stop_rpm=stop, cap_rpm=cap, cap_ms=50.0) for each in card.tachs
+        )
+        text = flat(card_text(words, replace(card, tachs=tachs)))
+        shown = [int(each.replace(",", "")) for each in re.findall(r"Lift at ([\d,]+) rpm in", text)]
+
+        assert shown == sorted(each for each in (tires, stop, cap) if each < card.tachs[0].rev_limit_rpm)
+        assert ("beyond the rev limit in" in text) is (stop > card.tachs[0].rev_limit_rpm)
+
+
+def test_what_no_limit_is_known_of_is_said(scenario: Scenario) -> None:
+    """Nothing but a number can be wrong: where there is none, that is said in its place."""
+    words, card = made(scenario)
+    assert "NOT KNOWN" not in card_text(words, card)
+    tachs = tuple(replace(each, unrated=True) for each in card.tachs)
+    stops = tuple(replace(each, rise_share=float("nan")) for each in card.stops)
+    text = card_text(words, replace(card, tachs=tachs, stops=stops))
+    assert "What heat the rotors may take is NOT KNOWN" in flat(text)
+    assert len(re.findall(r" \?$", text, re.MULTILINE)) == len(stops)
+    assert "nan" not in text
+
+
+@pytest.mark.parametrize("adjustable", [True, False])
+def test_a_cap_is_for_the_limiter_where_that_can_be_set(scenario: Scenario, adjustable: bool) -> None:
+    words, card = made(scenario)
+    tachs = tuple(replace(each, cap_ms=45.0, cap_rpm=5123.0, adjustable=adjustable) for each in card.tachs)
+    text = flat(card_text(words, replace(card, tachs=tachs)))
+    assert ("Set to 5,120 rpm the limiter holds the car in 4th gear under 100.6 mph" in text) is adjustable
+    assert ("the driver has to hold that" in text) is not adjustable
+    assert "no rule asks for less" not in text

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -13,6 +15,7 @@ from optimizer.physics import air
 from optimizer.run.model import RunModel
 from optimizer.run.stopping import CASES, Stopping, stopping_of
 from optimizer.scenario.event import StoppingRule
+from optimizer.scenario.parts import Rotor
 from tests.choice.records import make_scenario, make_tire
 
 G = 9.80665
@@ -113,3 +116,17 @@ def test_rolling_out_is_what_a_solver_finds() -> None:
     still.terminal = True
     end = solve_ivp(slopes, (0.0, 1000.0), (SPEED, 0.0), events=still, rtol=1e-10, atol=1e-10)
     assert stopping.coast_m[0] == pytest.approx(end.y[1, -1], rel=1e-7)
+
+
+def test_a_rotor_without_a_limit_has_no_share() -> None:
+    """The rear ones have none here: their share is unknown, and what is known is that of the front ones."""
+    scenario = stop(0.1, 0.5)[1].options.scenario
+    parts = {
+        name: replace(part, max_rise_k=None) if isinstance(part, Rotor) and part.heat_mass_kg == 3.0 else part
+        for name, part in scenario.parts.items()
+    }
+    model = RunModel(options_of(replace(scenario, parts=MappingProxyType(parts))))
+    stopping = stopping_of(model, model.options.fitted[None], np.array([SPEED]))
+    assert np.isnan(stopping.axle_share[:, 0]).tolist() == [False, True]
+    assert stopping.unrated[0]
+    assert stopping.rise_share[0] == stopping.axle_share[0, 0] > 0

@@ -15,7 +15,6 @@ from optimizer.report.page.words import PageWords, typed
 from optimizer.report.purchase_note import about_item, bill_rows
 from optimizer.report.wording import assumed, looks, ordinal, plural, rpm
 from optimizer.scenario.parts import NONE_ID
-from optimizer.units import shown
 
 PRICES = ("Buy ", "Not above ", "Some build with it ")
 """How sentences about the price of a thing to buy begin: they stand together."""
@@ -115,8 +114,7 @@ def stop_section(words: PageWords, decision: Decision) -> Section:
     rule = words.scenario.event.stopping
     lead = (
         f"Stops are at a gentle {rule.gentle_g:.2g} g from {words.speed(stop.from_ms)}, with each circuit failed in "
-        f"turn. The hottest rotor rises by {shown(stop.rise_k, 'temperature rise', metric=words.metric)}, "
-        f"{stop.rise_share:.0%} of what is allowed. Braked harder the {first} wheels lock first, at {at:.2f} g. "
+        f"turn. {words.rotors(stop)} Braked harder the {first} wheels lock first, at {at:.2f} g. "
         "A full-grip stop is never the plan."
     )
     tires = []
@@ -133,7 +131,7 @@ def steps_section(words: PageWords, decision: Decision) -> Section:
     """Planned speeds as steps."""
     rows = [
         [words.speed(step.speed_ms), f"{rpm(step.rpm)}, {ordinal(step.gear)}", f"{step.throttle:.0%}",
-         f"{words.distance(step.stop_m)}", words.distance(step.coast_m), f"{step.rise_share:.0%}"]
+         f"{words.distance(step.stop_m)}", words.distance(step.coast_m), words.share_of_heat(step.rise_share)]
         for step in decision.steps
     ]  # fmt: skip
     heads = ("speed", "#revs and gear", "#pull used", "#longest stop", "#rolling out", "#rotor heat, of allowed")
