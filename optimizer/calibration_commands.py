@@ -9,6 +9,8 @@ import click
 
 from optimizer.console import Progress, common, read, wants_color, write
 from optimizer.files import refuse_unwritable, write_whole
+from optimizer.scenario.estimates import Calibration
+from optimizer.scenario.findings import Findings
 
 
 @click.command()
@@ -42,6 +44,8 @@ def calibrate(folder: Path, data: tuple[Path, ...], dry_run: bool, as_json: bool
         progress("fitting", 0.3)
         found = calibrated(scenario, measured)
     if not dry_run:
+        before = calibration_file.read_calibration(folder, Findings())
+        found = replace(found, notices=(*found.notices, *_forgotten(before, found.calibration)))
         made = replace(found.calibration, car_sha256=calibration_file.hash_of_car(folder))
         write_whole(folder / calibration_file.FILE, calibration_file.calibration_text(made))
     if as_json:
@@ -49,6 +53,15 @@ def calibrate(folder: Path, data: tuple[Path, ...], dry_run: bool, as_json: bool
     else:
         written = None if dry_run else str(folder / calibration_file.FILE)
         write(calibration_text(Words(scenario, wants_color()), found, written))
+
+
+def _forgotten(before: Calibration | None, now: Calibration) -> list[str]:
+    """What the calibration before was made from and this one is not, as remarks."""
+    return [
+        f"{each}: the calibration before used it, this one does not; what it taught is gone until you give it again"
+        for each in (() if before is None else before.sources)
+        if each not in now.sources
+    ]
 
 
 def files_once(folder: Path, data: tuple[Path, ...]) -> list[Path]:

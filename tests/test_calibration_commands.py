@@ -281,3 +281,22 @@ def test_estimates_from_runs_alone_are_told_from_those_in_use(ask, told, calibra
     text = flat(ask("runs", calibrated))
     assert "What these runs alone narrow" in text
     assert "Other answers use calibration.json" in text
+
+
+def test_every_answer_about_speeds_says_that_estimates_are_in_use(ask, calibrated, untouched):
+    """Also where no run was timed: estimates of a coast-down are no numbers of the crew's own files."""
+    said = "as calibrate estimated from runs.csv (calibration.json), not as your files state"
+    for command in (("check",), ("rank", "--quick"), ("predict",), ("card",)):
+        assert said in flat(ask(command[0], calibrated, *command[1:])), command
+    assert said not in flat(ask("predict", untouched))
+
+
+def test_what_the_calibration_before_was_made_from_is_missed(ask, folder, tmp_path):
+    """A file that is not given again is no longer counted: that is said, not left to be found out."""
+    logged = tmp_path / "late.csv"
+    logged.write_text(SLIPS.format(first=90.0, second=89.0).replace("2030-09", "2030-08"), "utf-8")
+    both_files = ask("calibrate", folder, logged)
+    assert "the calibration before" not in flat(both_files)
+    again = flat(ask("calibrate", folder))
+    assert "late.csv: the calibration before used it, this one does not" in again
+    assert "the calibration before" not in flat(ask("calibrate", folder))

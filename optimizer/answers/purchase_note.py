@@ -177,7 +177,9 @@ def _item(
         first=first,
         backup=backups.get(thing.id),
         apart_cents=_apart(study, build, thing) if is_kit else None,
-        asks=asks_of(thing, frozenset(bracket.requires for bracket in study.scenario.race_class.brackets)),
+        asks=asks_of(
+            thing, study.scenario.parts, frozenset(bracket.requires for bracket in study.scenario.race_class.brackets)
+        ),
         notes=thing.notes,
     )
 

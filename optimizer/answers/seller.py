@@ -7,7 +7,7 @@ common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
@@ -40,11 +40,24 @@ class Ask:
     dimension: str = ""
 
 
-def asks_of(part: Part | Kit, safety_tags: frozenset[str] = frozenset()) -> tuple[Ask, ...]:
-    """What to ask about a part or kit; ``safety_tags`` mark equipment that a speed calls for, which has dates."""
-    if isinstance(part, Kit):
-        contents = "; ".join(f"{pieces} x {each}" for each, pieces in part.contents)
-        return (Ask("whether all of it is there", contents), Ask("everything below for each part in it"))
+def asks_of(thing: Part | Kit, parts: Mapping[str, Part], safety_tags: frozenset[str] = frozenset()) -> tuple[Ask, ...]:
+    """What to ask about a part, or a kit of ``parts`` (by id), each of which is then named.
+
+    ``safety_tags`` mark equipment that a speed calls for, which has dates.
+    """
+    if not isinstance(thing, Kit):
+        return _asks_of(thing, safety_tags)
+    contents = "; ".join(f"{pieces} x {each}" for each, pieces in thing.contents)
+    asks = [
+        replace(ask, what=f"{each}: {ask.what}")
+        for each, _ in thing.contents
+        for ask in _asks_of(parts[each], safety_tags)
+    ]
+    return (Ask("whether all of it is there", contents), *asks)
+
+
+def _asks_of(part: Part, safety_tags: frozenset[str]) -> tuple[Ask, ...]:
+    """What to ask about one part."""
     ask: Any = _ASKS.get(type(part))
     asks = () if ask is None else tuple(ask(part))
     if part.tags & safety_tags:
@@ -78,6 +91,7 @@ def _wheel(wheel: Wheel) -> Iterator[Ask]:
 def _rotor(rotor: Rotor) -> Iterator[Ask]:
     yield Ask("diameter", value=rotor.diameter_m, dimension="length")
     yield Ask("thickness that is left, against the least that is stamped")
+    yield Ask("heat it may take: its maker's limit for one stop", value=rotor.max_rise_k, dimension="temperature rise")
     yield Ask("circle that the caliper needs", value=rotor.caliper_envelope_m, dimension="length")
     yield Ask("weight, on a scale", value=rotor.mass_kg, dimension="mass")
     yield Ask("bolt circle and bore of the hat; heat cracks")

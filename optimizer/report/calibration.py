@@ -13,6 +13,7 @@ from optimizer.calibration.calibrating import Calibrated
 from optimizer.calibration.results import GROUPS, Found, Residual, clock
 from optimizer.calibration.ridges import KNOWN, Ridge
 from optimizer.report.wording import UNCHECKED, Words, both, caution, plural, remarks, wrapped
+from optimizer.scenario.calibration_file import FILE
 from optimizer.units import shown
 
 CLEARLY_MOVED, CLEARLY_NARROWED = 0.25, 0.85
@@ -29,9 +30,12 @@ ABOUT = "± is one standard uncertainty: two times in three the truth is within 
 
 def said_done_text(words: Words, found: SaidDone | None) -> list[str]:
     """What opens every answer: the last run, what the model says of it, and which number is most likely wrong."""
+    in_use = estimated_sentence(words)
     if found is None:
-        return [wrapped(UNCHECKED)]
+        return [wrapped(f"{UNCHECKED} {in_use}")]
     sentences = [last_run_sentence(words, found)]
+    if in_use:
+        sentences.append(in_use)
     if found.used:
         sentences.append("The numbers behind it were estimated from this run too.")
     elif found.used is not None:
@@ -40,6 +44,16 @@ def said_done_text(words: Words, found: SaidDone | None) -> list[str]:
     if found.suspects and not _as_said(words, found):
         sentences.append(_suspicion(words, found))
     return [wrapped(" ".join(sentences))]
+
+
+def estimated_sentence(words: Words) -> str:
+    """That numbers in use are estimates from measurements; empty where they are not."""
+    calibration = words.scenario.calibration
+    if calibration is None:
+        return ""
+    number, sources = len(calibration.estimates), both(list(calibration.sources))
+    are, what = ("is", "") if number == 1 else ("are", "s")
+    return f"{number} number{what} {are} as calibrate estimated from {sources} ({FILE}), not as your files state."
 
 
 def last_run_sentence(words: Words, found: SaidDone) -> str:

@@ -12,6 +12,7 @@ from optimizer.answers.plausibility import Doubt
 from optimizer.choice.legality import Legality
 from optimizer.measured.reading import read_runs
 from optimizer.pipeline import second_looks_at_sheets
+from optimizer.report.calibration import estimated_sentence
 from optimizer.report.wording import Words, assumed, caution, plural, remarks, second_looks, wrapped
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import NONE_ID
@@ -122,6 +123,7 @@ def check_text(result: CheckResult, *, everything: bool = False, color: bool = F
         wrapped(f"The sheets were read without fault: {kinds}{kits}."),
         wrapped(f"They make {result.combinations:,} combinations of parts, before any check."),
         *([wrapped(f"Timed before: {plural(result.runs, 'run')}.")] if result.runs else []),
+        *([wrapped(estimated)] if (estimated := estimated_sentence(words)) else []),
         "",
         words.heading("Slots"),
     ]

@@ -17,6 +17,7 @@ from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import NONE_ID
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.study import Study
+from tests.choice.records import make_kit
 from tests.scenes import STARTER
 from tests.search.catalogs import enumerate_all, random_catalog
 
@@ -144,7 +145,7 @@ def test_without_a_budget_no_price_is_too_high() -> None:
         ("W1", ["bolt pattern", "bore", "offset", "load rating"]),
         ("F2", ["teeth", "splines"]),
         ("G3", ["teeth"]),
-        ("RF1", ["thickness", "caliper"]),
+        ("RF1", ["thickness", "caliper", "heat"]),
         ("E3", ["displacement", "dyno"]),
         ("X5", ["label", "mount"]),
         ("X2", ["mount"]),
@@ -153,7 +154,7 @@ def test_without_a_budget_no_price_is_too_high() -> None:
 def test_every_kind_has_its_questions(part: str, words: list[str]) -> None:
     scenario = read_scenario(STARTER)
     tags = frozenset(each.requires for each in scenario.race_class.brackets)
-    asked = " ".join(each.what for each in asks_of(scenario.parts[part], tags))
+    asked = " ".join(each.what for each in asks_of(scenario.parts[part], scenario.parts, tags))
 
     assert all(word in asked for word in words)
     assert ("label" in asked) is (part == "X5"), "only what a speed calls for has dates"
@@ -166,5 +167,17 @@ def test_every_kind_has_its_questions(part: str, words: list[str]) -> None:
 )
 def test_what_weighs_next_to_nothing_is_not_weighed(mass_kg: float, pressure_pa: float, asked: list[str]) -> None:
     extra = replace(read_scenario(STARTER).parts["X2"], mass_kg=mass_kg, pressure_pa=pressure_pa)  # type: ignore[call-arg]
-    words = " ".join(each.what for each in asks_of(extra))
+    words = " ".join(each.what for each in asks_of(extra, {}))
     assert [word for word in ("weight", "mount") if word in words] == asked
+
+
+def test_of_a_kit_every_part_has_its_questions() -> None:
+    """Tires in a kit are as old as any: each part is named with what its own kind asks."""
+    scenario = read_scenario(STARTER)
+    kit = make_kit("K9", 10_000, {"T2": 2, "W2": 4})
+    asked = asks_of(kit, scenario.parts)
+    assert asked[0].words == "2 x T2; 4 x W2"
+    alone = [(part, each) for part in ("T2", "W2") for each in asks_of(scenario.parts[part], scenario.parts)]
+    assert [each.what for each in asked[1:]] == [f"{part}: {each.what}" for part, each in alone]
+    assert [each.words for each in asked[1:]] == [each.words for _, each in alone]
+    assert any("date code" in each.what for each in asked)
