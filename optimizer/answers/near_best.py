@@ -1,5 +1,8 @@
 """Builds near the best that are worth choosing from: those too close to call with it, and the best without its choices.
 
+And what is better than such a build in every way, though told apart from the best: a build of other tires may be too
+close to call where a faster and cheaper one is not, for less is known of it.
+
 What is too close to call is known only of builds that searches met. The best build, and the best without each of its
 main choices, are complete answers, however many others there are.
 """
@@ -14,7 +17,7 @@ from optimizer.answers.closeness import Band, closeness, too_close_to
 from optimizer.answers.same_car import main_slots
 from optimizer.answers.swaps import MATTERS_MS
 from optimizer.choice.options import BoolArray, IntArray
-from optimizer.run.judge import order_keys
+from optimizer.run.judge import order_keys, speed_steps
 from optimizer.search.memory import Known
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
@@ -65,6 +68,8 @@ def near_best(
 ) -> NearBest:
     """Known builds within a window of the fastest [m/s] that are too close to call, or slower by what does not matter.
 
+    And those that are better than one of these in every way (`_no_worse`).
+
     The best without each main choice is there too, if it is in the window: its band says whether it is too close. That
     takes a search each, unless it is not to be asked (``ask_without``).
     """
@@ -78,7 +83,8 @@ def near_best(
     looked_at = known.take((np.arange(len(known.builds)) < MOST_CANDIDATES) | _rows_in(known.builds, alternatives))
     bands = closeness(study, looked_at.builds[0], looked_at.builds)
     close = np.array([each.too_close or abs(each.difference_ms) < MATTERS_MS for each in bands])
-    rows = np.flatnonzero(close | _rows_in(looked_at.builds, alternatives))
+    close |= _rows_in(looked_at.builds, alternatives)
+    rows = np.flatnonzero(close | _no_worse(study, looked_at, close))
     left_out = len(known.builds) - len(looked_at.builds)
     return NearBest(looked_at.take(rows), tuple(bands[row] for row in rows), left_out, closed)
 
@@ -111,6 +117,18 @@ def known_builds(study: Study, budget_cents: int | None) -> Known:
     """All legal builds within a budget that the study has met, in the total order."""
     known = study.memory.within(study.legality, study.book, np.inf if budget_cents is None else budget_cents)
     return known.take(order_keys(study.options, known.builds, known.speed_ms, known.care, known.cents))
+
+
+def _no_worse(study: Study, known: Known, than: BoolArray) -> BoolArray:
+    """Which of some builds are no worse than one of those marked (n,) in all they are compared by: (n,).
+
+    That is speed, price, margin, own hours, and how many slots are changed; steps are those that count.
+    """
+    changes = (known.builds != study.options.fitted).sum(axis=1)
+    worth = [speed_steps(known.speed_ms), -known.cents, np.round(known.care, 3), -np.round(known.hours, 6), -changes]
+    others = np.flatnonzero(than)
+    found = [each[:, None] >= each[None, others] for each in map(np.asarray, worth)]
+    return np.asarray(np.logical_and.reduce(found).any(axis=1))
 
 
 def _rows_in(builds: IntArray, wanted: IntArray) -> BoolArray:

@@ -272,8 +272,8 @@ def shortlist_text(words: Words, found: Shortlist) -> str:
     window = words.gap(found.window_ms)
     lines = [
         wrapped(f"Of {plural(found.candidates, 'build')} met within {window} of the fastest that are too close to call "
-                "with it, those that people argue about. The fastest is that of all legal builds; the other arguments "
-                "hold among the builds that the search met."),
+                "with it, or no worse in any way than one that is, those that people argue about. The fastest is that "
+                "of all legal builds; the other arguments hold among the builds that the search met."),
     ]  # fmt: skip
     first = found.entries[0]
     for place, entry in enumerate(found.entries, 1):
@@ -282,6 +282,8 @@ def shortlist_text(words: Words, found: Shortlist) -> str:
         head += f"{words.shortfall(entry.speed_ms, words.scenario.race_class.planned_ms)}, {words.price(entry.cents)}, "
         head += f"{math.floor(100 * entry.care)}% left of what is tightest, "
         head += f"{words.speed(entry.soft_ms)} on {found.soft_salt} salt."
+        if place > 1 and not entry.band.too_close:
+            head += f" Number 1 is faster in {entry.band.chance:.0%} of the draws of what is not known exactly."
         lines += ["", wrapped(head, f"{place}. ")]
         lines.append("   Unlike number 1:" if place > 1 else "   Changes from the car as it stands:")
         lines += builds_differ(words, entry.build, first.build if place > 1 else _fitted(words), "   - ")

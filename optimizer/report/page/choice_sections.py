@@ -147,7 +147,8 @@ def shortlist_section(words: PageWords, decision: Decision) -> Section:
     found = decision.shortlist
     lead = (
         f"Of {plural(found.candidates, 'build')} within {words.gap(found.window_ms)} of the fastest that are too close "
-        "to call with it, these are the ones with something to say for themselves."
+        "to call with it, or no worse in any way than one that is, these are the ones with something to say for "
+        "themselves."
     )
     entries = [_entry(words, decision, place) for place in range(len(found.entries))]
     return Section("shortlist", "Builds worth an argument", lead, {"entries": entries})
