@@ -8,8 +8,9 @@ unit price a concave, rising one. Taken over all builds it is concave too, so ev
 and there are at most as many steps as there are numbers of units. The last of them is the argument that it is the
 highest.
 
-The highest mass is found in the same way, with bisection in place of arithmetic. Speed may in rare cases rise with mass
-(a car that lacks grip), so that there may be heavier ones that would do as well.
+A mass is looked for in the same way, with bisection in place of arithmetic. That a lighter part does as well as a heavy
+one is the rule, and not sure: a faster car may be too fast for its tires, or lack grip. So some heavier ones are tried,
+and what is found is a mass at which it holds while a step above it does not.
 """
 
 from __future__ import annotations
@@ -40,6 +41,8 @@ TRIED = 10
 """Builds of which the heaviest part is looked for together, the fastest."""
 LIGHTER_TRIED = 17
 """Masses tried where cars are too light at the highest at which some are fast enough."""
+HEAVIER_TRIED = 4
+"""Masses tried between one at which no build is fast enough and the part's own."""
 NEAR_NOTHING = 0.01
 """Share of its mass that is left of a part which is made as light as can be imagined."""
 
@@ -120,17 +123,21 @@ class BringingIn:
         known : PriceLimit, optional
             A price at which one does: the search begins there.
         """
-        limit = self._highest_price(floor_of(level_ms), known)
+        limit = self.price_reaching(floor_of(level_ms), known)
         while not limit.none and self.elsewhere:
-            without = self._best_without(self._priced(None if limit.any_price else limit.cents))
+            without = speed_of(self.rival_at_price(limit))
             if speed_steps(without) <= speed_steps(level_ms):
                 break
             level_ms = without
-            limit = self._highest_price(floor_of(level_ms), NO_PRICE)
+            limit = self.price_reaching(floor_of(level_ms))
         return limit
 
-    def _highest_price(self, floor_ms: float, known: PriceLimit) -> PriceLimit:
-        """The same for one least speed: at ``known`` some build reaches it."""
+    def rival_at_price(self, limit: PriceLimit) -> Ranking:
+        """The best build that does not have the part where asked for, at the highest price of a limit."""
+        return self._without(self._priced(None if limit.any_price else limit.cents))
+
+    def price_reaching(self, floor_ms: float, known: PriceLimit = NO_PRICE) -> PriceLimit:
+        """The highest price at which a build with the part is as fast as a floor; at ``known`` some is."""
         limit, asked = known, 0
         while not limit.any_price:
             study = self._priced(0 if limit.cents is None else limit.cents + 1)
@@ -185,33 +192,28 @@ class BringingIn:
 
     # --- the mass -----------------------------------------------------------------------------------------------
 
-    def highest_mass(
-        self, level_ms: float, floor_of: Callable[[float], float], builds: IntArray
-    ) -> float | None:
-        """The highest mass below its own [kg] at which a build with the part reaches what a level asks for.
+    def mass_reaching(self, floor_ms: float, builds: IntArray) -> float | None:
+        """A mass below its own [kg] at which a build with the part is as fast as a floor, and a step above it none.
 
-        Found to `MASS_STEP_KG`; None where even `NEAR_NOTHING` of the mass does not do. Inertia goes with the mass, as
-        if the part were made of something lighter; the heat that a rotor takes stays. The search begins with changes of
-        ``builds`` (n, S) that have the part.
+        Found to `MASS_STEP_KG`; None where `NEAR_NOTHING` of the mass does not do, or the least that rules ask of the
+        part, nor any of `HEAVIER_TRIED`. Inertia goes with the mass, as if the part were made of something lighter; the
+        heat that a rotor takes stays. The search begins with changes of ``builds`` (n, S) that have the part.
 
         A car that has to weigh something may be too light with the part made of next to nothing, and fast enough and
         heavy enough somewhere in between. So the highest mass is first looked for with what a car weighs at least
         lowered by as much as the part is, and then held against the rule; where no build is heavy enough there, lower
         ones are tried, which proves nothing.
         """
-        steps = self._highest_mass(floor_of(level_ms), builds)
-        while steps is not None and self.elsewhere:
-            without = self._best_without(self._weighing(steps))
-            if speed_steps(without) <= speed_steps(level_ms):
-                break
-            level_ms = without
-            steps = self._highest_mass(floor_of(level_ms), builds)
+        steps = self._steps_reaching(floor_ms, builds)
         return None if steps is None else steps * MASS_STEP_KG
 
-    def _highest_mass(self, floor_ms: float, builds: IntArray) -> int | None:
+    def rival_at_mass(self, mass_kg: float) -> Ranking:
+        """The best build that does not have the part where asked for, with a part of some mass."""
+        return self._without(self._weighing(round(mass_kg / MASS_STEP_KG)))
+
+    def _steps_reaching(self, floor_ms: float, builds: IntArray) -> int | None:
         """The same in steps of `MASS_STEP_KG`."""
-        least = max(1, math.ceil(NEAR_NOTHING * self.part.mass_kg / MASS_STEP_KG))
-        own = math.ceil(round(self.part.mass_kg / MASS_STEP_KG, 9))
+        least, own = self._ends()
         bound = any(_is_least_weight(limit) for limit in self.study.scenario.race_class.limits)
         self._lenient = bound
         highest, fast = self._highest_from(least, own, floor_ms, builds)
@@ -226,6 +228,31 @@ class BringingIn:
                 return self._heaviest(found.builds[:TRIED], below, above, floor_ms)
         return None
 
+    @property
+    def lightest_kg(self) -> float:
+        """The least mass that is asked about."""
+        return self._ends()[0] * MASS_STEP_KG
+
+    def _ends(self) -> tuple[int, int]:
+        """Steps of next to nothing, or of the least that rules ask of the part where it is to be; and of its own mass.
+
+        With its own mass rules let it in.
+        """
+        own = math.ceil(round(self.part.mass_kg / MASS_STEP_KG, 9))
+        low = max(1, math.ceil(NEAR_NOTHING * self.part.mass_kg / MASS_STEP_KG))
+
+        def allowed(steps: int) -> bool:
+            study = self._weighing(steps)
+            return not all(study.legality.forbidden[s][o] for s, o in places_of(study.options, self.named))
+
+        if allowed(low):
+            return low, own
+        high = own
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (low, middle) if allowed(middle) else (middle, high)
+        return high, own
+
     def _found_at(self, steps: int, floor_ms: float, builds: IntArray) -> Ranking:
         """Builds that reach a floor at a mass, if any do; what changes lead to takes a tenth of a search's time."""
         lighter = self._weighing(steps)
@@ -235,19 +262,31 @@ class BringingIn:
     def _highest_from(
         self, least: int, own: int, floor_ms: float, builds: IntArray
     ) -> tuple[int | None, IntArray]:
-        """The highest number of steps, from ``least`` on and below its ``own``, at which one is that fast.
+        """A number of steps, from ``least`` on and below its ``own``, at which one is that fast, and none at one more.
 
         And the builds (n, S) of which one is: those given where none is.
         """
-        known, asked = None, least
+        known, asked, given = None, least, builds
         while asked < own:
             found = self._found_at(asked, floor_ms, builds)
             if not found.listed:
-                break
+                heavier = self._tried_heavier(asked, own, floor_ms, given)
+                if heavier is None:
+                    break
+                asked, found = heavier
             builds = found.builds[:TRIED]
             known = self._heaviest(builds, asked, own, floor_ms)
             asked = known + 1
         return known, builds
+
+    def _tried_heavier(self, low: int, own: int, floor_ms: float, builds: IntArray) -> tuple[int, Ranking] | None:
+        """Most steps of a few tried between two at which changes of builds (n, S) are that fast, and these; or None."""
+        tried = np.linspace(low, own, HEAVIER_TRIED + 2).astype(int)[1:-1].tolist()
+        for steps in sorted({each for each in tried if low < each < own}, reverse=True):
+            found = self._changed(self._weighing(steps), builds)
+            if reaches(found, floor_ms):
+                return steps, found
+        return None
 
     def _heaviest(self, builds: IntArray, low: int, high: int, floor_ms: float) -> int:
         """Most steps, from ``low`` up to less than ``high``, at which one of builds (n, S) wins; at ``low`` one does.
@@ -320,10 +359,15 @@ class BringingIn:
         self.closed &= found.listed > 0 or bool(found.evidence.closed)
         return found
 
-    def _best_without(self, study: Study) -> float:
+    def _without(self, study: Study) -> Ranking:
         found = study.best(budget_cents=self.budget_cents, without_parts=(self.named,), progress=self.progress)
         self.closed &= bool(found.evidence.closed)
-        return float(found.speed_ms[0]) if found.listed else 0.0
+        return found
+
+
+def speed_of(ranking: Ranking) -> float:
+    """Speed [m/s] of the best build; 0 where there is none."""
+    return float(ranking.speed_ms[0]) if ranking.listed else 0.0
 
 
 def highest_affordable(costs: Callable[[int | None], float], budget: float) -> PriceLimit:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from optimizer.answers.brings_in import NO_PRICE, BringingIn, PriceLimit
+from optimizer.answers.brings_in import NO_PRICE, BringingIn, PriceLimit, speed_of
 from optimizer.choice.options import IntArray
-from optimizer.run.judge import as_fast, just_above
+from optimizer.run.judge import as_fast, just_above, speed_steps
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
@@ -15,7 +14,7 @@ from optimizer.search.study import Study
 
 @dataclass(frozen=True, slots=True)
 class FirstPlace:
-    """What a part is to do: be faster than a level, by the best build that has it nowhere.
+    """What a part is to do: be faster than a level, at first that of the best build that has it nowhere.
 
     ``tied_cents``: where a cap holds that build, its price; as fast for less is then first place, too. None elsewhere:
     there two are hardly ever equal to the 0.001 m/s.
@@ -26,15 +25,25 @@ class FirstPlace:
     level_ms: float
     tied_cents: int | None
 
-    def ways(self, study: Study, progress: Progress | None) -> list[tuple[BringingIn, Callable[[float], float]]]:
-        """Who to ask, and the least speed wanted, for a level."""
-        found: list[tuple[BringingIn, Callable[[float], float]]] = [
-            (BringingIn(study, self.named, self.budget_cents, progress), just_above)
-        ]
+    def ways(self, study: Study, progress: Progress | None) -> list[tuple[BringingIn, float]]:
+        """Who to ask, and the least speed wanted."""
+        found = [(BringingIn(study, self.named, self.budget_cents, progress), just_above(self.level_ms))]
         if self.tied_cents is not None:
             less = self.tied_cents - 1 if self.budget_cents is None else min(self.budget_cents, self.tied_cents - 1)
-            found.append((BringingIn(study, self.named, less, progress), as_fast))
+            found.append((BringingIn(study, self.named, less, progress), as_fast(self.level_ms)))
         return found
+
+    def against(self, study: Study, rival: Ranking) -> FirstPlace:
+        """The same against another build too, where that is harder to beat."""
+        speed, tied = speed_of(rival), tied_cents(study, rival)
+        more = speed_steps(speed) - speed_steps(self.level_ms)
+        if more > 0 or (more == 0 and tied is not None and (self.tied_cents is None or tied < self.tied_cents)):
+            return replace(self, level_ms=speed, tied_cents=tied)
+        return self
+
+
+MOST_RIVALS = 6
+"""Builds with the part elsewhere only that are asked to be beaten, one after the other: they gain with it."""
 
 
 def first_price(
@@ -45,23 +54,43 @@ def first_price(
     ``known`` is a price at which it is faster.
     """
     limit, complete = NO_PRICE, True
-    for asking, floor_of in wanted.ways(study, progress):
-        limit = limit.or_higher(asking.highest_price(wanted.level_ms, floor_of, known))
-        known = NO_PRICE  # nothing is known of builds that are as fast for less
-        complete &= asking.closed
-    return limit, complete
+    for _ in range(MOST_RIVALS):
+        limit, ways = NO_PRICE, wanted.ways(study, progress)
+        for asking, floor_ms in ways:
+            limit = limit.or_higher(asking.price_reaching(floor_ms, known))
+            known = NO_PRICE  # nothing is known of builds that are as fast for less, nor of what beats a rival
+        main, before = ways[0][0], wanted
+        if not limit.none and main.elsewhere:
+            wanted = wanted.against(study, main.rival_at_price(limit))
+        complete &= all(asking.closed for asking, _ in ways)
+        if wanted == before:
+            return limit, complete
+    return limit, False
 
 
 def first_mass(
     study: Study, progress: Progress | None, wanted: FirstPlace, builds: IntArray
 ) -> tuple[float | None, bool]:
-    """Highest mass at which a part comes before a level, and whether all searches were complete.
+    """A mass at which a part comes before a level, and a step above it does not; whether all searches were complete.
 
-    Builds (n, S) that have the part may do so at some mass, or changes of them.
+    Builds (n, S) that have the part may do so at some mass, or changes of them. That it beats a rival at no mass says
+    little where that one is slower with the lightest.
     """
-    ways = wanted.ways(study, progress)
-    found = [asking.highest_mass(wanted.level_ms, floor_of, builds) for asking, floor_of in ways]
-    return max((each for each in found if each is not None), default=None), all(asking.closed for asking, _ in ways)
+    mass_kg, complete, begun = None, True, wanted
+    for _ in range(MOST_RIVALS):
+        ways = wanted.ways(study, progress)
+        found = [asking.mass_reaching(floor_ms, builds) for asking, floor_ms in ways]
+        mass_kg = max((each for each in found if each is not None), default=None)
+        main, before = ways[0][0], wanted
+        if mass_kg is not None and main.elsewhere:
+            wanted = wanted.against(study, main.rival_at_mass(mass_kg))
+        complete &= all(asking.closed for asking, _ in ways)
+        if wanted == before:
+            if mass_kg is None and wanted != begun:
+                lightest = begun.against(study, main.rival_at_mass(main.lightest_kg))
+                complete &= bool(speed_steps(lightest.level_ms) >= speed_steps(wanted.level_ms))
+            return mass_kg, complete
+    return mass_kg, False
 
 
 def tied_cents(study: Study, without: Ranking) -> int | None:
@@ -69,6 +98,3 @@ def tied_cents(study: Study, without: Ranking) -> int | None:
     return int(without.cents[0]) if without.listed and study.judge.caps(as_fast(speed_of(without))) else None
 
 
-def speed_of(ranking: Ranking) -> float:
-    """Speed [m/s] of the best build; 0 where there is none."""
-    return float(ranking.speed_ms[0]) if ranking.listed else 0.0

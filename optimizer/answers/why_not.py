@@ -13,10 +13,10 @@ from functools import partial
 
 import numpy as np
 
-from optimizer.answers.brings_in import NO_PRICE, TRIED, BringingIn, PriceLimit, has_mass, has_price
+from optimizer.answers.brings_in import NO_PRICE, TRIED, BringingIn, PriceLimit, has_mass, has_price, speed_of
 from optimizer.answers.cards import card_of
 from optimizer.answers.closeness import Band, closeness
-from optimizer.answers.first_place import FirstPlace, first_mass, first_price, speed_of, tied_cents
+from optimizer.answers.first_place import FirstPlace, first_mass, first_price, tied_cents
 from optimizer.answers.kept_out import KeptOut, kept_out
 from optimizer.answers.meanwhile import begin, begin_after
 from optimizer.choice.options import IntArray
@@ -88,9 +88,10 @@ class PriceAnswer:
 
 @dataclass(frozen=True, slots=True)
 class MassAnswer:
-    """How heavy a part may be to take first place at its own price [kg]; None: it takes it at no mass at all.
+    """How heavy a part may be to take first place at its own price [kg]; None: it takes it at no mass that was tried.
 
-    A lighter one does so too, as far as the car stays as heavy as its class asks.
+    A step of 0.01 kg more and it does not; that is the highest such mass as far as lighter parts do as well as heavy
+    ones. A faster car may be too fast for its tires, and a lighter one lack grip: so a few heavier ones are tried too.
     """
 
     stated_kg: float
@@ -253,7 +254,8 @@ class _Asked:
         asking = BringingIn(self.study, self.named, self.budget_cents, self.progress) if priced or heavy else None
         # What builds that have it elsewhere gain is asked about at the price or mass that is found.
         if asking is not None and asking.elsewhere:
-            level = speed_of(self._best(without_parts=(self.part.id,)))
+            nowhere = self._best(without_parts=(self.part.id,))
+            level, tied = speed_of(nowhere), tied_cents(self.study, nowhere)
         else:
             tied = tied_cents(self.study, without)
         question = FirstPlace(self.named, self.budget_cents, level, tied)

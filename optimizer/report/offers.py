@@ -31,8 +31,10 @@ def why_not_text(words: Words, found: WhyNot) -> str:
     if found.mass is not None:
         stated = shown(found.mass.stated_kg, "mass", metric=words.metric)
         lightest = found.mass.first_kg
-        text = "at no mass" if lightest is None else f"at {shown(lightest, 'mass', metric=words.metric)} or less"
-        lines.append(wrapped(f"At its price it would take first place {text}; it has {stated}.", "  - "))
+        when = "at no mass that was tried"
+        if lightest is not None:
+            when = f"if it had {shown(lightest, 'mass', metric=words.metric)}, and not with a little more"
+        lines.append(wrapped(f"At its price it would take first place {when}; it has {stated}.", "  - "))
     if found.kept_out is not None:
         lines += _what_keeps_out(found.kept_out.text, found.kept_out.reasons)
         for near in found.kept_out.nearest:

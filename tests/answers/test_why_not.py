@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass, replace
 from functools import cache
 from types import MappingProxyType
+from typing import Any, Literal
 
 import numpy as np
 import pytest
@@ -20,7 +21,7 @@ from optimizer.errors import UsageError
 from optimizer.executor import processes
 from optimizer.physics.tires import SPEED_SYMBOL_MS
 from optimizer.run.judge import SPEED_STEP_MS
-from optimizer.scenario.event import Bracket, Limit, Rule
+from optimizer.scenario.event import Bracket, Limit, Rule, Scenario
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.diagnosis import rule_names
 from optimizer.search.selection_model import build_model
@@ -231,19 +232,22 @@ def capped(seed: int) -> tuple[Everything, int]:
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-@pytest.mark.parametrize("named", ["T1", "E0", "Rf0", "Xn0", "F0"])
+@pytest.mark.parametrize("named", ["T1", "E0", "Rf0", "Xn0", "F0", "front tires=T1", "rear tires=T1"])
 def test_at_a_cap_as_fast_for_less_is_first_place(seed: int, named: str) -> None:
-    """At the price found it is faster than all without it, or as fast and cheaper; at a cent more it is not."""
+    """At the price found it is faster than all without it, or as fast and cheaper; at a cent more it is not.
+
+    Also where it is asked about in one slot: then those that have it in another get cheaper with it.
+    """
     every, budget = capped(seed)
     answer = why_not(every.study, named, budget_cents=budget)
-    has = every.has(named)
+    has, part = every.has(named), named.rpartition("=")[2]
 
     def best(chosen: np.ndarray, cents: np.ndarray) -> tuple[float, float]:
         rows = np.flatnonzero(chosen & (cents <= budget))
         return max(zip(np.round(every.speed[rows] / SPEED_STEP_MS), -cents[rows], strict=True), default=(0.0, 0.0))
 
-    def lead(price: int) -> bool:
-        cents = every.cents(named, price)
+    def lead(price: int | None) -> bool:
+        cents = every.cents(part, price)
         return best(has, cents) > best(~has, cents)
 
     assert answer.closed
@@ -251,7 +255,9 @@ def test_at_a_cap_as_fast_for_less_is_first_place(seed: int, named: str) -> None
     if not answer.price.matters or answer.price.stated_cents is None:
         return
     first = answer.price.first
-    assert not first.any_price
+    if first.any_price:
+        assert lead(None)
+        return
     at_stated = answer.price.stated_cents
     if first.cents is None:
         assert not lead(0)
@@ -309,6 +315,65 @@ def test_a_part_that_makes_the_car_too_light_at_next_to_nothing_may_be_first_abo
     assert not asked(0.01 * part.mass_kg).in_best, "the car would be too light"
     assert asked(found).in_best
     assert not asked(found + MASS_STEP_KG).in_best
+
+
+def lighter_by(scenario: Scenario, part: str, mass_kg: float) -> Scenario:
+    """The scenario with a part of another mass, made of something lighter or heavier."""
+    record = scenario.parts[part]
+    scale = mass_kg / record.mass_kg
+    return with_part(scenario, replace(record, mass_kg=mass_kg, inertia_kgm2=scale * record.inertia_kgm2))
+
+
+def first_at(scenario: Scenario, part: str, mass_kg: float, budget: int) -> bool:
+    """Whether the best build has a part that heavy."""
+    other = everything_of(Study.of(lighter_by(scenario, part, mass_kg)))
+    cents, has = other.cents(part, other.study.scenario.parts[part].price_cents), other.has(part)
+    return other.best(has, cents, budget) > other.best(~has, cents, budget)
+
+
+def ruled_class(seed: int, sizes: tuple[int, ...], rating_rule: Literal["refuse", "limiter"], **race: Any) -> Scenario:
+    scenario = random_catalog(seed, sizes=sizes)
+    event = replace(scenario.event, rating_rule=rating_rule)
+    classes = MappingProxyType({**event.classes, event.race_class: replace(scenario.race_class, **race)})
+    return replace(scenario, event=replace(event, classes=classes))
+
+
+def share_of_prices(every: Everything, share: float) -> int:
+    """What the cheapest builds, by share, cost at most."""
+    prices = every.study.book.price(every.builds)
+    return int(np.quantile(prices.cents[prices.available], share))
+
+
+@pytest.mark.parametrize("seed", [5303, 5304])
+def test_a_part_that_rules_ask_to_weigh_something_is_not_asked_about_below_that(seed: int) -> None:
+    """An engine has to weigh a fifth of what this one does: with next to nothing it is out, and first above."""
+    least = Rule(name="least engine", reason="class", kind="engine", field="mass", minimum=50.0)
+    scenario = ruled_class(seed, SIZES, "limiter", rules=(least,))
+    scenario = lighter_by(scenario, "E0", 2.5 * scenario.parts["E0"].mass_kg)
+    cheap = replace(scenario.parts["E0"], price_cents=(scenario.parts["E0"].price_cents or 0) // 2)
+    scenario = with_part(scenario, cheap)
+    budget = share_of_prices(everything_of(Study.of(scenario)), 0.6)
+    answer = why_not(Study.of(scenario), "E0", budget_cents=budget)
+    assert answer.mass is not None
+    assert answer.mass.first_kg is not None
+    assert answer.mass.first_kg >= 50.0
+    assert first_at(scenario, "E0", answer.mass.first_kg, budget)
+    assert not first_at(scenario, "E0", answer.mass.first_kg + MASS_STEP_KG, budget)
+    assert not first_at(scenario, "E0", 49.0, budget)
+
+
+def test_where_a_lighter_part_makes_the_car_too_fast_for_its_tires_heavier_ones_are_tried() -> None:
+    """Masses at which it is first do not hang together here: it is, it is not, and it is again."""
+    scenario = ruled_class(8012, (1, 1, 1, 2, 1, 1, 1), "refuse", brackets=())
+    budget = share_of_prices(everything_of(Study.of(scenario)), 0.6)
+    scenario = lighter_by(scenario, "E0", 1.7 * scenario.parts["E0"].mass_kg)
+    answer = why_not(Study.of(scenario), "E0", budget_cents=budget)
+    assert answer.mass is not None
+    found = answer.mass.first_kg
+    assert found is not None
+    first = [first_at(scenario, "E0", each, budget) for each in (21.58, 21.6, 54.0, found, found + MASS_STEP_KG)]
+    assert first == [True, False, True, True, False]
+    assert found > 86.4
 
 
 def test_some_parts_need_only_be_lighter() -> None:
