@@ -172,6 +172,7 @@ answers.bench_tests
 answers.measure_next
 answers.trailers
 answers.bring
+answers.price_limit
 answers.brings_in
 answers.first_place
 answers.kept_out

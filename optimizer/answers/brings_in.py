@@ -17,13 +17,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from types import MappingProxyType
 from typing import Any, cast
 
 import numpy as np
 
+from optimizer.answers.price_limit import NO_PRICE, PriceLimit, highest_affordable
 from optimizer.answers.unknowns import salt_asked_about
 from optimizer.choice.options import FloatArray, IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
@@ -45,38 +46,6 @@ HEAVIER_TRIED = 4
 """Masses tried between one at which no build is fast enough and the part's own."""
 NEAR_NOTHING = 0.01
 """Share of its mass that is left of a part which is made as light as can be imagined."""
-
-
-@dataclass(frozen=True, slots=True)
-class PriceLimit:
-    """The highest price at which something holds.
-
-    Attributes
-    ----------
-    cents : int or None
-        For what the sheet sells at once: a piece, a pair or a set. None: at no price, not even for nothing, unless
-        ``any_price``.
-    any_price : bool
-        It holds however dear the part is.
-    """
-
-    cents: int | None
-    any_price: bool = False
-
-    @property
-    def none(self) -> bool:
-        """Whether it holds at no price."""
-        return self.cents is None and not self.any_price
-
-    def or_higher(self, other: PriceLimit) -> PriceLimit:
-        """The higher of two."""
-        if self.any_price or other.any_price:
-            return PriceLimit(None, any_price=True)
-        known = [each for each in (self.cents, other.cents) if each is not None]
-        return PriceLimit(max(known, default=None))
-
-
-NO_PRICE = PriceLimit(None)
 
 
 class BringingIn:
@@ -368,28 +337,6 @@ class BringingIn:
 def speed_of(ranking: Ranking) -> float:
     """Speed [m/s] of the best build; 0 where there is none."""
     return float(ranking.speed_ms[0]) if ranking.listed else 0.0
-
-
-def highest_affordable(costs: Callable[[int | None], float], budget: float) -> PriceLimit:
-    """The highest price of one thing at which what is to be had costs no more than a budget.
-
-    Parameters
-    ----------
-    costs : callable
-        What it costs [cents] at a price of the thing, concave and rising in it; None: where the thing is not for sale.
-    budget : float
-        In cents; infinite without a limit.
-    """
-    if costs(None) <= budget:
-        return PriceLimit(None, any_price=True)
-    price, now = 0, costs(0)
-    if now > budget:
-        return NO_PRICE
-    while (dearer := costs(price + 1)) <= budget:
-        # Concave: the next steps add no more than this one did. It adds something, or the price would not matter.
-        price += max(1, int((budget - now) // (dearer - now)))
-        now = costs(price)
-    return PriceLimit(price)
 
 
 def passing_speeds(study: Study, builds: IntArray) -> FloatArray:

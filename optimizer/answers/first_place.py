@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from optimizer.answers.brings_in import NO_PRICE, BringingIn, PriceLimit, speed_of
+from optimizer.answers.brings_in import BringingIn, speed_of
+from optimizer.answers.price_limit import NO_PRICE, PriceLimit
 from optimizer.choice.options import IntArray
 from optimizer.run.judge import as_fast, just_above, speed_steps
 from optimizer.search.ranking import Ranking

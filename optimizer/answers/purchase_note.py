@@ -13,8 +13,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from optimizer.answers.brings_in import NO_PRICE, BringingIn, PriceLimit, highest_affordable, speed_of
+from optimizer.answers.brings_in import BringingIn, speed_of
 from optimizer.answers.first_place import FirstPlace, first_price, tied_cents
+from optimizer.answers.price_limit import NO_PRICE, PriceLimit, highest_affordable
 from optimizer.answers.seller import Ask, asks_of
 from optimizer.choice.options import IntArray, options_of
 from optimizer.choice.price import PriceBook

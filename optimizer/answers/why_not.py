@@ -13,12 +13,13 @@ from functools import partial
 
 import numpy as np
 
-from optimizer.answers.brings_in import NO_PRICE, TRIED, BringingIn, PriceLimit, has_mass, has_price, speed_of
+from optimizer.answers.brings_in import TRIED, BringingIn, has_mass, has_price, speed_of
 from optimizer.answers.cards import card_of
 from optimizer.answers.closeness import Band, closeness
 from optimizer.answers.first_place import FirstPlace, first_mass, first_price, tied_cents
 from optimizer.answers.kept_out import KeptOut, kept_out
 from optimizer.answers.meanwhile import begin, begin_after
+from optimizer.answers.price_limit import NO_PRICE, PriceLimit
 from optimizer.choice.options import IntArray
 from optimizer.choice.price import BUDGET
 from optimizer.choice.wishes import places_of

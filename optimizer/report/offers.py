@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from optimizer.answers.brings_in import PriceLimit
 from optimizer.answers.offers import Landing, OfferAnswer, OffersAnswer
+from optimizer.answers.price_limit import PriceLimit
 from optimizer.answers.why_not import PriceAnswer, PutIn, WhyNot
 from optimizer.report.questions import band_text, change_text, completeness, told
 from optimizer.report.wording import Words, both, wrapped

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from optimizer.answers.brings_in import PriceLimit
+from optimizer.answers.price_limit import PriceLimit
 from optimizer.answers.purchase_note import PurchaseNote, ToBuy
 from optimizer.answers.seller import Ask
 from optimizer.answers.uncertainties import PRACTICE
