@@ -395,3 +395,16 @@ def test_a_part_with_a_bad_cell_is_still_a_known_part(tmp_path):
     tables = small.with_cell("gearsets", 3, "mass", "x")
 
     assert len(small.faults_of(small.write(tmp_path, tables=tables))) == 1
+
+
+def test_limits_on_weight_and_displacement_are_kept_as_typed(tmp_path):
+    """The dot may stand between thousands: what is read is 2 cc and 1 kg, and somebody must be told."""
+    event = small.EVENT.replace('"1,500 cc"', '"2.000 cc"').replace('"1,500 lb"', '"1.000 kg"')
+    assert event.count("2.000") == event.count("1.000 kg") == 1
+    displacement, mass = read_scenario(small.write(tmp_path, event=event)).limits
+
+    line = 1 + event[: event.index("2.000")].count("\n")
+    assert displacement.where == f"event.toml line {line}, classes[1].rules[1].maximum"
+    assert (displacement.typed, displacement.dimension) == ("2.000 cc", "volume")
+    assert displacement.value == pytest.approx(2e-6)
+    assert (mass.typed, mass.value, mass.dimension, mass.race_class) == ("1.000 kg", 1.0, "mass", "J/production")
