@@ -33,6 +33,8 @@ FEWEST_IN_A_SHEET = 3
 """Parts it takes to speak of the middle one of a sheet."""
 PRICED_ALIKE = ("tire", "wheel", "rotor", "final drive", "gearset")
 """Kinds whose parts do the same for the car. An extra may be a roll of tape, an engine option a jet."""
+WEIGHS_ALIKE = ("final drive", "gearset")
+"""Kinds of which no size tells the mass, but whose parts go into the same housing."""
 FEWEST_PRICES = 5
 """Prices it takes to say that one of them is unlike the others."""
 
@@ -163,6 +165,10 @@ USUAL: Mapping[str, Usual] = MappingProxyType({
     "engine mass": Usual(
         "mass of an engine, in kg over its displacement in liters and one more", 20.0, 85.0, "", COMMON,
         "look at the unit of the column, and at the displacement",
+    ),
+    "mass, beside others": Usual(
+        "mass of a final drive or gearset over that of the middle one of its sheet", 0.5, 2.0, "fraction", COMMON,
+        "look at the decimal point, at the unit, and at what is weighed with it",
     ),
     "weight limit": Usual(
         "limit on the weight of a car", CAR_MASS.low, CAR_MASS.high, "mass", COMMON, "look at the unit",
@@ -323,6 +329,20 @@ def _doubts_of_masses(scenario: Scenario, parts: Iterable[str]) -> Iterator[Doub
             yield from usual.doubt(what, part.mass_kg, scale=by, dimension="mass")
 
 
+def _doubts_beside_others(scenario: Scenario, parts: Iterable[str]) -> Iterator[Doubt]:
+    """Masses far from those of others of the kind, where no size tells what a part should weigh."""
+    wanted = set(parts)
+    for kind in WEIGHS_ALIKE:
+        alike = [part for part in scenario.parts.values() if part.kind == kind]
+        if len(alike) < FEWEST_IN_A_SHEET:
+            continue
+        middle = sorted(part.mass_kg for part in alike)[len(alike) // 2]
+        for part in alike:
+            if part.id in wanted:
+                what = f"mass of {kind} {part.id}, beside the middle one of {len(alike)}"
+                yield from USUAL["mass, beside others"].doubt(what, part.mass_kg, scale=middle, dimension="mass")
+
+
 def _doubts_of_prices(scenario: Scenario, parts: Iterable[str]) -> Iterator[Doubt]:
     """Prices far from those of others of the kind; what costs nothing is a gift, and no slip.
 
@@ -388,5 +408,6 @@ def doubts_of_inputs(
     for part in named:
         found += doubts_of_part(scenario.parts[part], car)
     found += _doubts_of_masses(scenario, named)
+    found += _doubts_beside_others(scenario, named)
     found += _doubts_of_prices(scenario, named)
     return tuple(found)

@@ -24,7 +24,16 @@ from optimizer.scenario.event import Salt, TypedLimit
 from optimizer.scenario.parts import CurvePoints, TireSize
 from optimizer.scenario.reading import read_scenario
 from optimizer.units import POUND, shown
-from tests.choice.records import make_engine, make_extra, make_rotor, make_scenario, make_tire, make_wheel
+from tests.choice.records import (
+    make_engine,
+    make_extra,
+    make_final_drive,
+    make_gearset,
+    make_rotor,
+    make_scenario,
+    make_tire,
+    make_wheel,
+)
 from tests.scenes import DEMO, MPH, STARTER
 
 PAGE = (Path(__file__).parents[2] / "docs" / "second-looks.md").read_text("utf-8")
@@ -96,6 +105,12 @@ def of_dear_sheet(share, *, number=5, budget_cents=10**9, asked=()):
     return doubts_of_inputs(make_scenario(parts, event={"budget_cents": budget_cents}), parts=asked)
 
 
+def of_mass_beside(mass_kg, make, *ids):
+    """The last of some parts has this mass, all others 10 kg."""
+    *alike, odd = ids
+    return doubts_of_inputs(make_scenario([*(make(each, mass_kg=10.0) for each in alike), make(odd, mass_kg=mass_kg)]))
+
+
 def of_limit(dimension):
     return lambda value: doubts_of_inputs(
         replace(make_scenario(), limits=(TypedLimit("event.toml line 7, limits[1].minimum", "1", value, dimension),))
@@ -129,6 +144,9 @@ INPUTS = {
     ),
     "rotor mass": (lambda value: of_mass(make_rotor, "R-odd")(0.24**2 * value), 15.0, 160.0),
     "rotor mass, sheet": (lambda value: of_sheet(make_rotor, *ROTORS)(0.24**2 * value), 33.0, 140.0),
+    "mass, beside others": (
+        lambda value: of_mass_beside(10 * value, make_final_drive, "F-stock", "F-2", "F-odd"), 0.5, 2.0
+    ),
     "weight limit": (of_limit("mass"), 200.0, 5000.0),
     "displacement limit": (of_limit("volume"), 20e-6, 0.01),
     "price": (lambda value: of_prices(round(value * 10**9)), 0.025, 50.0),
@@ -246,6 +264,17 @@ def test_one_odd_mass_is_of_that_part_alone():
     scenario = make_scenario([make_tire("T-odd", mass_kg=17.0), *(make_tire(f"T-{n}") for n in range(3))])
 
     assert [each.what for each in doubts_of_inputs(scenario)] == ["mass of tire T-odd (185/60R15)"]
+
+
+def test_a_final_drive_or_gearset_far_from_all_others_is_told():
+    """30 kg beside 9.5 and 10: a decimal point, or the whole axle. Of two, nobody can say which is odd."""
+    (drive,) = of_mass_beside(30.0, make_final_drive, "F-stock", "F-2", "F-odd")
+    (gears,) = of_mass_beside(22.0, make_gearset, "G-stock", "G-2", "G-odd")
+
+    assert drive.what == "mass of final drive F-odd, beside the middle one of 3"
+    assert (drive.value, drive.low, drive.high, drive.dimension) == (30.0, 5.0, 20.0, "mass")
+    assert gears.what == "mass of gearset G-odd, beside the middle one of 3"
+    assert of_mass_beside(30.0, make_final_drive, "F-stock", "F-odd") == ()
 
 
 def test_two_parts_are_no_sheet():
