@@ -32,6 +32,7 @@ scenario.estimates
 scenario.event
 scenario.findings
 scenario.bounds
+scenario.commas
 scenario.cells
 scenario.columns
 scenario.entries

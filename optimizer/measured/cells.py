@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterable
 
 from optimizer.units import nearest
 
@@ -199,46 +198,3 @@ def wind_origin(text: str) -> float | None:
         return compass(origin) if origin else None
     except ValueError as fault:
         raise ValueError(f"comes from {origin!r}, which {fault}") from None
-
-
-_PLAIN_COMMA = re.compile(r"[+-]?\d+,\d+(e[+-]?\d+)?", re.IGNORECASE)
-_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+")
-_DOTS_AND_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
-_POINT = re.compile(r"[+-]?[\d,]*\.\d+(e[+-]?\d+)?", re.IGNORECASE)
-
-
-def decimal_comma(texts: Iterable[str]) -> bool | None:
-    """Whether commas in numbers are decimal ones; None where it cannot be told (``1,234`` alone, or a mixture).
-
-    Parameters
-    ----------
-    texts : iterable of str
-        Cells of a table whose separator is no comma.
-    """
-    comma = point = unclear = False
-    for text in texts:
-        if "," not in text:
-            point = point or bool(_POINT.fullmatch(text))
-        elif _DOTS_AND_COMMA.fullmatch(text) or (_PLAIN_COMMA.fullmatch(text) and not _THOUSANDS.fullmatch(text)):
-            comma = True
-        elif _THOUSANDS.fullmatch(text):
-            unclear = True
-        else:
-            point = point or bool(_POINT.fullmatch(text))
-    if comma and point:
-        return None
-    return None if unclear and not comma and not point else comma
-
-
-def with_point(text: str) -> str:
-    """A number typed with a decimal comma, with a point in its place and its unit kept; other text as it is.
-
-    Examples
-    --------
-    >>> with_point("1.853,5 lb")
-    '1853.5 lb'
-    """
-    number = re.match(r"[+-]?[\d.]*\d,\d+", text)
-    if number is None or not (_DOTS_AND_COMMA.fullmatch(number[0]) or _PLAIN_COMMA.fullmatch(number[0])):
-        return text
-    return number[0].replace(".", "").replace(",", ".") + text[number.end() :]
