@@ -244,8 +244,20 @@ def test_a_comma_in_a_sheet_of_semicolons_is_not_guessed(tmp_path):
             2,
             "load rating [lb]",
             "1,100",
-            "has a comma, which may mean two things in a sheet separated by semicolons; write 1234.5",
+            "has a decimal comma or one between thousands: write 1.100 or 1100",
         )
+    ]
+
+
+def test_a_decimal_comma_beside_decimal_points_is_not_guessed(tmp_path):
+    """Whoever writes both may have meant 1.100 as eleven hundred; cents are told by their two digits."""
+    tables = small.without_thousands(small.sheets())
+    tables["wheels"][1][small.column_of(tables["wheels"], "center bore")] = "57,1"
+    tables["wheels"][2][small.column_of(tables["wheels"], "price")] = "$1.640,50"
+
+    expected = "has a decimal comma, and other numbers here have a decimal point: write 57.1"
+    assert small.faults_of(small.write(tmp_path, tables=tables, separator=";")) == [
+        ("wheels.csv", 2, "center bore [mm]", "57,1", expected)
     ]
 
 
