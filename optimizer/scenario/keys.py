@@ -178,7 +178,7 @@ JOB: tuple[Field, ...] = (
 EVENT: tuple[Field, ...] = (
     Field("name", "name", "What the crew calls it.", required=True),
     Field("date", "date", "First day: 2026-09-14.", parse=cells.event_week, required=True),
-    Field("currency", "currency", "Currency of all money.", parse=cells.one_of(*cells.CURRENCIES)),
+    Field("currency", "currency", "Currency of all money.", parse=cells.currency),
     Field("speed unit", "speed_unit", "mph or km/h.", parse=cells.one_of("mph", "km/h")),
     Field("budget", "budget_cents", "Money there is; blank if not limited.", MONEY),
     Field("own hours", "hours_limit", "Own hours there are.", "work time", bounds=bounds.HOURS, unit="h"),

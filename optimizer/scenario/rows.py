@@ -211,7 +211,10 @@ def _unit_of(field: Field, text: str, table: Table, findings: Findings) -> tuple
     """Find the unit of a column, or a complaint about what is typed for it."""
     if field.dimension in {"", MONEY}:
         currency = findings.currency
-        allowed = {"", currency, cells.CURRENCIES[currency]} if field.dimension else {""}
+        allowed = {""}
+        if field.dimension:
+            known = [currency] if currency else cells.CURRENCIES
+            allowed.update(known, (cells.CURRENCIES[code] for code in known))
         needs = f"must be in the event's currency, {currency}" if field.dimension else "takes no unit"
         return None, "" if text.upper() in allowed else needs
     if not text and table.units_in_cells:

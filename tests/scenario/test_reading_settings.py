@@ -408,3 +408,31 @@ def test_limits_on_weight_and_displacement_are_kept_as_typed(tmp_path):
     assert (displacement.typed, displacement.dimension) == ("2.000 cc", "volume")
     assert displacement.value == pytest.approx(2e-6)
     assert (mass.typed, mass.value, mass.dimension, mass.race_class) == ("1.000 kg", 1.0, "mass", "J/production")
+
+
+@pytest.mark.parametrize("typed", ["€", "eur", " EUR "])
+def test_a_currency_by_its_code_in_any_case_or_by_a_symbol_that_only_it_has(tmp_path, typed):
+    scenario = read_scenario(_in_euros(tmp_path, typed))
+
+    assert scenario.event.currency == "EUR"
+    assert scenario.parts["T02"].price_cents == 11850
+
+
+@pytest.mark.parametrize(
+    ("typed", "near"), [("$", ""), ("euros", "; did you mean EUR?")], ids=["one symbol of four", "a word"]
+)
+def test_a_currency_that_cannot_be_told_is_one_fault_and_not_one_a_price(tmp_path, typed, near):
+    found = small.faults_of(_in_euros(tmp_path, typed))
+
+    expected = f"must be one of USD, EUR, GBP, AUD, NZD, CAD{near}"
+    assert [each[2:] for each in found] == [("event.currency", typed, expected)]
+
+
+def _in_euros(folder, currency):
+    """The small scenario with all its money in euros, and a currency typed as given."""
+    tables = {
+        name: [[text.replace("$", "€") for text in row] for row in rows]
+        for name, rows in small.sheets().items()
+    }
+    event = small.EVENT.replace("$", "€").replace('"USD"', f'"{currency}"')
+    return small.write(folder, car=small.CAR.replace("$", "€"), event=event, tables=tables)
