@@ -345,7 +345,7 @@ def shown_in(value: float, name: str, dimension: str, *, digits: int = 3) -> str
 # --- numbers and numbers with a unit, as typed
 
 _PLAIN_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
-_THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d*)?")
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d*)?")  # 0,019 is no number with thousands
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 _DOTS_THEN_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
 _SPACED = re.compile(r"[+-]?\d{1,3}( \d{3})+(\.\d*)?")

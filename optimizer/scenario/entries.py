@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
@@ -12,7 +13,17 @@ from optimizer.scenario.columns import MONEY, Field
 from optimizer.scenario.event import Assumption
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.parts import Basis
-from optimizer.units import Unit, find_unit, parse_quantity, shown, shown_in, split_quantity, take_tilde
+from optimizer.units import (
+    UNITS,
+    Unit,
+    choices,
+    find_unit,
+    shown,
+    shown_in,
+    split_quantity,
+    take_tilde,
+    usual,
+)
 
 
 @dataclass(slots=True)
@@ -141,8 +152,24 @@ def value_of(item: Field, text: str, unit: Unit | None, findings: Findings) -> t
         if complaint and item.dimension == "fraction" and said_in is None:
             complaint += f"; a percentage has its sign: {bare} %"
         if complaint:
-            raise ValueError(complaint)
+            raise ValueError(complaint + _other_mark(item, bare, unit, metric=findings.metric))
     return value, assumed
+
+
+_THREE_DIGITS = re.compile(r"([+-]?[1-9]\d{0,2})([.,])(\d{3})(?![\d.,])")
+
+
+def _other_mark(item: Field, text: str, unit: Unit | None, *, metric: bool) -> str:
+    """What was likely meant by three digits behind a comma or dot, where the other reading is possible; else empty."""
+    mark = _THREE_DIGITS.match(text)
+    if mark is None:
+        return ""
+    meant = f"{mark[1]}{'.' if mark[2] == ',' else ''}{mark[3]}{text[mark.end() :]}"
+    value = _with_unit(item, meant, unit, metric=metric)[0] if item.dimension else item.parse(meant)
+    if item.bounds.complaint(value, str):
+        return ""
+    read_as = "a comma is read as one between thousands: " if mark[2] == "," else ""
+    return f"; {read_as}if {meant} is meant, write it so"
 
 
 def _limit(item: Field, unit: Unit | None, value: float, *, metric: bool) -> str:
@@ -166,6 +193,19 @@ def _with_unit(item: Field, text: str, unit: Unit | None, *, metric: bool) -> tu
         found = unit
     elif item.unit:
         found = find_unit(item.unit, item.dimension)
+    elif item.dimension == "fraction":
+        return number, None
     else:
-        return parse_quantity(text, item.dimension, metric=metric), None
+        raise ValueError(_needs_unit(item, number, text, metric=metric))
     return found.inside(number), found
+
+
+def _needs_unit(item: Field, number: float, text: str, *, metric: bool) -> str:
+    """What is said of a number without its unit, with one that it may be in: 420 above the sea are no miles."""
+    possible = [
+        each.name for each in UNITS[item.dimension] if not item.bounds.complaint(each.inside(number), str)
+    ]
+    if (own := usual(item.dimension, metric=metric)) in possible:
+        possible = [own]
+    examples = " or ".join(f'"{text} {name}"' for name in possible[:2])
+    return f"needs its unit, one of {choices(item.dimension)}" + (f"; such as {examples}" if examples else "")
