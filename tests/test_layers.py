@@ -33,6 +33,7 @@ scenario.event
 scenario.findings
 scenario.bounds
 scenario.commas
+scenario.compass
 scenario.cells
 scenario.columns
 scenario.entries

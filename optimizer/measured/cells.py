@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 
+from optimizer.scenario.compass import POINTS, compass
 from optimizer.units import nearest
 
 KIND_WORDS = {
@@ -19,11 +20,6 @@ KIND_WORDS = {
 }  # fmt: skip
 """What a header line ``kind`` may hold, and the kind that is meant."""
 
-_COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
-_POINTS = {point: 22.5 * place for place, point in enumerate(_COMPASS)} | {
-    "NORTH": 0.0, "EAST": 90.0, "SOUTH": 180.0, "WEST": 270.0,
-    "NORTHEAST": 45.0, "SOUTHEAST": 135.0, "SOUTHWEST": 225.0, "NORTHWEST": 315.0,
-}  # fmt: skip
 ALONG = ("out", "along", "down", "with the course", "first way")
 AGAINST = ("back", "against", "return", "other way", "against the course", "opposite")
 
@@ -35,17 +31,6 @@ def kind(text: str) -> str:
         known = list(dict.fromkeys(KIND_WORDS.values()))
         raise ValueError(f"must be one of {', '.join(known)}{nearest(text, KIND_WORDS)}")
     return found
-
-
-def compass(text: str) -> float:
-    """Direction in degrees from north, clockwise: ``300``, ``300 deg``, ``NW``."""
-    bare = text.strip().upper().rstrip(".")
-    if bare in _POINTS:
-        return _POINTS[bare]
-    match = re.fullmatch(r"(\d{1,3}(?:\.\d+)?)\s*(?:°|DEG|DEGREES?)?(?:\s*TRUE)?", bare)
-    if match is None or float(match[1]) > 360.0:
-        raise ValueError("must be degrees from north, 0 to 360, or a point of the compass such as NW")
-    return float(match[1]) % 360.0
 
 
 def direction(text: str) -> float | bool:
@@ -168,7 +153,7 @@ def split_wind(text: str) -> tuple[str, str]:
     if word:
         return speed, origin
     first, _, last = bare.rpartition(" ")
-    return (first, last) if last.upper() in _POINTS and re.search(r"\d", first) else (bare, "")
+    return (first, last) if last.upper() in POINTS and re.search(r"\d", first) else (bare, "")
 
 
 def wind_speed(text: str) -> str:

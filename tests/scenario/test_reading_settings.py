@@ -436,3 +436,20 @@ def _in_euros(folder, currency):
     }
     event = small.EVENT.replace("$", "€").replace('"USD"', f'"{currency}"')
     return small.write(folder, car=small.CAR.replace("$", "€"), event=event, tables=tables)
+
+
+def test_directions_may_be_points_of_the_compass(tmp_path):
+    """WNW is 292.5 degrees, as in a sheet of timing slips."""
+    event = small.EVENT.replace("bearing = 40", 'bearing = "WNW"').replace("wind_from = 250", 'wind_from = "sw"')
+    scenario = read_scenario(small.write(tmp_path, event=event))
+
+    assert scenario.event.course.bearing_deg == 292.5
+    assert scenario.event.weather[0].wind_from_deg == 225.0
+
+
+@pytest.mark.parametrize("typed", ["NNN", "400", "-10", "12 mph"])
+def test_a_direction_that_is_none(tmp_path, typed):
+    found = small.faults_of(small.write(tmp_path, event=small.EVENT.replace("bearing = 40", f'bearing = "{typed}"')))
+
+    expected = "must be degrees from north, 0 to 360, or a point of the compass such as NW"
+    assert [each[2:] for each in found] == [("course.bearing", typed, expected)]
