@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
+from types import MappingProxyType
 from typing import Any
 
 from optimizer.errors import place_of
@@ -18,11 +20,13 @@ from optimizer.units import (
     Unit,
     choices,
     find_unit,
+    nearest,
     shown,
     shown_in,
     split_quantity,
     take_tilde,
     usual,
+    words_of,
 )
 
 
@@ -111,6 +115,20 @@ class Entry:
     def _shown(self, target: str) -> str:
         text, unit = self.typed[target], self.units.get(target, "")
         return text if text.endswith(unit) else f"{text} {unit}"
+
+
+OTHER_NAMES: Mapping[str, str] = MappingProxyType(
+    {"bolt circle": "bolt pattern", "pcd": "bolt pattern", "et": "offset", "weight": "mass", "cost": "price"}
+)
+"""What a column or key is called elsewhere, and its name here."""
+
+
+def nearest_name(word: str, known: Iterable[str]) -> str:
+    """End of a sentence that names the column or key that was likely meant; empty where none is."""
+    names = list(known)
+    other = OTHER_NAMES.get(words_of(word))
+    found = next((each for each in names if words_of(each) == other), "")
+    return f"; did you mean {found}?" if found else nearest(word, names)
 
 
 NOT_KNOWN = frozenset({"?", "??", "-", "--", "n/a", "na", "tbd", "tba", "unknown", "ask"})

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 from optimizer.scenario import cells, commas
 from optimizer.scenario.columns import MONEY, Field, Sheet
-from optimizer.scenario.entries import Entry, value_of
+from optimizer.scenario.entries import Entry, nearest_name, value_of
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.parts import Basis
 from optimizer.scenario.tables import Cell, Row, Table
-from optimizer.units import Unit, choices, find_unit, nearest, split_header, usual
+from optimizer.units import Unit, choices, find_unit, split_header, usual
 
 RATED = Basis("rated")
 """A value typed without a basis is taken as its maker or seller states it."""
@@ -109,7 +109,7 @@ def _layout(table: Table, sheet: Sheet, findings: Findings) -> Layout:
             continue
         field, unit_text = _field_of(name, unit_text, by_name)
         if field is None:
-            complaint = f"is not a column of the sheet {sheet.name}{nearest(name, by_name)}"
+            complaint = f"is not a column of the sheet {sheet.name}{nearest_name(name, by_name)}"
         elif field.name in columns:
             complaint = f"stands in the header twice; the other is {columns[field.name].header!r}"
         else:

@@ -453,3 +453,12 @@ def test_a_direction_that_is_none(tmp_path, typed):
 
     expected = "must be degrees from north, 0 to 360, or a point of the compass such as NW"
     assert [each[2:] for each in found] == [("course.bearing", typed, expected)]
+
+
+def test_a_key_by_the_name_it_has_elsewhere(tmp_path):
+    car = small.CAR.replace("bolt_pattern", "bolt_circle", 1)
+
+    expected = "is not a key of this table; did you mean bolt_pattern?"
+    assert [each[2:] for each in small.faults_of(small.write(tmp_path, car=car))] == [
+        ("car.front.bolt_circle", "", expected)
+    ]

@@ -132,6 +132,8 @@ def test_known_words_are_accepted(tmp_path):
 HEADERS = [
     ("tires", "mass", "mas [lb]", "is not a column of the sheet tires; did you mean mass?"),
     ("tires", "notes", "colour", "is not a column of the sheet tires"),
+    ("wheels", "bolt pattern", "Bolt Circle", "is not a column of the sheet wheels; did you mean bolt pattern?"),
+    ("tires", "mass", "weight [lb]", "is not a column of the sheet tires; did you mean mass?"),
     ("tires", "mass", "mass", "needs a unit, one of kg, lb, g, oz; such as mass [lb]"),
     ("tires", "mass", "mass [stone]", "the unit 'stone' is not one of kg, lb, g, oz"),
     ("tires", "mass", "mass_stone", "the unit 'stone' is not one of kg, lb, g, oz"),
