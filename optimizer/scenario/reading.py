@@ -34,6 +34,7 @@ from optimizer.units import nearest
 
 MOST_NAMED = 4
 """Estimates named of a calibration that does not fit."""
+BEGIN = "holds neither a car nor an event: saltmile new FOLDER makes a folder to begin with"
 OTHER_CAR = (
     f"{FILE} was made with another car.toml: if more than a remark changed (a weight, a part that is fitted), run "
     "calibrate again, and write into runs.csv which parts were in the car on each run"
@@ -82,6 +83,8 @@ def read_with_offers(
     event = read_event(event_file)
     car_file = read_document(path / "car.toml", findings)
     car = read_car(car_file)
+    if not any((path / name).exists() for name in ("event.toml", "car.toml")):
+        findings.fault(str(folder), 0, "", "", BEGIN)
     catalog = read_catalog(find_tables(path, tuple(SHEETS), findings), findings, offered)
     resolve_engines(catalog, findings)
     check_dyno(catalog, findings)

@@ -299,6 +299,10 @@ def test_missing_files(tmp_path):
     found = small.faults_of(tmp_path)
     assert ("car.toml", 0, "", "", "is missing from the folder") in found
     assert ("event.toml", 0, "", "", "is missing from the folder") in found
+    begin = "holds neither a car nor an event: saltmile new FOLDER makes a folder to begin with"
+    assert (str(tmp_path), 0, "", "", begin) in found
+    (tmp_path / "event.toml").write_text(small.EVENT)
+    assert begin not in {each[4] for each in small.faults_of(tmp_path)}
 
 
 def test_a_missing_folder(tmp_path):
