@@ -234,6 +234,11 @@ def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str:
     return f"; did you mean {best}?" if best else ""
 
 
+def same_words(one: str, other: str) -> bool:
+    """Whether two names are the same but for case and blanks; nothing is the same as no name."""
+    return bool(one.strip()) and one.casefold().split() == other.casefold().split()
+
+
 _LOOKALIKES = str.maketrans(
     {"²": "2", "³": "3", "\N{DOUBLE PRIME}": '"', "\N{PRIME}": "'", "\N{RIGHT DOUBLE QUOTATION MARK}": '"'}
 )

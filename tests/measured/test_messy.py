@@ -243,6 +243,7 @@ def test_faults_above_and_in_the_table_come_together(tmp_path):
     ("typed", "expected"),
     [
         ("T99", "'T99' is no part of the sheets; did you mean T39?"),
+        ("Longest", "'Longest' is no part of the sheets; that is the name of F02"),
         ("W07; front tyres=T09", "'front tyres=T09' names no slot of the car; did you mean front tires?"),
         ("front tires=W03", "'front tires=W03' is of kind wheel, for which there is no slot"),
     ],
