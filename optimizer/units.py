@@ -234,6 +234,22 @@ def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str:
     return f"; did you mean {best}?" if best else ""
 
 
+def nearest_and_all(word: str, known: Iterable[str], all_are: str) -> str:
+    """End of a sentence about a word that is not known: the nearest, where there is one, then all.
+
+    Examples
+    --------
+    >>> nearest_and_all("hrd", ["hard", "soft"], "there are")
+    '; did you mean hard? There are hard, soft'
+    >>> nearest_and_all("brine", ["hard", "soft"], "there are")
+    '; there are hard, soft'
+    """
+    names = list(known)
+    near = nearest(word, names)
+    lead = f"{near} {all_are[0].upper()}{all_are[1:]}" if near else f"; {all_are}"
+    return f"{lead} {', '.join(names)}"
+
+
 def same_words(one: str, other: str) -> bool:
     """Whether two names are the same but for case and blanks; nothing is the same as no name."""
     return bool(one.strip()) and one.casefold().split() == other.casefold().split()

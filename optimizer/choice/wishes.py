@@ -14,7 +14,7 @@ from optimizer.choice.options import Options
 from optimizer.choice.rows import LinearRow
 from optimizer.errors import UsageError
 from optimizer.scenario.parts import NONE_ID, Part
-from optimizer.units import nearest, same_words
+from optimizer.units import nearest_and_all, same_words
 
 FORCED_IN = "forced in"
 """Name of the row that asks for a part."""
@@ -68,7 +68,7 @@ def places_of(options: Options, named: str) -> tuple[tuple[int, int], ...]:
         _refuse_kit(options, part)
         slots = [each.name for each in options.slots]
         if slot and slot not in slots:
-            raise UsageError(f"no slot is called {slot!r}{nearest(slot, slots)}; the slots are {', '.join(slots)}")
+            raise UsageError(f"no slot is called {slot!r}{nearest_and_all(slot, slots, 'the slots are')}")
         there = {c.id: c for s, choices in enumerate(options.parts) for c in choices if slot in ("", slots[s])}
         _refuse_name(list(there.values()), part, slot)
         known = there.keys() - {NONE_ID}

@@ -9,7 +9,7 @@ from optimizer.measured.records import Day
 from optimizer.measured.sheets import Sheet
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.findings import Findings
-from optimizer.units import nearest, same_words
+from optimizer.units import nearest, nearest_and_all, same_words
 
 
 def day_of(
@@ -77,7 +77,7 @@ def _check_parts(parts: tuple[str, ...], scenario: Scenario, fault: Callable[[st
     for named in parts:
         slot, _, id_ = named.rpartition("=")
         if slot and slot not in slots:
-            fault("parts", named, f"names no slot of the car{nearest(slot, slots)}; they are {', '.join(slots)}")
+            fault("parts", named, f"names no slot of the car{nearest_and_all(slot, slots, 'they are')}")
         elif id_ == "none" and slot and not slots[slot].required:
             continue
         elif id_ not in scenario.parts:
