@@ -29,7 +29,10 @@ from optimizer.search.sharing import in_advance
 from optimizer.search.state import Progress
 from optimizer.search.studies import Studies
 from optimizer.search.study import Study
-from optimizer.units import nearest
+from optimizer.units import nearest_and_all
+
+ANY_CLASS = "any"
+"""What `budget` takes for the class whose record is cheapest to take."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,13 +127,12 @@ def as_asked(scenario: Scenario, question: Question) -> Scenario:
     """
     event = scenario.event
     if question.race_class is not None and question.race_class not in event.classes:
-        near = nearest(question.race_class, event.classes)
-        raise UsageError(
-            f"no class is called {question.race_class!r}{near}; the classes are {', '.join(event.classes)}"
-        )
+        every = nearest_and_all(question.race_class, event.classes, "the classes are")
+        only = ": only budget takes any" if question.race_class == ANY_CLASS else ""
+        raise UsageError(f"no class is called {question.race_class!r}{only}{every}")
     if question.salt is not None and question.salt not in event.salts:
-        near = nearest(question.salt, event.salts)
-        raise UsageError(f"no salt condition is called {question.salt!r}{near}; there are {', '.join(event.salts)}")
+        every = nearest_and_all(question.salt, event.salts, "there are")
+        raise UsageError(f"no salt condition is called {question.salt!r}{every}")
     changed = replace(
         event,
         race_class=question.race_class or event.race_class,

@@ -170,12 +170,13 @@ def budget(
     With --target, --to is the most to spend. --class any: the class whose record is cheapest to take.
     """
     from optimizer import questions  # noqa: PLC0415
+    from optimizer.pipeline import ANY_CLASS  # noqa: PLC0415
     from optimizer.report.questions import budget_text, records_text, target_text  # noqa: PLC0415
 
     scenario = read(folder)
     lowest, *highest = amounts_of((("--from", low), *([] if high is None else [("--to", high)])), scenario)
     most = highest[0] if highest else None
-    if race_class == "any":
+    if race_class == ANY_CLASS:
         study = _study(scenario, None, salt, None)
         with Progress() as progress:
             records = questions.cheapest_record(study.scenario, salt, most, progress)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from optimizer.console import INTERRUPTED, listed, second_process, write
+from optimizer.console import INTERRUPTED, listed, read, second_process, write
 from optimizer.errors import SaltmileError
 
 if TYPE_CHECKING:
@@ -93,12 +93,26 @@ class Sitting:
         words = words[whole:]
         if len(words) > 1 and self._is_folder(words[1], whole=whole):
             del words[1]
+        elif len(words) > 1 and words[0] in self.commands and self._is_only_the_folder(words[1]):
+            del words[1]
+            click.echo(f"The folder is left out here: {shlex.join(words)}", err=True)
         return words if any(words) else []
 
     def _is_folder(self, word: str, *, whole: bool) -> bool:
         """Whether a word means the folder; a bare name, which a part may have too, only in ``whole`` commands."""
         path = Path(word)
         return (whole or len(path.parts) > 1) and path.resolve() == self.folder.resolve()
+
+    def _is_only_the_folder(self, word: str) -> bool:
+        """Whether a bare name is that of the folder, and of no part or kit in it."""
+        folder = self.folder.resolve()
+        if not word or (word != folder.name and Path(word).resolve() != folder):
+            return False
+        try:
+            scenario = read(folder)
+        except SaltmileError:
+            return True  # the question itself will say what is wrong with it
+        return word not in {*scenario.parts, *(kit.id for kit in scenario.kits)}
 
     def _ask(self, words: Sequence[str], kept: Studies) -> int:
         """Answer one question; its exit code."""

@@ -234,6 +234,27 @@ def nearest(word: str, known: Iterable[str], *, cutoff: float = 0.6) -> str:
     return f"; did you mean {best}?" if best else ""
 
 
+def nearest_and_all(word: str, known: Iterable[str], all_are: str) -> str:
+    """End of a sentence about a word that is not known: the nearest, where there is one, then all.
+
+    Examples
+    --------
+    >>> nearest_and_all("hrd", ["hard", "soft"], "there are")
+    '; did you mean hard? There are hard, soft'
+    >>> nearest_and_all("brine", ["hard", "soft"], "there are")
+    '; there are hard, soft'
+    """
+    names = list(known)
+    near = nearest(word, names)
+    lead = f"{near} {all_are[0].upper()}{all_are[1:]}" if near else f"; {all_are}"
+    return f"{lead} {', '.join(names)}"
+
+
+def same_words(one: str, other: str) -> bool:
+    """Whether two names are the same but for case and blanks; nothing is the same as no name."""
+    return bool(one.strip()) and one.casefold().split() == other.casefold().split()
+
+
 _LOOKALIKES = str.maketrans(
     {"²": "2", "³": "3", "\N{DOUBLE PRIME}": '"', "\N{PRIME}": "'", "\N{RIGHT DOUBLE QUOTATION MARK}": '"'}
 )
@@ -345,7 +366,7 @@ def shown_in(value: float, name: str, dimension: str, *, digits: int = 3) -> str
 # --- numbers and numbers with a unit, as typed
 
 _PLAIN_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
-_THOUSANDS = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d*)?")
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+(\.\d*)?")  # 0,019 is no number with thousands
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 _DOTS_THEN_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
 _SPACED = re.compile(r"[+-]?\d{1,3}( \d{3})+(\.\d*)?")

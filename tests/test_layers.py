@@ -32,6 +32,8 @@ scenario.estimates
 scenario.event
 scenario.findings
 scenario.bounds
+scenario.commas
+scenario.compass
 scenario.cells
 scenario.columns
 scenario.entries

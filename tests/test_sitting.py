@@ -131,6 +131,20 @@ def test_a_folder_called_like_a_part_is_no_part_of_the_question(sit, tmp_path, m
     assert told[0] == told[1] == told[2] != told[3]
 
 
+def test_the_bare_name_of_the_folder_is_told_to_be_left_out_and_the_question_is_answered(sit, tmp_path, monkeypatch):
+    """From beside the folder and from elsewhere; before a part, and where nothing else is asked."""
+    folder = shutil.copytree(STARTER, tmp_path / "mine")
+    monkeypatch.chdir(tmp_path)
+    code, out, err = sit(folder, "predict mine T2", "predict mine")
+    monkeypatch.chdir("/")
+    _, elsewhere, _ = sit(folder, "predict mine T2", "predict mine")
+
+    assert code == 0
+    assert err.splitlines() == ["The folder is left out here: predict T2", "The folder is left out here: predict"]
+    assert list(answers_of(out)) == ["predict T2", "predict"]
+    assert answers_of(elsewhere) == answers_of(out)
+
+
 def test_a_question_may_ask_for_its_traceback(sit):
     """It is shown, and the next is answered."""
     code, out, err = sit(STARTER, "why-not T99 --traceback", "predict")

@@ -7,17 +7,19 @@ range comes from; `docs/second-looks.md` lists them all.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
 
 from optimizer.scenario.assumed import PRACTICE
+from optimizer.scenario.bounds import CAR_MASS, DISPLACEMENT
 from optimizer.scenario.car import Car
-from optimizer.scenario.event import Salt, Scenario
+from optimizer.scenario.event import Salt, Scenario, TypedLimit
 from optimizer.scenario.parts import Engine, Part, Rotor, Tire, Wheel
-from optimizer.units import INCH, from_unit, shown, to_unit
+from optimizer.units import INCH, UNITS, from_unit, shown, split_quantity, to_unit
 
 COMMON = PRACTICE
 HEYWOOD = "J. B. Heywood, Internal Combustion Engine Fundamentals, chapter 2 (from memory)"
@@ -31,6 +33,8 @@ FEWEST_IN_A_SHEET = 3
 """Parts it takes to speak of the middle one of a sheet."""
 PRICED_ALIKE = ("tire", "wheel", "rotor", "final drive", "gearset")
 """Kinds whose parts do the same for the car. An extra may be a roll of tape, an engine option a jet."""
+WEIGHS_ALIKE = ("final drive", "gearset")
+"""Kinds of which no size tells the mass, but whose parts go into the same housing."""
 FEWEST_PRICES = 5
 """Prices it takes to say that one of them is unlike the others."""
 
@@ -161,6 +165,16 @@ USUAL: Mapping[str, Usual] = MappingProxyType({
     "engine mass": Usual(
         "mass of an engine, in kg over its displacement in liters and one more", 20.0, 85.0, "", COMMON,
         "look at the unit of the column, and at the displacement",
+    ),
+    "mass, beside others": Usual(
+        "mass of a final drive or gearset over that of the middle one of its sheet", 0.5, 2.0, "fraction", COMMON,
+        "look at the decimal point, at the unit, and at what is weighed with it",
+    ),
+    "weight limit": Usual(
+        "limit on the weight of a car", CAR_MASS.low, CAR_MASS.high, "mass", COMMON, "look at the unit",
+    ),
+    "displacement limit": Usual(
+        "limit on displacement", DISPLACEMENT.low, DISPLACEMENT.high, "volume", COMMON, "look at the unit",
     ),
     "price": Usual(
         "price of one piece over that of the middle one of its sheet", 0.025, 50.0, "fraction", COMMON,
@@ -315,6 +329,20 @@ def _doubts_of_masses(scenario: Scenario, parts: Iterable[str]) -> Iterator[Doub
             yield from usual.doubt(what, part.mass_kg, scale=by, dimension="mass")
 
 
+def _doubts_beside_others(scenario: Scenario, parts: Iterable[str]) -> Iterator[Doubt]:
+    """Masses far from those of others of the kind, where no size tells what a part should weigh."""
+    wanted = set(parts)
+    for kind in WEIGHS_ALIKE:
+        alike = [part for part in scenario.parts.values() if part.kind == kind]
+        if len(alike) < FEWEST_IN_A_SHEET:
+            continue
+        middle = sorted(part.mass_kg for part in alike)[len(alike) // 2]
+        for part in alike:
+            if part.id in wanted:
+                what = f"mass of {kind} {part.id}, beside the middle one of {len(alike)}"
+                yield from USUAL["mass, beside others"].doubt(what, part.mass_kg, scale=middle, dimension="mass")
+
+
 def _doubts_of_prices(scenario: Scenario, parts: Iterable[str]) -> Iterator[Doubt]:
     """Prices far from those of others of the kind; what costs nothing is a gift, and no slip.
 
@@ -336,6 +364,26 @@ def _doubts_of_prices(scenario: Scenario, parts: Iterable[str]) -> Iterator[Doub
                 yield from USUAL["price"].doubt(what, each_cents[part.id] / middle)
 
 
+def doubts_of_limits(limits: Iterable[TypedLimit]) -> Iterator[Doubt]:
+    """Limits on weight and displacement that no car comes near, with what was likely meant; 0 limits nothing."""
+    for limit in limits:
+        usual = USUAL["weight limit" if limit.dimension == "mass" else "displacement limit"]
+        meant = _meant(limit, usual)
+        if limit.value:
+            for doubt in usual.doubt(f"{usual.name}, {limit.where} {limit.typed!r}", limit.value):
+                yield replace(doubt, hint=f"if {meant} is meant, write it so") if meant else doubt
+
+
+def _meant(limit: TypedLimit, usual: Usual) -> str:
+    """The limit with a comma between thousands, or in another unit, where that is usual; else empty."""
+    typed = limit.typed.strip()
+    number = split_quantity(typed)[0]
+    if re.match(r"\d{1,3}\.\d{3}(?!\d)", typed) and usual.holds(1000 * limit.value):
+        return typed.replace(".", ",", 1)
+    units = (unit.name for unit in UNITS[limit.dimension] if usual.holds(unit.inside(number)))
+    return next((f"{number:,g} {unit}" for unit in units), "")
+
+
 def doubts_of_inputs(
     scenario: Scenario, parts: Iterable[str] | None = None, salts: Iterable[str] | None = None
 ) -> tuple[Doubt, ...]:
@@ -352,10 +400,14 @@ def doubts_of_inputs(
     car, event = scenario.car, scenario.event
     named = scenario.parts if parts is None else [each for each in scenario.parts if each in set(parts)]
     found = list(doubts_of_car(car))
+    found += doubts_of_limits(
+        each for each in scenario.limits if parts is None or each.race_class in {"", event.race_class}
+    )
     for salt in event.salts if salts is None else dict.fromkeys(salts):
         found += doubts_of_salt(event.salts[salt])
     for part in named:
         found += doubts_of_part(scenario.parts[part], car)
     found += _doubts_of_masses(scenario, named)
+    found += _doubts_beside_others(scenario, named)
     found += _doubts_of_prices(scenario, named)
     return tuple(found)

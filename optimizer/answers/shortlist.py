@@ -25,7 +25,7 @@ from optimizer.scenario.event import Event
 from optimizer.search.memory import Known
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
-from optimizer.units import nearest
+from optimizer.units import nearest_and_all
 
 ArgumentName = Literal[
     "fastest", "cheapest", "most careful", "best on soft salt", "fewest changes", "least own hours", "most different"
@@ -206,7 +206,7 @@ def soft_salt_of(event: Event, named: str | None = None) -> str:
         return min(event.salts, key=lambda each: (-event.salts[each].rolling_coefficient, each))
     if named not in event.salts:
         known = sorted(event.salts)
-        raise UsageError(f"no salt is called {named!r}{nearest(named, known)}; there are {', '.join(known)}")
+        raise UsageError(f"no salt is called {named!r}{nearest_and_all(named, known, 'there are')}")
     return named
 
 

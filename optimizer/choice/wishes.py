@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 
@@ -12,7 +13,8 @@ from optimizer.choice.legality import Legality
 from optimizer.choice.options import Options
 from optimizer.choice.rows import LinearRow
 from optimizer.errors import UsageError
-from optimizer.units import nearest
+from optimizer.scenario.parts import NONE_ID, Part
+from optimizer.units import nearest_and_all, same_words
 
 FORCED_IN = "forced in"
 """Name of the row that asks for a part."""
@@ -66,8 +68,10 @@ def places_of(options: Options, named: str) -> tuple[tuple[int, int], ...]:
         _refuse_kit(options, part)
         slots = [each.name for each in options.slots]
         if slot and slot not in slots:
-            raise UsageError(f"no slot is called {slot!r}{nearest(slot, slots)}; the slots are {', '.join(slots)}")
-        known = {c.id for s, choices in enumerate(options.parts) for c in choices if slot in ("", slots[s])}
+            raise UsageError(f"no slot is called {slot!r}{nearest_and_all(slot, slots, 'the slots are')}")
+        there = {c.id: c for s, choices in enumerate(options.parts) for c in choices if slot in ("", slots[s])}
+        _refuse_name(list(there.values()), part, slot)
+        known = there.keys() - {NONE_ID}
         same = [each for each in sorted(known) if each.lower() == part.lower()]
         near = list(dict.fromkeys([*same, *get_close_matches(part, sorted(known), n=3, cutoff=0.5)]))[:3]
         hint = f"; nearest: {', '.join(near)}" if near else ""
@@ -76,12 +80,24 @@ def places_of(options: Options, named: str) -> tuple[tuple[int, int], ...]:
     return places
 
 
-def _refuse_kit(options: Options, part: str) -> None:
+def _refuse_name(parts: Sequence[Part], named: str, slot: str) -> None:
+    """Say of a part's name which id it has; parts may share a name, so that none is asked for by it."""
+    ids = [part.id for part in parts if part.id != NONE_ID and same_words(part.name, named)]
+    if ids:
+        ask = (f"{slot}={ids[0]}" if slot else ids[0]) if len(ids) == 1 else "one of them by its id"
+        raise UsageError(f"{named!r} is the name of {', '.join(ids)}: ask for {ask}")
+
+
+def _refuse_kit(options: Options, named: str) -> None:
     """Say of a kit what its parts are: these are what stands in slots, however they are bought."""
     for kit in options.scenario.kits:
-        if kit.id == part:
-            inside = ", ".join(name for name, _ in kit.contents)
-            raise UsageError(f"{part} is a kit of {inside}: ask about one of these; it is bought where it costs less")
+        if kit.id.lower() == named.lower() or same_words(kit.name, named):
+            pieces = ", ".join(f"{part} x{number}" for part, number in kit.contents)
+            inside = " or ".join(part for part, _ in kit.contents)
+            raise UsageError(
+                f"{kit.id} is a kit ({pieces}), not a part: ask for {inside}. They are bought as that kit, unasked, "
+                "wherever it costs less"
+            )
 
 
 def build_with(options: Options, parts: tuple[str, ...]) -> dict[str, str]:

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterable
 
+from optimizer.scenario.compass import POINTS, compass
 from optimizer.units import nearest
 
 KIND_WORDS = {
@@ -20,11 +20,6 @@ KIND_WORDS = {
 }  # fmt: skip
 """What a header line ``kind`` may hold, and the kind that is meant."""
 
-_COMPASS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
-_POINTS = {point: 22.5 * place for place, point in enumerate(_COMPASS)} | {
-    "NORTH": 0.0, "EAST": 90.0, "SOUTH": 180.0, "WEST": 270.0,
-    "NORTHEAST": 45.0, "SOUTHEAST": 135.0, "SOUTHWEST": 225.0, "NORTHWEST": 315.0,
-}  # fmt: skip
 ALONG = ("out", "along", "down", "with the course", "first way")
 AGAINST = ("back", "against", "return", "other way", "against the course", "opposite")
 
@@ -36,17 +31,6 @@ def kind(text: str) -> str:
         known = list(dict.fromkeys(KIND_WORDS.values()))
         raise ValueError(f"must be one of {', '.join(known)}{nearest(text, KIND_WORDS)}")
     return found
-
-
-def compass(text: str) -> float:
-    """Direction in degrees from north, clockwise: ``300``, ``300 deg``, ``NW``."""
-    bare = text.strip().upper().rstrip(".")
-    if bare in _POINTS:
-        return _POINTS[bare]
-    match = re.fullmatch(r"(\d{1,3}(?:\.\d+)?)\s*(?:°|DEG|DEGREES?)?(?:\s*TRUE)?", bare)
-    if match is None or float(match[1]) > 360.0:
-        raise ValueError("must be degrees from north, 0 to 360, or a point of the compass such as NW")
-    return float(match[1]) % 360.0
 
 
 def direction(text: str) -> float | bool:
@@ -169,7 +153,7 @@ def split_wind(text: str) -> tuple[str, str]:
     if word:
         return speed, origin
     first, _, last = bare.rpartition(" ")
-    return (first, last) if last.upper() in _POINTS and re.search(r"\d", first) else (bare, "")
+    return (first, last) if last.upper() in POINTS and re.search(r"\d", first) else (bare, "")
 
 
 def wind_speed(text: str) -> str:
@@ -199,46 +183,3 @@ def wind_origin(text: str) -> float | None:
         return compass(origin) if origin else None
     except ValueError as fault:
         raise ValueError(f"comes from {origin!r}, which {fault}") from None
-
-
-_PLAIN_COMMA = re.compile(r"[+-]?\d+,\d+(e[+-]?\d+)?", re.IGNORECASE)
-_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}(,\d{3})+")
-_DOTS_AND_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
-_POINT = re.compile(r"[+-]?[\d,]*\.\d+(e[+-]?\d+)?", re.IGNORECASE)
-
-
-def decimal_comma(texts: Iterable[str]) -> bool | None:
-    """Whether commas in numbers are decimal ones; None where it cannot be told (``1,234`` alone, or a mixture).
-
-    Parameters
-    ----------
-    texts : iterable of str
-        Cells of a table whose separator is no comma.
-    """
-    comma = point = unclear = False
-    for text in texts:
-        if "," not in text:
-            point = point or bool(_POINT.fullmatch(text))
-        elif _DOTS_AND_COMMA.fullmatch(text) or (_PLAIN_COMMA.fullmatch(text) and not _THOUSANDS.fullmatch(text)):
-            comma = True
-        elif _THOUSANDS.fullmatch(text):
-            unclear = True
-        else:
-            point = point or bool(_POINT.fullmatch(text))
-    if comma and point:
-        return None
-    return None if unclear and not comma and not point else comma
-
-
-def with_point(text: str) -> str:
-    """A number typed with a decimal comma, with a point in its place and its unit kept; other text as it is.
-
-    Examples
-    --------
-    >>> with_point("1.853,5 lb")
-    '1853.5 lb'
-    """
-    number = re.match(r"[+-]?[\d.]*\d,\d+", text)
-    if number is None or not (_DOTS_AND_COMMA.fullmatch(number[0]) or _PLAIN_COMMA.fullmatch(number[0])):
-        return text
-    return number[0].replace(".", "").replace(",", ".") + text[number.end() :]

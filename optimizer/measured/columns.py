@@ -14,6 +14,7 @@ from optimizer.measured import cells as own
 from optimizer.scenario import bounds, cells
 from optimizer.scenario.bounds import Bounds
 from optimizer.scenario.columns import Field
+from optimizer.scenario.compass import compass
 from optimizer.units import find_unit, split_header
 
 DISTANCE = Bounds(-50e3, 100e3)  # m
@@ -65,7 +66,7 @@ DAY: Mapping[str, Column] = MappingProxyType(
             ),
             _column(Field("wind", "wind", "Speed of the wind.", "speed", bounds=bounds.WIND), "wind speed"),
             _column(
-                Field("wind from", "wind_from_deg", "Where the wind comes from.", parse=own.compass),
+                Field("wind from", "wind_from_deg", "Where the wind comes from.", parse=compass),
                 "wind direction", "wind bearing",
             ),
             _column(

@@ -9,7 +9,7 @@ from optimizer.measured.records import Day
 from optimizer.measured.sheets import Sheet
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.findings import Findings
-from optimizer.units import nearest
+from optimizer.units import nearest, nearest_and_all, same_words
 
 
 def day_of(
@@ -77,10 +77,12 @@ def _check_parts(parts: tuple[str, ...], scenario: Scenario, fault: Callable[[st
     for named in parts:
         slot, _, id_ = named.rpartition("=")
         if slot and slot not in slots:
-            fault("parts", named, f"names no slot of the car{nearest(slot, slots)}; they are {', '.join(slots)}")
+            fault("parts", named, f"names no slot of the car{nearest_and_all(slot, slots, 'they are')}")
         elif id_ == "none" and slot and not slots[slot].required:
             continue
         elif id_ not in scenario.parts:
-            fault("parts", named, f"is no part of the sheets{nearest(id_, scenario.parts)}")
+            ids = [part.id for part in scenario.parts.values() if same_words(part.name, id_)]
+            hint = f"; that is the name of {', '.join(ids)}" if ids else nearest(id_, scenario.parts)
+            fault("parts", named, f"is no part of the sheets{hint}")
         elif scenario.parts[id_].kind not in ({slots[slot].kind} if slot else kinds):
             fault("parts", named, f"is of kind {scenario.parts[id_].kind}, for which there is no slot")

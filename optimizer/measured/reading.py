@@ -180,6 +180,9 @@ def _records(sheet: Sheet, scenario: Scenario, findings: Findings) -> Sequence[A
     if sheet.kind not in ROW_BY_ROW and (sheet.broken or len(findings.faults) > before):
         _check_cells(sheet, findings)
         day_of(sheet, 0, sheet.facts, sheet.name, scenario, findings)
+    if sheet.decimal_comma is None and len(findings.faults) == before:  # no column that is read has such a comma
+        expected = "has commas that may be decimal ones: add a line above, decimal: comma or decimal: point"
+        findings.fault(sheet.file, sheet.header_row, "", "", expected)
     return records
 
 

@@ -10,6 +10,7 @@ from typing import Any
 from optimizer.measured import cells
 from optimizer.measured.columns import KINDS, LINE_NAMES, ROW_BY_ROW, field_of, is_unit
 from optimizer.measured.grids import NUMBER_LIKE, Grid, Line
+from optimizer.scenario import commas
 from optimizer.scenario.columns import Field
 from optimizer.scenario.entries import value_of
 from optimizer.scenario.findings import Findings
@@ -53,9 +54,11 @@ class Sheet:
         By name of the field.
     rows : list of Line
         Those of which it is known which cell belongs to which column.
-    decimal_comma : bool
+    decimal_comma : bool or None
+        Whether commas in numbers are decimal ones; None where it cannot be told, so that no number with one is read.
     broken : bool
-        Something above the table or in its header is wrong, or a row is longer than it: read on only to find faults.
+        Something above the table or in its header is wrong, a row is longer than it, or commas may mean two things:
+        read on only to find faults.
     """
 
     file: str
@@ -66,7 +69,7 @@ class Sheet:
     header_row: int = 0
     columns: dict[str, Column] = field(default_factory=dict)
     rows: list[Line] = field(default_factory=list)
-    decimal_comma: bool = False
+    decimal_comma: bool | None = False
     broken: bool = False
 
     def text(self, row: Line, name: str) -> str:
@@ -96,8 +99,7 @@ class Sheet:
             If it cannot be read; the text completes the sentence.
         """
         column = self.columns[name]
-        if self.decimal_comma and column.field.is_number:
-            text = cells.with_point(text)
+        text = self.plain(text, column.field)
         if not column.readable:
             own = split_quantity(text)[1]
             if own:
@@ -105,6 +107,20 @@ class Sheet:
             return None
         quick = _quick(text, column)
         return value_of(column.field, text, column.unit, findings)[0] if quick is None else quick
+
+    def plain(self, text: str, field: Field) -> str:
+        """A text without a decimal comma.
+
+        Raises
+        ------
+        ValueError
+            If nobody can tell what the comma in a number is.
+        """
+        if not field.is_number or self.decimal_comma is False or "," not in text:
+            return text
+        if self.decimal_comma is None:
+            raise ValueError(f"{commas.unclear(text)}, or add a line above, decimal: comma or decimal: point")
+        return commas.with_point(text)
 
     def fault(self, findings: Findings, row: Line | None, name: str, typed: str, expected: str) -> None:
         """Note a fault of a cell, of a whole column (no row), or of a header line where no column has the field."""
@@ -129,7 +145,7 @@ _DIGITS = re.compile(r"[+-]?\d{1,15}(\.\d*)?")
 
 
 def sheet_of(grid: Grid, findings: Findings, *, kind: str = "") -> Sheet | None:
-    """Take a grid apart; None, with faults, if nobody can tell what it is, or how its numbers are written.
+    """Take a grid apart; None, with faults, if nobody can tell what it is.
 
     `kind`: what the folder's own sheet is known to be: like a sheet of parts it has no columns but those of its kind.
     """
@@ -137,11 +153,11 @@ def sheet_of(grid: Grid, findings: Findings, *, kind: str = "") -> Sheet | None:
     sheet = Sheet(grid.file, grid.name, kind, header_row=grid.header.number)
     units = _take_rows(sheet, grid)
     lines = _lines_above(sheet, grid, findings)
-    clear = _settle_commas(sheet, grid, lines, findings)
+    sheet.decimal_comma = _decimal_comma(sheet, grid, lines)
     for line in lines:
         _read_line(sheet, line, findings)
     sheet.kind = kind or str(sheet.facts.get("kind", "")) or _kind(sheet, grid.header, findings)
-    if not sheet.kind or not clear:
+    if not sheet.kind:
         return None
     if sheet.kind in KINDS:
         _check_needs(sheet, grid.header, findings)
@@ -150,7 +166,7 @@ def sheet_of(grid: Grid, findings: Findings, *, kind: str = "") -> Sheet | None:
     if not sheet.rows and not kind:  # the folder's own sheet may wait for its first run
         findings.fault(sheet.file, sheet.header_row, "", "", "has a header but no rows below it")
     _check_width(sheet, grid, findings)
-    sheet.broken = len(findings.faults) > before
+    sheet.broken = len(findings.faults) > before or sheet.decimal_comma is None
     return sheet
 
 
@@ -214,8 +230,7 @@ def _read_line(sheet: Sheet, line: _Fact, findings: Findings) -> None:
             sheet.facts["wind from"] = origin
         unit = find_unit(line.unit, found.dimension) if line.unit and found.dimension else None
         plain = cells.wind_speed(value) if found.name == "wind" else value
-        plain = cells.with_point(plain) if found.is_number and sheet.decimal_comma else plain
-        sheet.facts[found.name] = value_of(found, plain, unit, findings)[0]
+        sheet.facts[found.name] = value_of(found, sheet.plain(plain, found), unit, findings)[0]
     except ValueError as fault:
         findings.fault(sheet.file, number, key, value, str(fault))
 
@@ -363,23 +378,13 @@ def _unit_of(found: Field, text: str, below: str, *, metric: bool) -> Unit | Non
     raise ValueError(f"needs a unit, one of {choices(found.dimension)}; such as {example}")
 
 
-def _settle_commas(sheet: Sheet, grid: Grid, lines: Sequence[_Fact], findings: Findings) -> bool:
-    """Tell decimal commas from those between thousands; False, with a fault, where that cannot be told."""
+def _decimal_comma(sheet: Sheet, grid: Grid, lines: Sequence[_Fact]) -> bool | None:
+    """Whether commas in numbers are decimal ones; None where it is neither said nor can be told."""
     said = next((line.value.lower() for line in lines if line.field.name == "decimal"), "")
-    if said:
-        sheet.decimal_comma = said == "comma"
-        return True
-    if grid.separator in {"", ","}:
-        return True
+    if said or grid.separator in {"", ","}:
+        return said == "comma"
     numeric = [place for place, cell in enumerate(grid.header.cells) if _is_numeric(cell.text)]
-    texts = [row.cells[place].text for row in sheet.rows for place in numeric if place < len(row.cells)]
-    found = cells.decimal_comma(texts)
-    if found is None:
-        typed = next(text for text in texts if "," in text)
-        expected = "has a decimal comma or one between thousands: add a line above, decimal: comma or decimal: point"
-        findings.fault(sheet.file, sheet.header_row, "", typed, expected)
-    sheet.decimal_comma = bool(found)
-    return found is not None
+    return commas.decimal_comma(text for place in numeric for text in _texts(sheet.rows, place))
 
 
 def _is_numeric(header: str) -> bool:

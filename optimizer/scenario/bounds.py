@@ -119,7 +119,6 @@ RUN_UP = Bounds(0.0, 50e3)
 TIMED = Bounds(30.0, 20e3)
 SHUTDOWN = Bounds(0.0, 50e3, low_included=False)
 ELEVATION = Bounds(-500.0, 6000.0)
-BEARING = Bounds(0.0, 360.0)  # deg
 SPEED = Bounds(5.0, 200.0)  # m/s; 11 to 447 mph
 HOLD_OFF = Bounds(0.0, 50.0)  # m/s
 WIND = Bounds(0.0, 50.0)  # m/s; a hurricane begins at 33

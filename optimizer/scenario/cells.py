@@ -134,19 +134,26 @@ def pack(text: str) -> int:
     return PACKS[one_of(*PACKS)(text)]
 
 
+def currency(text: str) -> str:
+    """Currency of an event: its code, or a symbol that only one has (``€``)."""
+    codes = [code for code, symbol in CURRENCIES.items() if symbol == text.strip()]
+    return codes[0] if len(codes) == 1 else one_of(*CURRENCIES)(text)
+
+
 def money(text: str, currency: str) -> int:
     """Amount of money in integer cents: ``$1,200``, ``1200``, ``1,200.50``, ``1200 USD``.
 
     Raises
     ------
     ValueError
-        If it is in another currency than `currency`, negative, or finer than a cent.
+        If it is in another currency than `currency` (empty: not known, so none is another), negative, or finer than a
+        cent.
     """
     bare = text.replace("\N{NO-BREAK SPACE}", " ").strip()
     for code, symbol in CURRENCIES.items():
         for mark in (code, symbol):
             if bare.upper().startswith(mark) or bare.upper().endswith(mark):
-                if mark not in (currency, CURRENCIES[currency]):
+                if currency and mark not in (currency, CURRENCIES[currency]):
                     raise ValueError(f"is in {code}, but the event counts in {currency}")
                 bare = bare[len(mark) :] if bare.upper().startswith(mark) else bare[: -len(mark)]
                 return _cents(bare.strip())
@@ -154,9 +161,9 @@ def money(text: str, currency: str) -> int:
 
 
 def _cents(bare: str) -> int:
-    if not re.fullmatch(r"-?(\d+|\d{1,3}(,\d{3})+)(\.\d*)?", bare):
+    if not re.fullmatch(r"-?(\d+|[1-9]\d{0,2}(,\d{3})+)(\.\d*)?", bare):
         raise ValueError(slip_of(bare) or "must be an amount of money, such as $1,200 or 85.50")
-    if re.fullmatch(r"-?\d{1,3}\.\d{3}", bare):
+    if re.fullmatch(r"-?[1-9]\d{0,2}\.\d{3}", bare):
         # $1.200 is twelve hundred where it was learned so: neither that nor one dollar twenty may be guessed
         raise ValueError(f"has three digits behind a dot; write {bare.replace('.', ',')}, or cents with two")
     cents = Decimal(bare.replace(",", "")) * 100

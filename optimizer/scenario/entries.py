@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
+from types import MappingProxyType
 from typing import Any
 
 from optimizer.errors import place_of
@@ -12,7 +15,19 @@ from optimizer.scenario.columns import MONEY, Field
 from optimizer.scenario.event import Assumption
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.parts import Basis
-from optimizer.units import Unit, find_unit, parse_quantity, shown, shown_in, split_quantity, take_tilde
+from optimizer.units import (
+    UNITS,
+    Unit,
+    choices,
+    find_unit,
+    nearest,
+    shown,
+    shown_in,
+    split_quantity,
+    take_tilde,
+    usual,
+    words_of,
+)
 
 
 @dataclass(slots=True)
@@ -102,6 +117,20 @@ class Entry:
         return text if text.endswith(unit) else f"{text} {unit}"
 
 
+OTHER_NAMES: Mapping[str, str] = MappingProxyType(
+    {"bolt circle": "bolt pattern", "pcd": "bolt pattern", "et": "offset", "weight": "mass", "cost": "price"}
+)
+"""What a column or key is called elsewhere, and its name here."""
+
+
+def nearest_name(word: str, known: Iterable[str]) -> str:
+    """End of a sentence that names the column or key that was likely meant; empty where none is."""
+    names = list(known)
+    other = OTHER_NAMES.get(words_of(word))
+    found = next((each for each in names if words_of(each) == other), "")
+    return f"; did you mean {found}?" if found else nearest(word, names)
+
+
 NOT_KNOWN = frozenset({"?", "??", "-", "--", "n/a", "na", "tbd", "tba", "unknown", "ask"})
 """What is written for a number nobody has yet; a blank says it."""
 
@@ -141,8 +170,24 @@ def value_of(item: Field, text: str, unit: Unit | None, findings: Findings) -> t
         if complaint and item.dimension == "fraction" and said_in is None:
             complaint += f"; a percentage has its sign: {bare} %"
         if complaint:
-            raise ValueError(complaint)
+            raise ValueError(complaint + _other_mark(item, bare, unit, metric=findings.metric))
     return value, assumed
+
+
+_THREE_DIGITS = re.compile(r"([+-]?[1-9]\d{0,2})([.,])(\d{3})(?![\d.,])")
+
+
+def _other_mark(item: Field, text: str, unit: Unit | None, *, metric: bool) -> str:
+    """What was likely meant by three digits behind a comma or dot, where the other reading is possible; else empty."""
+    mark = _THREE_DIGITS.match(text)
+    if mark is None:
+        return ""
+    meant = f"{mark[1]}{'.' if mark[2] == ',' else ''}{mark[3]}{text[mark.end() :]}"
+    value = _with_unit(item, meant, unit, metric=metric)[0] if item.dimension else item.parse(meant)
+    if item.bounds.complaint(value, str):
+        return ""
+    read_as = "a comma is read as one between thousands: " if mark[2] == "," else ""
+    return f"; {read_as}if {meant} is meant, write it so"
 
 
 def _limit(item: Field, unit: Unit | None, value: float, *, metric: bool) -> str:
@@ -166,6 +211,19 @@ def _with_unit(item: Field, text: str, unit: Unit | None, *, metric: bool) -> tu
         found = unit
     elif item.unit:
         found = find_unit(item.unit, item.dimension)
+    elif item.dimension == "fraction":
+        return number, None
     else:
-        return parse_quantity(text, item.dimension, metric=metric), None
+        raise ValueError(_needs_unit(item, number, text, metric=metric))
     return found.inside(number), found
+
+
+def _needs_unit(item: Field, number: float, text: str, *, metric: bool) -> str:
+    """What is said of a number without its unit, with one that it may be in: 420 above the sea are no miles."""
+    possible = [
+        each.name for each in UNITS[item.dimension] if not item.bounds.complaint(each.inside(number), str)
+    ]
+    if (own := usual(item.dimension, metric=metric)) in possible:
+        possible = [own]
+    examples = " or ".join(f'"{text} {name}"' for name in possible[:2])
+    return f"needs its unit, one of {choices(item.dimension)}" + (f"; such as {examples}" if examples else "")

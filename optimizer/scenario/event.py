@@ -233,6 +233,20 @@ class Assumption:
     target: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class TypedLimit:
+    """A limit of the rules on what a car weighs [kg] or on an engine's displacement [m3], with what was typed for it.
+
+    ``dimension`` is ``mass`` or ``volume``; ``race_class`` is empty for a rule of the event itself.
+    """
+
+    where: str
+    typed: str
+    value: float
+    dimension: Literal["mass", "volume"]
+    race_class: str = ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scenario:
     """Everything the crew wrote down, read and checked cell by cell.
@@ -240,6 +254,7 @@ class Scenario:
     ``parts`` holds every part of every sheet by id, in sheet order. ``notices`` are remarks about the files
     (another text encoding, unused rows); ``assumptions`` every number that was filled in or marked assumed.
     ``calibration`` holds the estimates that stand in place of what the files state; None where there are none.
+    ``limits`` are limits as they were typed, which may be worth a second look.
     """
 
     folder: str
@@ -250,6 +265,7 @@ class Scenario:
     assumptions: tuple[Assumption, ...] = ()
     notices: tuple[str, ...] = ()
     calibration: Calibration | None = None
+    limits: tuple[TypedLimit, ...] = ()
 
     @property
     def race_class(self) -> RaceClass:

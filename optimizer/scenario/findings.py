@@ -13,7 +13,8 @@ class Findings:
     """Everything there is to say about a folder; the only thing in the reader that changes as it goes.
 
     ``unread`` are files that were not read, by the name of the missing sheet that they may be. ``currency`` and
-    ``metric`` (readers think in kg and km/h) are set once the event's own words are known.
+    ``metric`` (readers think in kg and km/h) are set once the event's own words are known; the currency is empty where
+    what is typed for it is none.
     """
 
     faults: list[Fault] = field(default_factory=list)

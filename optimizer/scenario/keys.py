@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from optimizer.scenario import bounds, cells
 from optimizer.scenario.columns import MONEY, Field
+from optimizer.scenario.compass import compass
 from optimizer.scenario.parts import KINDS
 from optimizer.units import parse_number
 
@@ -178,7 +179,7 @@ JOB: tuple[Field, ...] = (
 EVENT: tuple[Field, ...] = (
     Field("name", "name", "What the crew calls it.", required=True),
     Field("date", "date", "First day: 2026-09-14.", parse=cells.event_week, required=True),
-    Field("currency", "currency", "Currency of all money.", parse=cells.one_of(*cells.CURRENCIES)),
+    Field("currency", "currency", "Currency of all money.", parse=cells.currency),
     Field("speed unit", "speed_unit", "mph or km/h.", parse=cells.one_of("mph", "km/h")),
     Field("budget", "budget_cents", "Money there is; blank if not limited.", MONEY),
     Field("own hours", "hours_limit", "Own hours there are.", "work time", bounds=bounds.HOURS, unit="h"),
@@ -217,7 +218,7 @@ COURSE: tuple[Field, ...] = (
         required=True,
         bounds=bounds.ELEVATION,
     ),
-    Field("bearing", "bearing_deg", "Direction of travel.", "angle", unit="deg", bounds=bounds.BEARING),
+    Field("bearing", "bearing_deg", "Direction of travel.", parse=compass, physical=True),
 )
 SCORING: tuple[Field, ...] = (
     Field("measure", "measure", "mean, trap or exit.", parse=cells.one_of("mean", "trap", "exit")),
@@ -274,7 +275,7 @@ AIR: tuple[Field, ...] = (
     Field("temperature", "temperature_k", "Of the air.", "temperature", bounds=bounds.TEMPERATURE),
     Field("humidity", "humidity", "Relative humidity.", "fraction", bounds=bounds.SHARE),
     Field("wind speed", "wind_ms", "At the height of the car.", "speed", bounds=bounds.WIND),
-    Field("wind from", "wind_from_deg", "Where it blows from.", "angle", unit="deg", bounds=bounds.BEARING),
+    Field("wind from", "wind_from_deg", "Where it blows from.", parse=compass, physical=True),
 )
 FAST_CASE: tuple[Field, ...] = (
     Field("salt", "salt", "Firmest salt to be safe for.", required=True),

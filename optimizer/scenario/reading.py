@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import pathlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from types import MappingProxyType
+from typing import Literal
 
-from optimizer.errors import Fault, ScenarioError
+from optimizer.errors import Fault, ScenarioError, place_of
 from optimizer.scenario import crosscheck, sense
 from optimizer.scenario.calibration_file import FILE, calibrated, hash_of_car, read_calibration, unfit_for
 from optimizer.scenario.catalog import Draft, check_dyno, kits_of, parts_of, read_catalog, resolve_engines
 from optimizer.scenario.columns import SHEETS
 from optimizer.scenario.entries import Entry
 from optimizer.scenario.estimates import Calibration
-from optimizer.scenario.event import Assumption, Scenario
+from optimizer.scenario.event import Assumption, Scenario, TypedLimit
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.settings import (
     CarDraft,
@@ -33,6 +34,7 @@ from optimizer.units import nearest
 
 MOST_NAMED = 4
 """Estimates named of a calibration that does not fit."""
+BEGIN = "holds neither a car nor an event: saltmile new FOLDER makes a folder to begin with"
 OTHER_CAR = (
     f"{FILE} was made with another car.toml: if more than a remark changed (a weight, a part that is fitted), run "
     "calibrate again, and write into runs.csv which parts were in the car on each run"
@@ -81,6 +83,8 @@ def read_with_offers(
     event = read_event(event_file)
     car_file = read_document(path / "car.toml", findings)
     car = read_car(car_file)
+    if not any((path / name).exists() for name in ("event.toml", "car.toml")):
+        findings.fault(str(folder), 0, "", "", BEGIN)
     catalog = read_catalog(find_tables(path, tuple(SHEETS), findings), findings, offered)
     resolve_engines(catalog, findings)
     check_dyno(catalog, findings)
@@ -149,7 +153,27 @@ def _scenario_of(
         kits=kits_of(catalog),
         assumptions=(*typed, *findings.assumptions),
         notices=tuple(dict.fromkeys(findings.notices)),
+        limits=tuple(_typed_limits(event)),
     )
+
+
+def _typed_limits(event: EventDraft) -> Iterator[TypedLimit]:
+    """Limits on the weight of the whole car and on displacement: of what they bound, every car has about as much."""
+    for race_class, rules in (("", event.rules), *((entry.label, rules) for entry, rules in event.classes)):
+        for rule in rules.rules:
+            if rule.values.get("field") == "displacement":
+                yield from _ends(rule, "volume", race_class)
+        for limit in rules.limits:
+            if limit.values["quantity"] == "mass" and limit.lacks("tag"):
+                yield from _ends(limit, "mass", race_class)
+
+
+def _ends(entry: Entry, dimension: Literal["mass", "volume"], race_class: str) -> Iterator[TypedLimit]:
+    for target in ("minimum", "maximum"):
+        if target in entry.values:
+            line, key = entry.places[target]
+            where = f"{place_of(entry.file, line)}, {key}"
+            yield TypedLimit(where, entry.typed[target], entry.values[target], dimension, race_class)
 
 
 def _typed_as_assumed(car: CarDraft, event: EventDraft, catalog: Draft) -> list[Assumption]:

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from optimizer.scenario import cells
+from optimizer.scenario import cells, commas
 from optimizer.scenario.columns import MONEY, Field, Sheet
-from optimizer.scenario.entries import Entry, value_of
+from optimizer.scenario.entries import Entry, nearest_name, value_of
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.parts import Basis
 from optimizer.scenario.tables import Cell, Row, Table
-from optimizer.units import Unit, choices, find_unit, nearest, split_header, usual
+from optimizer.units import Unit, choices, find_unit, split_header, usual
 
 RATED = Basis("rated")
 """A value typed without a basis is taken as its maker or seller states it."""
@@ -38,13 +39,15 @@ class Layout:
 
     ``bases`` are position and header of basis columns by name of their field, ``""`` for the row's.
     ``absent`` are fields that every row needs and no column holds: one fault, not one a row.
-    ``broken``: something in the header is wrong, so no record is made of any row.
+    ``broken``: something in the header is wrong, so no record is made of any row. ``decimal_comma``: numbers of this
+    table have decimal commas; without it, no number with a comma is read where semicolons separate the cells.
     """
 
     columns: tuple[Column, ...]
     bases: dict[str, tuple[int, str]]
     absent: frozenset[str]
     broken: bool
+    decimal_comma: bool = False
 
 
 def read_rows(table: Table, sheet: Sheet, findings: Findings) -> list[Entry]:
@@ -106,7 +109,7 @@ def _layout(table: Table, sheet: Sheet, findings: Findings) -> Layout:
             continue
         field, unit_text = _field_of(name, unit_text, by_name)
         if field is None:
-            complaint = f"is not a column of the sheet {sheet.name}{nearest(name, by_name)}"
+            complaint = f"is not a column of the sheet {sheet.name}{nearest_name(name, by_name)}"
         elif field.name in columns:
             complaint = f"stands in the header twice; the other is {columns[field.name].header!r}"
         else:
@@ -127,7 +130,28 @@ def _layout(table: Table, sheet: Sheet, findings: Findings) -> Layout:
         if broken
         else frozenset()
     )
-    return Layout(placed, bases, absent | {field.target for field in missing}, broken or bool(missing))
+    absent |= {field.target for field in missing}
+    return Layout(placed, bases, absent, broken or bool(missing), _has_decimal_commas(table, placed))
+
+
+def _has_decimal_commas(table: Table, columns: Sequence[Column]) -> bool:
+    """Whether numbers of a table separated by semicolons have decimal commas, beyond doubt."""
+    numeric = [column.position for column in columns if column.field.is_number]
+    texts = [row.cells[place].text for row in table.rows for place in numeric]
+    return table.comma_is_unclear and commas.decimal_comma(texts) is True
+
+
+def _without_decimal_comma(text: str, field: Field, table: Table, layout: Layout) -> str:
+    """A text with points for decimal commas; cents are told by their two digits in any table of semicolons."""
+    if field.dimension == MONEY:
+        return commas.cents_with_point(text) if table.comma_is_unclear else text
+    if layout.decimal_comma and field.parse in _NUMBERS_IN_WORDS:
+        return re.sub(r"(?<=\d),(?=\d)", ".", text)
+    return commas.with_point(text) if layout.decimal_comma and field.is_number else text
+
+
+_NUMBERS_IN_WORDS = (cells.ratio, cells.wheel_size, cells.bolt_patterns)
+"""Parsers of texts in which a comma can only be a decimal one: ``15x6,5``."""
 
 
 def _note_long_rows(table: Table, findings: Findings) -> None:
@@ -187,7 +211,10 @@ def _unit_of(field: Field, text: str, table: Table, findings: Findings) -> tuple
     """Find the unit of a column, or a complaint about what is typed for it."""
     if field.dimension in {"", MONEY}:
         currency = findings.currency
-        allowed = {"", currency, cells.CURRENCIES[currency]} if field.dimension else {""}
+        allowed = {""}
+        if field.dimension:
+            known = [currency] if currency else cells.CURRENCIES
+            allowed.update(known, (cells.CURRENCIES[code] for code in known))
         needs = f"must be in the event's currency, {currency}" if field.dimension else "takes no unit"
         return None, "" if text.upper() in allowed else needs
     if not text and table.units_in_cells:
@@ -211,12 +238,13 @@ def _read_cell(
     entry.typed[field.target] = cell.text
     if not column.readable:
         return
-    complaint = _wrong_kind(cell, field, table)
+    text = _without_decimal_comma(cell.text, field, table, layout)
+    complaint = _wrong_kind(Cell(text, cell.kind), field, table)
     if complaint:
         entry.fault(findings, field.target, complaint)
         return
     try:
-        value, assumed = value_of(field, cell.text, column.unit, findings)
+        value, assumed = value_of(field, text, column.unit, findings)
     except ValueError as fault:
         entry.fault(findings, field.target, str(fault))
         return
@@ -238,7 +266,7 @@ def _wrong_kind(cell: Cell, field: Field, table: Table) -> str:
     if cell.kind == "date" and field.parse is not cells.words:
         return "was turned into a date by the spreadsheet; format the column as text and type it again"
     if table.comma_is_unclear and field.is_number and "," in cell.text:
-        return "has a comma, which may mean two things in a sheet separated by semicolons; write 1234.5"
+        return commas.unclear(cell.text)
     return ""
 
 

@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import Any
 
 from optimizer.physics.tires import SPEED_SYMBOL_MS
-from optimizer.scenario import assumed, cells, keys
+from optimizer.scenario import assumed, keys
 from optimizer.scenario.car import Car, Hub, Job, Slot
 from optimizer.scenario.columns import Field
 from optimizer.scenario.entries import Entry
@@ -107,14 +107,22 @@ def _unknown_tables(document: Document, tables: Sequence[str]) -> frozenset[str]
 
 
 def learn_customs(document: Document, findings: Findings) -> None:
-    """Learn the event's currency and units before anything else is read; a wrong word is noted later."""
-    for key, known in (("currency", tuple(cells.CURRENCIES)), ("speed_unit", ("mph", "km/h"))):
-        typed = document.at(("event", key))
-        if isinstance(typed, str) and typed.strip() in known:
-            if key == "currency":
-                findings.currency = typed.strip()
-            else:
-                findings.metric = typed.strip() == "km/h"
+    """Learn the event's currency and units before anything else is read; a wrong word is noted later.
+
+    Of a currency that cannot be read no amount is said to be in another: that would be one slip told at every price.
+    """
+    for custom in (each for each in keys.EVENT if each.name in {"currency", "speed unit"}):
+        typed = document.at(("event", custom.name.replace(" ", "_")))
+        if not isinstance(typed, str) or not typed.strip():
+            continue
+        try:
+            said = custom.parse(typed)
+        except ValueError:
+            said = ""
+        if custom.name == "currency":
+            findings.currency = said
+        else:
+            findings.metric = said == "km/h"
 
 
 _RULE_TABLES = ("rules", "pairs", "limits", "brackets")

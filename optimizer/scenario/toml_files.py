@@ -13,12 +13,12 @@ from typing import Any
 
 from optimizer.scenario import cells
 from optimizer.scenario.columns import Field
-from optimizer.scenario.entries import Entry, value_of
+from optimizer.scenario.entries import Entry, nearest_name, value_of
 from optimizer.scenario.findings import Findings
 from optimizer.scenario.parts import Basis
 from optimizer.scenario.rows import RATED
 from optimizer.scenario.tables import decode
-from optimizer.units import nearest, words_of
+from optimizer.units import words_of
 
 Path = tuple[str | int, ...]
 """Way to a value: keys, and positions in arrays."""
@@ -100,7 +100,7 @@ class Document:
                 entry.places[field.target] = (self.line((*path, key)), dotted((*path, key)))
                 self._read(entry, field, value)
             elif words_of(key) not in map(words_of, tables):
-                near = nearest(key, [*map(_key, by_name), *tables])
+                near = nearest_name(key, [*map(_key, by_name), *tables])
                 self.fault((*path, key), "", f"is not a key of this table{near}")
                 entry.faulty = True
                 meant = near.removeprefix("; did you mean ").removesuffix("?")

@@ -20,11 +20,20 @@ from optimizer.answers.power_in_air import MEANT_FOR
 from optimizer.answers.result_doubts import USUAL_RESULTS, doubts_of_record, doubts_of_results, doubts_of_swaps
 from optimizer.answers.swaps import Swap
 from optimizer.report.wording import Words, second_looks
-from optimizer.scenario.event import Salt
+from optimizer.scenario.event import Salt, TypedLimit
 from optimizer.scenario.parts import CurvePoints, TireSize
 from optimizer.scenario.reading import read_scenario
 from optimizer.units import POUND, shown
-from tests.choice.records import make_engine, make_extra, make_rotor, make_scenario, make_tire, make_wheel
+from tests.choice.records import (
+    make_engine,
+    make_extra,
+    make_final_drive,
+    make_gearset,
+    make_rotor,
+    make_scenario,
+    make_tire,
+    make_wheel,
+)
 from tests.scenes import DEMO, MPH, STARTER
 
 PAGE = (Path(__file__).parents[2] / "docs" / "second-looks.md").read_text("utf-8")
@@ -96,6 +105,18 @@ def of_dear_sheet(share, *, number=5, budget_cents=10**9, asked=()):
     return doubts_of_inputs(make_scenario(parts, event={"budget_cents": budget_cents}), parts=asked)
 
 
+def of_mass_beside(mass_kg, make, *ids):
+    """The last of some parts has this mass, all others 10 kg."""
+    *alike, odd = ids
+    return doubts_of_inputs(make_scenario([*(make(each, mass_kg=10.0) for each in alike), make(odd, mass_kg=mass_kg)]))
+
+
+def of_limit(dimension):
+    return lambda value: doubts_of_inputs(
+        replace(make_scenario(), limits=(TypedLimit("event.toml line 7, limits[1].minimum", "1", value, dimension),))
+    )
+
+
 TIRE_M2 = 0.603 * 0.185
 """185/60R15: 15 in and twice 0.6 of 185 mm."""
 WHEEL_M2 = math.pi * 0.381 * 0.1524 + math.pi * 0.381**2 / 4
@@ -123,6 +144,11 @@ INPUTS = {
     ),
     "rotor mass": (lambda value: of_mass(make_rotor, "R-odd")(0.24**2 * value), 15.0, 160.0),
     "rotor mass, sheet": (lambda value: of_sheet(make_rotor, *ROTORS)(0.24**2 * value), 33.0, 140.0),
+    "mass, beside others": (
+        lambda value: of_mass_beside(10 * value, make_final_drive, "F-stock", "F-2", "F-odd"), 0.5, 2.0
+    ),
+    "weight limit": (of_limit("mass"), 200.0, 5000.0),
+    "displacement limit": (of_limit("volume"), 20e-6, 0.01),
     "price": (lambda value: of_prices(round(value * 10**9)), 0.025, 50.0),
     "price, sheet": (of_dear_sheet, None, 1.0),
     "engine mass": (lambda value: of_mass(make_engine, "E-odd", displacement_m3=1.5e-3)(2.5 * value), 20.0, 85.0),
@@ -240,6 +266,17 @@ def test_one_odd_mass_is_of_that_part_alone():
     assert [each.what for each in doubts_of_inputs(scenario)] == ["mass of tire T-odd (185/60R15)"]
 
 
+def test_a_final_drive_or_gearset_far_from_all_others_is_told():
+    """30 kg beside 9.5 and 10: a decimal point, or the whole axle. Of two, nobody can say which is odd."""
+    (drive,) = of_mass_beside(30.0, make_final_drive, "F-stock", "F-2", "F-odd")
+    (gears,) = of_mass_beside(22.0, make_gearset, "G-stock", "G-2", "G-odd")
+
+    assert drive.what == "mass of final drive F-odd, beside the middle one of 3"
+    assert (drive.value, drive.low, drive.high, drive.dimension) == (30.0, 5.0, 20.0, "mass")
+    assert gears.what == "mass of gearset G-odd, beside the middle one of 3"
+    assert of_mass_beside(30.0, make_final_drive, "F-stock", "F-odd") == ()
+
+
 def test_two_parts_are_no_sheet():
     """Wheels of 12 kg are heavy for a whole sheet, 40 kg/m2, yet a wheel may be: two say nothing of a column."""
     heavy = [make_wheel(each, mass_kg=12.0) for each in ("W-stock", "W-2")]
@@ -312,6 +349,37 @@ def test_an_ordinary_part_is_not_too_light_or_heavy(part):
 def test_an_ordinary_car_is_not_too_light_or_heavy(mass_kg, wheelbase_m):
     """The lightest and heaviest of R. H. Lock, 1993 New Car Data, with 100 kg; then small ones by common practice."""
     assert of_car(mass_kg=mass_kg, wheelbase_m=wheelbase_m, cg_height_m=0.22 * wheelbase_m) == ()
+
+
+LIMITS = [
+    ("volume", "2.000 cc", 2e-6, "if 2,000 cc is meant, write it so"),
+    ("volume", "2 cc", 2e-6, "if 2 L is meant, write it so"),
+    ("volume", "1,600 L", 1.6, "if 1,600 cc is meant, write it so"),
+    ("mass", "1.000 kg", 1.0, "if 1,000 kg is meant, write it so"),
+    ("mass", "1.650 lb", 1.65 * POUND, "if 1,650 lb is meant, write it so"),
+    ("mass", "8 kg", 8.0, "look at the unit"),
+]
+
+
+@pytest.mark.parametrize(("dimension", "typed", "value", "hint"), LIMITS)
+def test_a_limit_that_no_car_comes_near_is_named_with_what_was_likely_meant(dimension, typed, value, hint):
+    """A dot between thousands makes a least weight of 1,000 kg one of 1 kg, and a car too light is legal."""
+    where = "event.toml line 7, classes[1].limits[1].minimum"
+    (doubt,) = doubts_of_inputs(replace(make_scenario(), limits=(TypedLimit(where, typed, value, dimension),)))
+
+    assert doubt.what.endswith(f", {where} {typed!r}")
+    assert doubt.hint == hint
+
+
+def test_limits_of_other_classes_are_looked_at_where_everything_is_and_none_where_it_is_0():
+    scenario = make_scenario()
+    other = TypedLimit("event.toml line 7, limits[1].minimum", "1 kg", 1.0, "mass", "another class")
+
+    assert len(doubts_of_inputs(replace(scenario, limits=(other,)))) == 1
+    assert doubts_of_inputs(replace(scenario, limits=(other,)), parts=()) == ()
+    own = replace(other, race_class=scenario.event.race_class)
+    assert len(doubts_of_inputs(replace(scenario, limits=(own,)), parts=())) == 1
+    assert doubts_of_inputs(replace(scenario, limits=(replace(other, typed="0 kg", value=0.0),))) == ()
 
 
 # --- results

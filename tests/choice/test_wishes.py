@@ -23,12 +23,33 @@ def test_an_id_in_the_other_case_is_the_nearest():
         places_of(OPTIONS, "t-B")
 
 
-@pytest.mark.parametrize("named", ["K-b", "front tires=K-b"])
+NAMES = {"T-b": "Light 14", "T-c": "long", "T-d": "long"}
+NAMED = options_of(make_scenario(make_tire(id_, name=name) for id_, name in NAMES.items()))
+
+
+@pytest.mark.parametrize(
+    ("named", "says"),
+    [
+        ("light  14", "'light  14' is the name of T-b: ask for T-b"),
+        ("front tires=Light 14", "'Light 14' is the name of T-b: ask for front tires=T-b"),
+        ("long", "'long' is the name of T-c, T-d: ask for one of them by its id"),
+        ("front wheels=long", "no part is called 'long' in front wheels"),
+        ("lone", "no part is called 'lone'"),
+    ],
+)
+def test_the_name_of_a_part_is_told_its_id(named, says):
+    """The empty choice, none, is near no part that was asked for."""
+    with pytest.raises(UsageError) as refused:
+        places_of(NAMED, named)
+    assert str(refused.value) == says
+
+
+@pytest.mark.parametrize("named", ["K-b", "front tires=K-b", "k-B", "The kit"])
 def test_a_kit_is_no_part_and_its_parts_are_named(named):
-    kit = make_kit("K-b", 100, {"T-b": 2, "T-c": 2})
+    kit = make_kit("K-b", 100, {"T-b": 2, "T-c": 2}, name="the kit")
     options = options_of(make_scenario((make_tire("T-b"), make_tire("T-c")), kits=[kit]))
 
-    with pytest.raises(UsageError, match="K-b is a kit of T-b, T-c: ask about one of these"):
+    with pytest.raises(UsageError, match=r"K-b is a kit \(T-b x2, T-c x2\), not a part: ask for T-b or T-c\. "):
         places_of(options, named)
 
 

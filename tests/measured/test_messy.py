@@ -47,14 +47,39 @@ def test_commas_that_may_mean_two_things_are_refused_until_it_is_said(tmp_path):
     """1,234 alone is 1.234 for one half of the world and 1234 for the other."""
     table = "tire;distance [in]\nT12;1,387\n"
     assert fault(tmp_path, table) == (
-        "log.csv row 1: '1,387' has a decimal comma or one between thousands: add a line above, decimal: comma or "
-        "decimal: point"
+        "log.csv row 2, distance [in]: '1,387' has a decimal comma or one between thousands: write 1.387 or 1387, or "
+        "add a line above, decimal: comma or decimal: point"
     )
     text = "decimal: comma\nspeed [mph];mile 1 [mph]\n104,125;60,250\n"
     (run,) = read(tmp_path, text).runs
     assert run.speed_ms == pytest.approx(104.125 * MPH)
     (run,) = read(tmp_path, "decimal: point\nspeed [mph];rpm\n104;4,700\n").runs
     assert run.rpm == 4700.0
+
+
+def test_commas_beside_points_are_refused_with_all_other_faults_of_the_slips(tmp_path):
+    """Each comma in its own row and column; so are the salt, the date and the blank."""
+    rows = "3/4/2027;176,4;ordinary;19,5\n2027-09-15;;icy;20\n2027-09-16;172.8;ordinary;18\n"
+    found = faults(tmp_path, f"date;speed [km/h];salt;air temperature\n{rows}", name="slips.csv")
+
+    pointed = "has a decimal comma, and other numbers here have a decimal point: write {}, or add a line above, "
+    assert [(each.row, each.column, each.typed) for each in found] == [
+        (1, "air temperature", ""),
+        (2, "air temperature", "19,5"),
+        (2, "date", "3/4/2027"),
+        (2, "speed [km/h]", "176,4"),
+        (3, "salt", "icy"),
+        (3, "speed [km/h]", ""),
+    ]
+    assert found[3].expected == pointed.format("176.4") + "decimal: comma or decimal: point"
+
+
+def test_commas_beside_points_in_a_column_that_nothing_is_done_with_are_still_refused(tmp_path):
+    table = "speed [mph];torque [N m]\n104;1,5\n105;1.5\n"
+
+    assert fault(tmp_path, table) == (
+        "log.csv row 1: has commas that may be decimal ones: add a line above, decimal: comma or decimal: point"
+    )
 
 
 def test_decimal_commas_between_commas_are_refused(tmp_path):
@@ -218,6 +243,7 @@ def test_faults_above_and_in_the_table_come_together(tmp_path):
     ("typed", "expected"),
     [
         ("T99", "'T99' is no part of the sheets; did you mean T39?"),
+        ("Longest", "'Longest' is no part of the sheets; that is the name of F02"),
         ("W07; front tyres=T09", "'front tyres=T09' names no slot of the car; did you mean front tires?"),
         ("front tires=W03", "'front tires=W03' is of kind wheel, for which there is no slot"),
     ],

@@ -394,3 +394,14 @@ def without_thousands(tables):
         name: [[re.sub(r"^(\d),(\d{3})$", r"\1\2", text) for text in row] for row in rows]
         for name, rows in tables.items()
     }
+
+
+def with_decimal_commas(tables):
+    """Sheets as a spreadsheet program saves them where the comma is a decimal one."""
+    return {
+        name: [
+            rows[0],
+            *([re.sub(r"(?<=\d)\.(?=\d)", ",", text) for text in row] for row in rows[1:]),
+        ]
+        for name, rows in without_thousands(tables).items()
+    }

@@ -35,6 +35,16 @@ def test_every_form_of_csv_reads_the_same(tmp_path, scenario, form):
     assert small.content(other) == small.content(scenario)
 
 
+def test_decimal_commas_between_semicolons_read_the_same(tmp_path, scenario):
+    tables = small.with_decimal_commas(small.sheets())
+    texts = {text for rows in tables.values() for row in rows for text in row}
+    assert {"12,2", "~14,2", "$118,50", "14x5,5", "4x100; 4x114,3", "0,73"} <= texts
+    other = read_scenario(small.write(tmp_path, tables=tables, separator=";"))
+
+    car, event, parts, kits, _ = small.content(other)
+    assert (car, event, parts, kits) == small.content(scenario)[:4]
+
+
 def test_a_workbook_reads_the_same(tmp_path, scenario):
     other = read_scenario(small.write_workbook(tmp_path))
 

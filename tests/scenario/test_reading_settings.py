@@ -299,6 +299,10 @@ def test_missing_files(tmp_path):
     found = small.faults_of(tmp_path)
     assert ("car.toml", 0, "", "", "is missing from the folder") in found
     assert ("event.toml", 0, "", "", "is missing from the folder") in found
+    begin = "holds neither a car nor an event: saltmile new FOLDER makes a folder to begin with"
+    assert (str(tmp_path), 0, "", "", begin) in found
+    (tmp_path / "event.toml").write_text(small.EVENT)
+    assert begin not in {each[4] for each in small.faults_of(tmp_path)}
 
 
 def test_a_missing_folder(tmp_path):
@@ -395,3 +399,70 @@ def test_a_part_with_a_bad_cell_is_still_a_known_part(tmp_path):
     tables = small.with_cell("gearsets", 3, "mass", "x")
 
     assert len(small.faults_of(small.write(tmp_path, tables=tables))) == 1
+
+
+def test_limits_on_weight_and_displacement_are_kept_as_typed(tmp_path):
+    """The dot may stand between thousands: what is read is 2 cc and 1 kg, and somebody must be told."""
+    event = small.EVENT.replace('"1,500 cc"', '"2.000 cc"').replace('"1,500 lb"', '"1.000 kg"')
+    assert event.count("2.000") == event.count("1.000 kg") == 1
+    displacement, mass = read_scenario(small.write(tmp_path, event=event)).limits
+
+    line = 1 + event[: event.index("2.000")].count("\n")
+    assert displacement.where == f"event.toml line {line}, classes[1].rules[1].maximum"
+    assert (displacement.typed, displacement.dimension) == ("2.000 cc", "volume")
+    assert displacement.value == pytest.approx(2e-6)
+    assert (mass.typed, mass.value, mass.dimension, mass.race_class) == ("1.000 kg", 1.0, "mass", "J/production")
+
+
+@pytest.mark.parametrize("typed", ["€", "eur", " EUR "])
+def test_a_currency_by_its_code_in_any_case_or_by_a_symbol_that_only_it_has(tmp_path, typed):
+    scenario = read_scenario(_in_euros(tmp_path, typed))
+
+    assert scenario.event.currency == "EUR"
+    assert scenario.parts["T02"].price_cents == 11850
+
+
+@pytest.mark.parametrize(
+    ("typed", "near"), [("$", ""), ("euros", "; did you mean EUR?")], ids=["one symbol of four", "a word"]
+)
+def test_a_currency_that_cannot_be_told_is_one_fault_and_not_one_a_price(tmp_path, typed, near):
+    found = small.faults_of(_in_euros(tmp_path, typed))
+
+    expected = f"must be one of USD, EUR, GBP, AUD, NZD, CAD{near}"
+    assert [each[2:] for each in found] == [("event.currency", typed, expected)]
+
+
+def _in_euros(folder, currency):
+    """The small scenario with all its money in euros, and a currency typed as given."""
+    tables = {
+        name: [[text.replace("$", "€") for text in row] for row in rows]
+        for name, rows in small.sheets().items()
+    }
+    event = small.EVENT.replace("$", "€").replace('"USD"', f'"{currency}"')
+    return small.write(folder, car=small.CAR.replace("$", "€"), event=event, tables=tables)
+
+
+def test_directions_may_be_points_of_the_compass(tmp_path):
+    """WNW is 292.5 degrees, as in a sheet of timing slips."""
+    event = small.EVENT.replace("bearing = 40", 'bearing = "WNW"').replace("wind_from = 250", 'wind_from = "sw"')
+    scenario = read_scenario(small.write(tmp_path, event=event))
+
+    assert scenario.event.course.bearing_deg == 292.5
+    assert scenario.event.weather[0].wind_from_deg == 225.0
+
+
+@pytest.mark.parametrize("typed", ["NNN", "400", "-10", "12 mph"])
+def test_a_direction_that_is_none(tmp_path, typed):
+    found = small.faults_of(small.write(tmp_path, event=small.EVENT.replace("bearing = 40", f'bearing = "{typed}"')))
+
+    expected = "must be degrees from north, 0 to 360, or a point of the compass such as NW"
+    assert [each[2:] for each in found] == [("course.bearing", typed, expected)]
+
+
+def test_a_key_by_the_name_it_has_elsewhere(tmp_path):
+    car = small.CAR.replace("bolt_pattern", "bolt_circle", 1)
+
+    expected = "is not a key of this table; did you mean bolt_pattern?"
+    assert [each[2:] for each in small.faults_of(small.write(tmp_path, car=car))] == [
+        ("car.front.bolt_circle", "", expected)
+    ]

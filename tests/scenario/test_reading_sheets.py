@@ -132,6 +132,8 @@ def test_known_words_are_accepted(tmp_path):
 HEADERS = [
     ("tires", "mass", "mas [lb]", "is not a column of the sheet tires; did you mean mass?"),
     ("tires", "notes", "colour", "is not a column of the sheet tires"),
+    ("wheels", "bolt pattern", "Bolt Circle", "is not a column of the sheet wheels; did you mean bolt pattern?"),
+    ("tires", "mass", "weight [lb]", "is not a column of the sheet tires; did you mean mass?"),
     ("tires", "mass", "mass", "needs a unit, one of kg, lb, g, oz; such as mass [lb]"),
     ("tires", "mass", "mass [stone]", "the unit 'stone' is not one of kg, lb, g, oz"),
     ("tires", "mass", "mass_stone", "the unit 'stone' is not one of kg, lb, g, oz"),
@@ -244,8 +246,20 @@ def test_a_comma_in_a_sheet_of_semicolons_is_not_guessed(tmp_path):
             2,
             "load rating [lb]",
             "1,100",
-            "has a comma, which may mean two things in a sheet separated by semicolons; write 1234.5",
+            "has a decimal comma or one between thousands: write 1.100 or 1100",
         )
+    ]
+
+
+def test_a_decimal_comma_beside_decimal_points_is_not_guessed(tmp_path):
+    """Whoever writes both may have meant 1.100 as eleven hundred; cents are told by their two digits."""
+    tables = small.without_thousands(small.sheets())
+    tables["wheels"][1][small.column_of(tables["wheels"], "center bore")] = "57,1"
+    tables["wheels"][2][small.column_of(tables["wheels"], "price")] = "$1.640,50"
+
+    expected = "has a decimal comma, and other numbers here have a decimal point: write 57.1"
+    assert small.faults_of(small.write(tmp_path, tables=tables, separator=";")) == [
+        ("wheels.csv", 2, "center bore [mm]", "57,1", expected)
     ]
 
 

@@ -30,12 +30,13 @@ IMPOSSIBLE = [
     ("rotors", "max rise", "4000", "max rise [F]", "must be at least 18 degF and at most 2,700 degF"),
     ("final_drives", "ratio", "335", "ratio", "must be at least 1 and at most 15"),
     ("final_drives", "ratio", "10/41", "ratio", "must be at least 1 and at most 15"),
-    ("engines", "displacement", "1.298", "displacement [cc]", "must be at least 20 cc and at most 10,000 cc"),
+    ("engines", "displacement", "1.298", "displacement [cc]",
+     "must be at least 20 cc and at most 10,000 cc; if 1298 is meant, write it so"),
     ("engines", "rev limit", "680", "rev limit [rpm]", "must be at least 1,000 rpm and at most 30,000 rpm"),
     ("engines", "inertia", "95", "inertia [lb ft2]", "must be at least 0 and at most 47.5 lb ft2"),
     ("extras", "position", "-3000", "position [in]", "must be at least -118 in and at most 394 in"),
     ("extras", "front ride", "-25", "front ride height change [in]", "must be at least -11.8 in and at most 11.8 in"),
-]
+]  # fmt: skip
 
 
 @pytest.mark.parametrize(("sheet", "column", "text", "header", "expected"), IMPOSSIBLE)
@@ -367,3 +368,28 @@ def test_one_fault_is_told_once(tmp_path):
     found = small.faults_of(small.write(tmp_path, event=small.EVENT + rule + second))
 
     assert [each[2:4] for each in found] == [("rules[2].name", "car tires")]
+
+
+# --- advice made of what was typed
+
+ADVICE = [
+    ("event", '"4,200 ft"', '"420"', 'such as "420 m" or "420 ft"'),
+    ("car", '"92 in"', '"2.420"', 'such as "2.420 m"'),
+    ("car", '"92 in"', '"92"', 'such as "92 in"'),
+    ("car", '"92 in"', '"0.001"', "one of mm, cm, m, in, ft"),
+    ("car", '"92 in"', '"2,420 m"', "a comma is read as one between thousands: if 2.420 m is meant, write it so"),
+    ("car", '"1,730 lb"', '"1.730 lb"', "if 1730 lb is meant, write it so"),
+    ("car", '"1,730 lb"', '"10,730 t"', "unit 't' is not one of kg, lb, g, oz"),
+    ("event", "rolling_coefficient = 0.020", 'rolling_coefficient = "0,019"', "has a decimal comma; write 0.019"),
+    ("event", "cost = 400", 'cost = "0,500"', "has a decimal comma; write 0.500"),
+]
+
+
+@pytest.mark.parametrize(("file", "old", "new", "advice"), ADVICE)
+def test_advice_is_made_of_what_was_typed(tmp_path, file, old, new, advice):
+    """420 above the sea are no miles, 2.420 no inches between axles, and 0,019 is no 19."""
+    text = getattr(small, file.upper())
+    assert text.count(old) >= 1
+    (found,) = small.faults_of(small.write(tmp_path, **{file: text.replace(old, new, 1)}))
+
+    assert found[4].endswith(advice)
