@@ -29,6 +29,8 @@ NAMED = 5
 """Numbers named as suspects, at most."""
 LEAST_SHARE = 0.05
 """And with this share of what is to be explained, at least."""
+WITHIN = 1.645
+"""So many times its ± away, or less, are nine tenths of what is normally distributed."""
 OUT_OF_REACH = 4.0
 """So many times its ± away from what was said, a run is a slip of the pen, or of another kind."""
 CLEAR = 0.6
@@ -115,8 +117,8 @@ class SaidDone:
 
     @property
     def expected(self) -> bool:
-        """Whether the difference is within what is not known exactly."""
-        return abs(self.difference_ms) <= self.spread_ms
+        """Whether nine runs in ten would be no farther off, by what is not known exactly."""
+        return abs(self.difference_ms) <= WITHIN * self.spread_ms
 
     @property
     def out_of_reach(self) -> bool:

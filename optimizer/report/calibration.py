@@ -75,7 +75,7 @@ def _verdict(words: Words, found: SaidDone) -> str:
     way = "faster" if found.difference_ms > 0 else "slower"
     if found.expected:
         return f"It ran {gap} {way} than said, which is within what is not known exactly."
-    return f"It ran {gap} {way} than said, more than what is not known exactly lets expect."
+    return f"It ran {gap} {way} than said: fewer than one run in ten would be so far off, by what is not known exactly."
 
 
 def _as_said(words: Words, found: SaidDone) -> bool:
@@ -99,7 +99,7 @@ def _suspicion(words: Words, found: SaidDone) -> str:
     text = f"{held}Most likely wrong: {_suspect(words, first)}"
     if others:
         text += f"; then {'; '.join(_suspect(words, each) for each in others[:2])}"
-    return f"{text}. " + ("One run cannot tell these apart." if found.tied else "")
+    return f"{text}. " + ("This run alone cannot tell these apart." if found.tied else "")
 
 
 def _suspect(words: Words, each: Suspect) -> str:
