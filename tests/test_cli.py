@@ -171,6 +171,9 @@ def test_rank_takes_the_question(ask, folder, ranked):
         assert build["price_cents"] <= 220_000
         assert build["record_mph"] == pytest.approx(108.9)
         assert build["speed_mph"] < to_unit(ranked.builds[0].speed_ms, "mph", "speed")
+    # the car as it stands has no X4, which is a wish of the question and no rule
+    assert "X4" not in document["as_it_stands"]["parts"].values()
+    assert document["as_it_stands"]["problems"] == []
 
 
 def test_record_not_beaten_is_said(ask, folder):

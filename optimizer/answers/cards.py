@@ -145,7 +145,8 @@ def _card(made: _Made, n: int, legality: Legality, book: PriceBook, budget_cents
     """The card of one of the builds."""
     judge, judged, drive, build = made.judge, made.judged, made.drive, made.builds[n]
     options = judge.options
-    problems = [f"{reason.check}: {reason.text}" for reason in legality.violations(build)]
+    # a car that is not what the question asks for may run all the same
+    problems = [str(reason) for reason in legality.violations(build) if not reason.wished]
     problems += judged.broken(n)
     try:
         bill: Bill | None = book.bill(build)

@@ -37,13 +37,14 @@ def with_wishes(legality: Legality, with_parts: tuple[str, ...], without_parts: 
     for named in without_parts:
         for s, o in places_of(options, named):
             forbidden[s][o] = True
-            reasons[s, o] = (*reasons.get((s, o), ()), Reason("left out", f"{named} is left out as asked"))
+            reasons[s, o] = (*reasons.get((s, o), ()), Reason("left out", f"{named} is left out as asked", wished=True))
     rows = list(legality.rows)
     for named in with_parts:
         coefficients = tuple(np.zeros(size) for size in options.sizes)
         for s, o in places_of(options, named):
             coefficients[s][o] = -1.0
-        rows.append(LinearRow(f"with {named}", Reason(FORCED_IN, f"{named} must be in"), coefficients, -1.0))
+        wish = Reason(FORCED_IN, f"{named} must be in", wished=True)
+        rows.append(LinearRow(f"with {named}", wish, coefficients, -1.0))
     return replace(legality, forbidden=tuple(forbidden), part_reasons=reasons, rows=tuple(rows))
 
 
