@@ -176,6 +176,13 @@ def test_rank_takes_the_question(ask, folder, ranked):
     assert document["as_it_stands"]["problems"] == []
 
 
+def test_two_parts_for_one_slot_are_refused(ask, folder):
+    answer = ask("rank", folder, "--with", "E2", "--with", "E3")
+
+    assert answer.code == 2
+    assert "E2 and E3 both go into engine, which takes one of them" in flat(answer.err)
+
+
 def test_record_not_beaten_is_said(ask, folder):
     assert "The record is not beaten" in flat(ask("rank", folder, "--budget", 900).out)
 

@@ -48,6 +48,24 @@ def with_wishes(legality: Legality, with_parts: tuple[str, ...], without_parts: 
     return replace(legality, forbidden=tuple(forbidden), part_reasons=reasons, rows=tuple(rows))
 
 
+def refuse_crowded(options: Options, with_parts: tuple[str, ...]) -> None:
+    """Refuse two different parts that are asked for and can only go into the same slot.
+
+    Raises
+    ------
+    UsageError
+        If there are such; or if a part is no option of any slot, or of the slot named.
+    """
+    only: dict[int, tuple[str, int]] = {}
+    for named in with_parts:
+        (s, o), *others = places_of(options, named)
+        if others:
+            continue
+        first, there = only.setdefault(s, (named, o))
+        if there != o:
+            raise UsageError(f"{first} and {named} both go into {options.slots[s].name}, which takes one of them")
+
+
 def places_of(options: Options, named: str) -> tuple[tuple[int, int], ...]:
     """Slots and positions of a part named as ``id`` or ``slot=id``.
 

@@ -76,7 +76,8 @@ def explain_no_legal_build(
         Names of the checks that need a run, where every build that was legal and within the limits failed one
         of them: they are then the reason, unless there is no such build at all.
     with_parts : sequence of str, optional
-        Parts that must be in, as ``id`` or ``slot=id``. That they must is given, and no reason.
+        Parts that must be in, as ``id`` or ``slot=id``, beside those that the legality asks for. That they must is
+        given, and no reason.
 
     Raises
     ------
@@ -86,8 +87,9 @@ def explain_no_legal_build(
         If the solver does not finish: nothing is said that it could not settle.
     """
     wanted = frozenset(place for named in with_parts for place in places_of(options, named))
-    with_it = f" with {' and '.join(with_parts)}" if with_parts else ""
     legality = with_wishes(legality, tuple(with_parts), ())
+    wishes = dict.fromkeys(row.name.removeprefix("with ") for row in legality.rows if row.reason.wished)
+    with_it = f" with {' and '.join(wishes)}" if wishes else ""
     limit = options.scenario.event.budget_cents if budget_cents is None else budget_cents
     budget = math.inf if limit is None else limit
     model = build_model(options, legality, book, budget_cents=None, hours_limit=book.hours_limit)
@@ -149,6 +151,9 @@ def _excluding_each_other(
         if not _possible(options, legality, book, dropped | {name}):
             dropped |= {name}
     left = tuple(name for name in names if name not in dropped)
+    if not left:
+        # what is asked for is no rule: nothing else keeps these parts from each other
+        return Diagnosis((), None, f"No build{with_it} is possible: there are not slots enough for all of them.")
     sentences = [f"No build{with_it} meets these rules at once: {', '.join(left)}."]
     sentences += [f"{name}: {said}." for name in left if (said := _said(options, legality, name, wanted))]
     sentences += _empty_slots(options, legality)

@@ -66,6 +66,15 @@ def test_the_budget_asked_for_stands_in_for_the_event_s():
     assert explained(gearbox(budget_cents=12000), budget_cents=float("inf")).reasons == ()
 
 
+def test_parts_that_find_no_slot_together_are_named():
+    """Slot S takes one part and two are asked for; no rule has anything against them."""
+    parts = [make_extra(each, slots=("S",)) for each in ("A", "B", "C")]
+    found = explained(make_scenario(parts, slots=[extra_slot("S", fitted="A")]), with_parts=("B", "C"))
+
+    assert found.reasons == ()
+    assert found.text == "No build with B and C is possible: there are not slots enough for all of them."
+
+
 def test_hours_decide_which_build_is_the_cheapest():
     """C takes eight hours of seven: B is then the cheapest, at 100.00."""
     found = explained(gearbox(budget_cents=12050, hours_limit=7.0))
