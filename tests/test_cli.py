@@ -385,6 +385,8 @@ def test_no_legal_build(ask, folder):
     refusal = json.loads(document.out)
     assert refusal["reasons"] == ["budget"]
     assert refusal["cheapest_cents"] == 72_000
+    assert refusal["caution"] == list(CAUTION)
+    assert all(each in flat(text.err) for each in CAUTION)
 
 
 @pytest.mark.parametrize("command", [("why",), ("compare", 1, "now"), ("odds",), ("purchase",)], ids=str)
