@@ -78,7 +78,7 @@ def _price(words: Words, price: PriceAnswer) -> list[str]:
             )
         ]
     unit = "each" if price.pack == 1 else "a pair" if price.pack == 2 else f"a set of {price.pack}"
-    stated = "" if price.stated_cents is None else f"; it costs {words.price(price.stated_cents)}"
+    stated = "" if price.stated_cents is None else f"; it costs {words.exact(price.stated_cents)}"
     lines = [wrapped(f"First place {_limit(words, price.first, unit)}{stated}.", "  - ")]
     if price.close is not None:
         lines.append(wrapped(f"Too close to call, or better, {_limit(words, price.close, unit)}.", "  - "))

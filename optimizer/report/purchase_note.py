@@ -72,8 +72,8 @@ def _item(words: Words, note: PurchaseNote, item: ToBuy) -> Iterator[str]:
 
 def about_item(words: Words, note: PurchaseNote, item: ToBuy) -> Iterator[str]:
     """What is to be said of a thing to buy, beside its name: sentences."""
-    total = "" if item.number == 1 else f"{_each(item)}, {words.price(item.cents)} together"
-    yield f"Buy {_number(item)} at {words.price(item.price_cents)}{total}."
+    total = "" if item.number == 1 else f"{_each(item)}, {words.exact(item.cents)} together"
+    yield f"Buy {_number(item)} at {words.exact(item.price_cents)}{total}."
     if note.budget_cents is not None:
         yield f"Not above {_limit(words, item.up_to)}{_each(item)}."
     if item.first is not None:

@@ -247,7 +247,7 @@ def order_text(words: Words, plan: BuyingPlan) -> str:
 
 def _stage(words: Words, stage: Stage) -> list[str]:
     spent = f"Spend {words.price(max(stage.outlay_cents, 0))}" if stage.changes else "Buy nothing"
-    left = words.money(stage.left_cents)
+    left = words.money(stage.left_cents // 100 * 100)
     changes = [change_text(words, [each.slot], each.before, each.after) for each in stage.changes]
     first = wrapped(f"{spent}; then the car does {words.speed(stage.speed_ms)}, {left} left.")
     return [first, *(wrapped(each, "  - ") for each in changes)]

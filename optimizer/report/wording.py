@@ -74,6 +74,11 @@ class Words:
         """Text of a price, rounded up, so that it never looks cheaper than it is."""
         return self._amount(math.ceil(cents / 100))
 
+    def exact(self, cents: int) -> str:
+        """Text of an amount of 0 or more, to the cent where it is no whole one: such as one beside its multiple."""
+        whole, rest = divmod(cents, 100)
+        return f"{self._amount(whole)}{f'.{rest:02}' if rest else ''}"
+
     def left(self, cents: int) -> str:
         """Text of the budget less a price: what is left, rounded down, or what is missing; empty without a budget."""
         budget = self.scenario.event.budget_cents
