@@ -78,11 +78,20 @@ def _price(words: Words, price: PriceAnswer) -> list[str]:
             )
         ]
     unit = "each" if price.pack == 1 else "a pair" if price.pack == 2 else f"a set of {price.pack}"
-    stated = "" if price.stated_cents is None else f"; it costs {words.exact(price.stated_cents)}"
-    lines = [wrapped(f"First place {_limit(words, price.first, unit)}{stated}.", "  - ")]
+    lines = [wrapped(f"First place {_limit(words, price.first, unit)}{_stated(words, price, unit)}.", "  - ")]
     if price.close is not None:
         lines.append(wrapped(f"Too close to call, or better, {_limit(words, price.close, unit)}.", "  - "))
     return lines
+
+
+def _stated(words: Words, price: PriceAnswer, unit: str) -> str:
+    """What a part costs, as the end of a sentence; of one that is owned, how many are and whether more are needed."""
+    costs = "" if price.stated_cents is None else f"{words.exact(price.stated_cents)} {unit}"
+    if not price.owned:
+        return f"; it costs {costs}" if costs else ""
+    enough = ", all that the best build with it takes" if 0 < price.used <= price.owned else ""
+    more = f"; more cost {costs}" if costs else ""
+    return f"; {price.owned} {'is' if price.owned == 1 else 'are'} owned already{enough}{more}"
 
 
 def _limit(words: Words, limit: PriceLimit, unit: str) -> str:

@@ -19,6 +19,8 @@ from optimizer.choice.wishes import places_of, with_wishes
 from optimizer.errors import UsageError
 from optimizer.executor import processes
 from optimizer.physics.tires import SPEED_SYMBOL_MS
+from optimizer.report.offers import why_not_text
+from optimizer.report.wording import Words
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.event import Bracket, Limit, Rule
 from optimizer.scenario.reading import read_scenario
@@ -148,6 +150,26 @@ def test_put_into_the_best_build(seed: int, named: str) -> None:
     affordable = study.book.price(every.builds).cents <= budget
     is_legal = bool((every.builds[affordable] == build).all(axis=1).any())
     assert (answer.put_in.problems == ()) is is_legal
+
+
+@pytest.mark.parametrize(
+    ("owned", "used", "said"),
+    [
+        (0, 2, "; it costs $78.50 each."),
+        (1, 2, "; 1 is owned already; more cost $78.50 each."),
+        (2, 2, "; 2 are owned already, all that the best build with it takes; more cost $78.50 each."),
+        (2, 0, "; 2 are owned already; more cost $78.50 each."),
+    ],
+)
+def test_what_is_owned_is_not_said_to_cost_money(owned: int, used: int, said: str) -> None:
+    answer, scenario = answered(2, "T0"), known(2)[0].study.scenario
+    assert answer.price is not None
+    assert answer.with_it is not None
+    taken = sum(slot.count for slot in scenario.car.slots if answer.with_it.build[slot.name] == "T0")
+    assert (answer.price.owned, answer.price.used) == (scenario.parts["T0"].owned, taken)
+    price = replace(answer.price, matters=True, pack=1, stated_cents=7850, owned=owned, used=used)
+    text = why_not_text(Words(scenario), replace(answer, price=price))
+    assert said in " ".join(text.split())
 
 
 @pytest.mark.parametrize(("seed", "named"), CASES)
