@@ -135,6 +135,7 @@ def _offer(words: Words, offer: OfferAnswer, without: Landing | None) -> list[st
 
 def _landing(words: Words, landing: Landing) -> list[str]:
     gain = "" if landing.gain_ms is None else f", {words.gap(landing.gain_ms, sign=True)} against the best without"
-    head = f"The best build with it: {words.speed(landing.speed_ms)} for {words.price(landing.cents)}{gain}."
+    record = words.beside_record(landing.speed_ms, words.scenario.race_class.planned_ms)
+    head = f"The best build with it: {words.speed(landing.speed_ms)} for {words.price(landing.cents)}{gain}; {record}."
     changes = [change_text(words, [each.slot], each.before, each.now) for each in landing.displaced]
     return [wrapped(head), *(wrapped(each, "  - ") for each in changes)]

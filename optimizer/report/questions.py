@@ -259,12 +259,17 @@ ARGUMENTS = {
     "fastest": "the fastest",
     "cheapest": "the cheapest",
     "most careful": "the most careful (tire speed, stopping, heat, revs)",
-    "best on soft salt": "the best on soft salt",
+    "best on soft salt": "the best on {soft} salt",
     "fewest changes": "the fewest changes",
     "least own hours": "the least work of your own",
     "most different": "the most different",
 }
-"""What speaks for a build of the shortlist."""
+"""What speaks for a build of the shortlist; of salt by the name that the crew calls its softest condition."""
+
+
+def arguments_text(names: Sequence[str], soft_salt: str) -> str:
+    """What speaks for a build, the condition that counts as soft by its name."""
+    return both([ARGUMENTS[each].format(soft=soft_salt) for each in names])
 
 
 def shortlist_text(words: Words, found: Shortlist) -> str:
@@ -277,8 +282,7 @@ def shortlist_text(words: Words, found: Shortlist) -> str:
     ]  # fmt: skip
     first = found.entries[0]
     for place, entry in enumerate(found.entries, 1):
-        arguments = both([ARGUMENTS[each] for each in entry.names])
-        head = f"{_capital(arguments)}: {words.speed(entry.speed_ms)}"
+        head = f"{_capital(arguments_text(entry.names, found.soft_salt))}: {words.speed(entry.speed_ms)}"
         head += f"{words.shortfall(entry.speed_ms, words.scenario.race_class.planned_ms)}, {words.price(entry.cents)}, "
         head += f"{math.floor(100 * entry.care)}% left of what is tightest, "
         head += f"{words.speed(entry.soft_ms)} on {found.soft_salt} salt."

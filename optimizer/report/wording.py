@@ -186,9 +186,12 @@ class Words:
 
     def against_record(self, card: BuildCard) -> str:
         """Speed against the record and its margin, as the end of a sentence."""
-        needed = self.speed(card.planned_ms)
-        gap = self.gap(card.speed_ms - card.planned_ms)
-        return f"{gap} {'over' if card.beats_record else 'short of'} the {needed} that takes the record"
+        return self.beside_record(card.speed_ms, card.planned_ms)
+
+    def beside_record(self, speed_ms: float, planned_ms: float) -> str:
+        """The same of any speed, against what takes the record."""
+        over = "over" if speed_ms >= planned_ms else "short of"
+        return f"{self.gap(speed_ms - planned_ms)} {over} the {self.speed(planned_ms)} that takes the record"
 
     def shortfall(self, speed_ms: float, planned_ms: float) -> str:
         """By how much a speed is short of what takes the record, after a comma; empty where it takes it."""

@@ -20,7 +20,7 @@ from optimizer.report.odds import chance_words
 from optimizer.report.page import chance_figures, choice_figures
 from optimizer.report.page.section import Section, Table, candidate_name, capital, price_of
 from optimizer.report.page.words import PageWords, typed
-from optimizer.report.questions import ARGUMENTS, COMPLETE, INCOMPLETE, band_text
+from optimizer.report.questions import COMPLETE, INCOMPLETE, arguments_text, band_text
 from optimizer.report.terminal import is_complete
 from optimizer.report.wording import FIXED, UNCHECKED, both, different, ordinal, plural, rpm, unswapped
 from optimizer.scenario.parts import NONE_ID
@@ -170,7 +170,7 @@ def _entry(words: PageWords, decision: Decision, place: int) -> dict[str, Any]:
         same = f"The same car for {words.price(entry.least_cents)}, with {parts}."
     return {
         "name": build_name(decision, entry),
-        "arguments": capital(both([ARGUMENTS[each] for each in entry.names])),
+        "arguments": capital(arguments_text(entry.names, typed(found.soft_salt))),
         "speed": words.speed(entry.speed_ms),
         "facts": facts,
         "head": "Unlike number 1" if place else "",
