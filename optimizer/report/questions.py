@@ -284,7 +284,7 @@ def shortlist_text(words: Words, found: Shortlist) -> str:
     for place, entry in enumerate(found.entries, 1):
         head = f"{_capital(arguments_text(entry.names, found.soft_salt))}: {words.speed(entry.speed_ms)}"
         head += f"{words.shortfall(entry.speed_ms, words.scenario.race_class.planned_ms)}, {words.price(entry.cents)}, "
-        head += f"{math.floor(100 * entry.care)}% left of what is tightest, "
+        head += f"{entry.hours:.0f} h of your own work, {math.floor(100 * entry.care)}% left of what is tightest, "
         head += f"{words.speed(entry.soft_ms)} on {found.soft_salt} salt."
         lines += ["", wrapped(head, f"{place}. ")]
         lines.append("   Unlike number 1:" if place > 1 else "   Changes from the car as it stands:")

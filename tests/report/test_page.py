@@ -155,10 +155,11 @@ def test_builds_short_of_the_record_say_so_on_the_page_and_in_the_terminal(decis
 def test_the_best_on_soft_salt_is_said_of_the_salt_by_its_name(decision):
     """The softest condition need not be called soft: it is named as the crew calls it, on the page kept apart."""
     entry = decision.shortlist.entries[0]
-    entry = replace(entry, arguments=(replace(entry.arguments[0], name="best on soft salt"),))
+    entry = replace(entry, arguments=(replace(entry.arguments[0], name="best on soft salt"),), hours=7.4)
     found = replace(decision.shortlist, entries=(entry,), soft_salt="wet <crust>")
     told = " ".join(shortlist_text(Words(decision.scenario), found).split())
     assert "1. The best on wet <crust> salt: " in told
+    assert "7 h of your own work" in told
     listed = shortlist_section(PageWords(decision.scenario), replace(decision, shortlist=found)).view["entries"]
     assert listed[0]["arguments"] == f"The best on {typed('wet <crust>')} salt"
 
