@@ -41,8 +41,9 @@ def why_not_text(words: Words, found: WhyNot) -> str:
 
 
 def _what_keeps_out(text: str, reasons: tuple[str, ...]) -> list[str]:
-    """Why no legal build has a part, in words and by names."""
-    names = [f"What keeps it out: {', '.join(reasons)}."] if reasons else []
+    """Why no legal build has a part, in words, and by the names that are not among them."""
+    unsaid = [each for each in reasons if each not in text]
+    names = [f"What keeps it out: {', '.join(unsaid)}."] if unsaid else []
     return [wrapped(each) for each in (text, *names) if each]
 
 
@@ -72,8 +73,8 @@ def _price(words: Words, price: PriceAnswer) -> list[str]:
     if not price.matters:
         return [
             wrapped(
-                "Its price does not matter: no build buys any by it (enough are owned or on the car, or a kit brings "
-                "it), or money is not limited.",
+                "Its price does not matter: no build has to buy one at it (enough are owned or on the car, or a kit "
+                "brings it), or money is not limited.",
                 "  - ",
             )
         ]

@@ -154,8 +154,11 @@ def _excluding_each_other(
     if not left:
         # what is asked for is no rule: nothing else keeps these parts from each other
         return Diagnosis((), None, f"No build{with_it} is possible: there are not slots enough for all of them.")
-    sentences = [f"No build{with_it} meets these rules at once: {', '.join(left)}."]
-    sentences += [f"{name}: {said}." for name in left if (said := _said(options, legality, name, wanted))]
+    told = [f"{name}: {said}." for name in left if (said := _said(options, legality, name, wanted))]
+    if len(left) == len(told) == 1:
+        sentences = [f"No build{with_it} meets this rule. {told[0]}"]
+    else:
+        sentences = [f"No build{with_it} meets these rules at once: {', '.join(left)}.", *told]
     sentences += _empty_slots(options, legality)
     return Diagnosis(left, None, "\n".join(sentences))
 
@@ -193,9 +196,12 @@ def _texts(
 ) -> Iterator[tuple[tuple[tuple[int, int], ...], str]]:
     """What a rule says, each time with the (slot, option) that it says it of."""
     yield from (((), row.reason.text) for row in legality.rows if row.reason.check == name)
-    for (s, o), reasons in legality.part_reasons.items():
-        slot = options.slots[s].name
-        yield from ((((s, o),), f"{slot}: {reason.text}") for reason in reasons if reason.check == name)
+    of_parts: dict[str, list[tuple[int, int]]] = {}
+    for part, reasons in legality.part_reasons.items():
+        for text in dict.fromkeys(reason.text for reason in reasons if reason.check == name):
+            of_parts.setdefault(text, []).append(part)
+    for text, where in of_parts.items():
+        yield tuple(where), f"{' and '.join(options.slots[s].name for s, _ in where)}: {text}"
     for place, checks in pair_checks(legality).items():
         if name in checks:
             ends = (place[:2], place[2:])

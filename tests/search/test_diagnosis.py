@@ -155,6 +155,18 @@ def test_without_any_of_those_rules_there_is_a_legal_build(change):
     assert explained(contrary(**change)).reasons == ()
 
 
+def test_one_rule_alone_is_said_once_for_all_slots():
+    """Old parts in two slots: the rule, the slots and the reason stand in the text once each."""
+    parts = [make_extra("A", slots=("S", "T"), owned=2, category="old")]
+    ruled = make_class(rules=(Rule(name="nothing old", reason="class", field="category", forbidden=("old",)),))
+    slots = [extra_slot(each, fitted="A", **REQUIRED) for each in ("S", "T")]
+    found = explained(make_scenario(parts, slots=slots, event={"classes": [ruled]}))
+
+    assert found.reasons == ("nothing old",)
+    first = found.text.splitlines()[0]
+    assert first == "No build meets this rule. nothing old: S and T: A: class (category old is forbidden)."
+
+
 def test_a_slot_without_any_option_is_named():
     """The fitted part is old, the others are too heavy."""
     parts = [
