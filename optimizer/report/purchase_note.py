@@ -111,7 +111,7 @@ def _backup(words: Words, item: ToBuy) -> str:
     if item.kind == "kit":
         if item.apart_cents is None:
             return "If it is gone: its parts are not for sale apart; ask for the build without it."
-        return f"If it is gone: its parts apart make the build cost {words.extra_money(item.apart_cents)}."
+        return f"If it is gone: with its parts apart the build {words.costs(item.apart_cents)}."
     if item.backup is None:
         return "If it is gone: no other part may stand there with all else kept; take another build of the ranking."
     each = item.backup

@@ -28,6 +28,8 @@ COMPLETE = "Complete search: nothing else in your sheets is better in this model
 INCOMPLETE = "The search gave up before all else was ruled out: this is the best found, not known to be the best."
 AS_NAMED = "No more than what is named is changed. The best legal build that has a part: why-not FOLDER PART."
 SMALL_MS = 0.0005
+SMALL_KG = 0.005
+"""Less than this is no difference of masses that anyone weighs."""
 
 
 def told(words: Words, title: str, paragraphs: Sequence[str]) -> str:
@@ -323,14 +325,16 @@ def compare_text(words: Words, result: Comparison, first: str, second: str) -> s
         return told(words, _capital(f"{first} against {second}"), [wrapped(same)])
     faster, slower = (first, second) if result.gain_ms <= 0 else (second, first)
     lead = f"{faster} is {words.gap(result.gain_ms)} faster than {slower}"
-    money = "" if result.cents is None else f"; {second} costs {words.extra_money(result.cents)}"
-    mass = shown(abs(result.mass_kg), "mass", metric=words.metric)
-    heavier = "heavier" if result.mass_kg > 0 else "lighter"
+    money = "" if result.cents is None else f"{words.costs(result.cents)} and "
+    weighs = "weighs the same"
+    if abs(result.mass_kg) >= SMALL_KG:
+        mass = shown(abs(result.mass_kg), "mass", metric=words.metric)
+        weighs = f"is {mass} {'heavier' if result.mass_kg > 0 else 'lighter'}"
     speeds = f"{first} {words.speed(result.first_ms)}, {second} {words.speed(result.second_ms)}"
     sides = ((first, result.first_problems), (second, result.second_problems))
     illegal = [(name, problems) for name, problems in sides if problems]
     lines = [
-        wrapped(_capital(f"{speeds}: {lead}{money} and is {mass} {heavier}.")),
+        wrapped(_capital(f"{speeds}: {lead}; {second} {money}{weighs}.")),
         *(wrapped(f"NOT LEGAL: {name}. {_capital('; '.join(problems))}.") for name, problems in illegal),
         *([wrapped(AS_NAMED)] if any(name.startswith("number 1 ") for name, _ in illegal) else []),
         wrapped(band_text(words, result.band, first, second)),

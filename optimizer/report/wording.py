@@ -95,6 +95,10 @@ class Words:
             return "no change of price"
         return f"{self.money(abs(cents))} {'more' if cents > 0 else 'less'}"
 
+    def costs(self, cents: int) -> str:
+        """What a build costs beside another, as the end of a sentence."""
+        return "costs the same" if round(cents / 100) == 0 else f"costs {self.extra_money(cents)}"
+
     def _amount(self, whole: int) -> str:
         return f"{'-' if whole < 0 else ''}{CURRENCIES[self.scenario.event.currency]}{abs(whole):,}"
 
