@@ -28,7 +28,7 @@ from optimizer.answers.kept_out import why_none
 from optimizer.answers.partial_builds import Partials, Ways
 from optimizer.answers.stage_bills import RepeatedJob, bills_of_stages, repeated_jobs
 from optimizer.choice.options import IntArray, Options
-from optimizer.choice.price import AdditiveBounds
+from optimizer.choice.price import BUDGET, AdditiveBounds
 from optimizer.choice.receipt import Bill
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.run.judge import speed_steps
@@ -290,9 +290,16 @@ class _Planner:
         """Say why stage 1 cannot end with a legal car."""
         study, money = self.study, self.money[0]
         why = why_none(study, money, ranking.evidence)
-        amount = CURRENCIES[study.scenario.event.currency] + f"{money / 100:,.2f}".removesuffix(".00")
-        text = f"The car is not legal with what {amount} buy in stage 1. {why.text}"
+        if why.reasons == (BUDGET,):
+            fixed = sum(cents for _, cents in study.book.fixed_costs)
+            pays = f", which pays the fixed costs of {self._amount(fixed)}" if fixed else ""
+            text = f"{why.text} That is more than comes in with stage 1{pays}."
+        else:
+            text = f"The car is not legal with what {self._amount(money)} buys in stage 1. {why.text}"
         return NoLegalBuildError(text, why.reasons, why.cheapest_cents)
+
+    def _amount(self, cents: int) -> str:
+        return CURRENCIES[self.study.scenario.event.currency] + f"{cents / 100:,.2f}".removesuffix(".00")
 
     def _told(self, chain: _Chain, at_once: AtOnce) -> BuyingPlan:
         options, judge = self.study.options, self.study.judge

@@ -10,7 +10,7 @@ import numpy as np
 
 from optimizer.choice.legality import Legality
 from optimizer.choice.options import FloatArray, IntArray
-from optimizer.choice.price import PriceBook
+from optimizer.choice.price import BUDGET, PriceBook
 from optimizer.choice.receipt import Bill
 from optimizer.errors import NoLegalBuildError
 from optimizer.run.driving import Gear
@@ -154,7 +154,7 @@ def _card(made: _Made, n: int, legality: Legality, book: PriceBook, budget_cents
         bill = None
         problems.append(str(refusal))
     if bill is not None and budget_cents is not None and bill.total_cents > budget_cents:
-        problems.append("budget: it costs more than there is")
+        problems.append(f"{BUDGET}: it costs more than there is")
     exit_ms = max(float(run.passing.speed[1, n]) for run in made.runs)
     cap, fitted = float(drive.cap_ms[n]), options.decode(options.fitted)
     return BuildCard(

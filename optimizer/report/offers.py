@@ -5,6 +5,7 @@ from __future__ import annotations
 from optimizer.answers.brings_in import PriceLimit
 from optimizer.answers.offers import Landing, OfferAnswer, OffersAnswer
 from optimizer.answers.why_not import PriceAnswer, PutIn, WhyNot
+from optimizer.choice.price import BUDGET
 from optimizer.report.questions import band_text, change_text, completeness, told
 from optimizer.report.wording import Words, both, wrapped
 from optimizer.units import shown
@@ -65,6 +66,8 @@ def _verdict(words: Words, found: WhyNot, name: str) -> str:
 def _put_in(words: Words, put_in: PutIn) -> str:
     """What the part does in the best build without it."""
     text = f"Put into the best build without it, nothing else changed, it would do {words.speed(put_in.speed_ms)}"
+    if put_in.problems and all(each.startswith(f"{BUDGET}: ") for each in put_in.problems):
+        return f"{text}, and cost more than there is."
     return f"{text}, and NOT be legal: {'; '.join(put_in.problems)}." if put_in.problems else f"{text}."
 
 

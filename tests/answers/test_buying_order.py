@@ -32,6 +32,10 @@ from tests.search.catalogs import enumerate_all, random_catalog
 SMALL = (1, 2, 2, 2, 2, 1, 2)
 
 
+def dollars(cents):
+    return f"${cents / 100:,.2f}".removesuffix(".00")
+
+
 def outlays(options, chain, fixed_cents):
     """Cents of each stage as the shop would charge them, all purchases tried; None where a stage cannot be bought."""
     scenario = options.scenario
@@ -219,8 +223,13 @@ def test_the_cheapest_legal_build_too_dear_for_stage_1():
     first, second = tight(scenario, 0, 2)
 
     assert not buying_order(Study.of(scenario), (first, second)).stages[0].left_cents
-    with pytest.raises(NoLegalBuildError, match=r"not legal with what .* buy in stage 1") as refused:
+    fixed = sum(cents for _, cents in (*scenario.event.fixed_costs, *scenario.race_class.fixed_costs))
+    with pytest.raises(NoLegalBuildError) as refused:
         buying_order(Study.of(scenario), (first - 1, second + 1))
+    # it is money that is missing: nothing is said against the car
+    assert "not legal with" not in str(refused.value)
+    paid = f", which pays the fixed costs of {dollars(fixed)}" if fixed else ""
+    assert str(refused.value).endswith(f"That is more than comes in with stage 1{paid}.")
     assert refused.value.reasons == ("budget",)
     assert refused.value.cheapest_cents == first
 

@@ -12,7 +12,7 @@ import pytest
 
 from optimizer.answers.brings_in import MASS_STEP_KG, with_part
 from optimizer.answers.kept_out import cheapest_allowed, distance
-from optimizer.answers.why_not import WhyNot, why_not
+from optimizer.answers.why_not import PutIn, WhyNot, why_not
 from optimizer.choice.options import options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import places_of, with_wishes
@@ -170,6 +170,18 @@ def test_what_is_owned_is_not_said_to_cost_money(owned: int, used: int, said: st
     price = replace(answer.price, matters=True, pack=1, stated_cents=7850, owned=owned, used=used)
     text = why_not_text(Words(scenario), replace(answer, price=price))
     assert said in " ".join(text.split())
+
+
+def test_money_that_is_missing_makes_no_build_illegal() -> None:
+    """Put into the best build a part may cost too much: that is said, and nothing against the build."""
+    answer, words = answered(2, "T0"), Words(known(2)[0].study.scenario)
+    dear = "budget: it costs more than there is"
+    for problems, said in (
+        ((dear,), "mph, and cost more than there is."),
+        (("tire age: too old", dear), f"mph, and NOT be legal: tire age: too old; {dear}."),
+    ):
+        text = why_not_text(words, replace(answer, put_in=PutIn(50.0, problems)))
+        assert said in " ".join(text.split())
 
 
 @pytest.mark.parametrize(("seed", "named"), CASES)
