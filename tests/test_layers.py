@@ -226,6 +226,7 @@ report.prediction
 report.terminal
 report.documents
 report.questions
+report.stages
 report.offers
 report.question_documents
 report.odds

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from optimizer.answers.buying_order import BuyingPlan, Stage
 from optimizer.answers.closeness import Band
 from optimizer.answers.compare import Comparison, SwitchingValue
 from optimizer.answers.frontier import Target
@@ -219,40 +218,6 @@ def records_text(words: Words, options: Options, records: Sequence[Record]) -> s
         lines += ["", wrapped(f"For class {first.race_class}, changes from the car as it stands:"), *build]
     closed = all(each.target.closed for each in records if each.target is not None)
     return told(words, "What each record costs", [*lines, "", completeness(closed)])
-
-
-# --- in stages
-
-
-def order_text(words: Words, plan: BuyingPlan) -> str:
-    """What to buy first."""
-    lines: list[str] = []
-    for number, stage in enumerate(plan.stages, 1):
-        title = f"Stage {number}: {words.money(stage.money_cents)} comes in"
-        lines += ["", words.heading(title), *_stage(words, stage)]
-    last, once = plan.stages[-1], plan.at_once
-    lost = once.speed_ms - last.speed_ms
-    more = plan.total_cents - plan.last_at_once_cents
-    lines += ["", words.heading("What staging costs")]
-    text = f"All at once, {words.price(once.cents)} would buy {words.speed(once.speed_ms)}: "
-    text += "no faster" if lost < SMALL_MS else f"{words.gap(lost)} faster than the last stage"
-    text += f". The last car bought at once would cost {words.price(plan.last_at_once_cents)}"
-    text += "." if more <= 0 else f", {words.money(more)} less."
-    lines.append(wrapped(text))
-    lines += [
-        wrapped(f"{job.name} is paid {job.times} times: {words.money(job.cents)} more.", "  - ")
-        for job in plan.repeated_jobs
-    ]
-    lines += ["", wrapped("Nothing bought is thrown away; fixed costs are counted in the first stage.")]
-    return told(words, "What to buy first", [*lines[1:], "", completeness(plan.complete)])
-
-
-def _stage(words: Words, stage: Stage) -> list[str]:
-    spent = f"Spend {words.price(max(stage.outlay_cents, 0))}" if stage.changes else "Buy nothing"
-    left = words.money(stage.left_cents // 100 * 100)
-    changes = [change_text(words, [each.slot], each.before, each.after) for each in stage.changes]
-    first = wrapped(f"{spent}; then the car does {words.speed(stage.speed_ms)}, {left} left.")
-    return [first, *(wrapped(each, "  - ") for each in changes)]
 
 
 # --- builds that really differ
