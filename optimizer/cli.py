@@ -314,7 +314,7 @@ def run(arguments: Sequence[str], kept: Studies | None = None) -> int:
 
 
 def _refusal_text(refusal: SaltmileError) -> str:
-    """What stderr says; no legal build also names rules, what the cheapest costs that meets them, and notes on it."""
+    """What stderr says; no legal build also names rules, what the cheapest costs, notes on it, and the caution."""
     text = str(refusal)
     if not isinstance(refusal, NoLegalBuildError):
         return text
@@ -327,7 +327,11 @@ def _refusal_text(refusal: SaltmileError) -> str:
     if refusal.cheapest_cents is not None and f"{refusal.cheapest_cents // 100:,}" not in text:
         price = f"{refusal.cheapest_cents / 100:,.2f}"
         lines.append(f"The cheapest build that meets every rule before a run costs {price}.")
-    return "\n".join([*lines, *filter(None, getattr(refusal, "__notes__", ()))])
+    from optimizer.report.wording import CAUTION, wrapped  # noqa: PLC0415
+
+    # a refusal names parts and speeds, which may be acted on like those of any answer
+    lines += [*filter(None, getattr(refusal, "__notes__", ())), "", *map(wrapped, CAUTION)]
+    return "\n".join(lines)
 
 
 def main() -> None:

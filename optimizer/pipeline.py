@@ -16,7 +16,7 @@ from optimizer.answers.said_done import SaidDone, said_done
 from optimizer.answers.sensitivity import Worth, worth_of_inputs
 from optimizer.answers.swaps import Swap, best_swaps, single_swaps
 from optimizer.choice.options import options_of
-from optimizer.choice.wishes import build_with, with_wishes
+from optimizer.choice.wishes import build_with, refuse_crowded, with_wishes
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.measured.reading import read_runs
 from optimizer.recheck.asking import Asked, Case
@@ -149,10 +149,11 @@ def study_of(scenario: Scenario, question: Question | None = None, studies: Stud
     Raises
     ------
     UsageError
-        If the question names what the scenario does not have.
+        If the question names what the scenario does not have, or wants two parts in a slot.
     """
     asked = question or Question()
     study = (studies or Studies()).of(as_asked(scenario, asked), asked.salt)
+    refuse_crowded(study.options, asked.with_parts)
     return replace(study, legality=with_wishes(study.legality, asked.with_parts, asked.without_parts))
 
 

@@ -208,7 +208,7 @@ def buy_order(folder: Path, spend: tuple[str, ...], salt: str | None, race_class
     """Say what to buy first when the money comes in stages, so that nothing bought is thrown away."""
     from optimizer import questions  # noqa: PLC0415
     from optimizer.answers.buying_order import STAGES  # noqa: PLC0415
-    from optimizer.report.questions import order_text  # noqa: PLC0415
+    from optimizer.report.stages import order_text  # noqa: PLC0415
 
     if len(spend) not in STAGES:
         raise UsageError(f"money comes in {STAGES[0]} to {STAGES[-1]} stages, each with a --spend of its own")

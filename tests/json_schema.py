@@ -407,7 +407,7 @@ def schema() -> Schema:
         "no legal build": record(
             {
                 "schema": {"const": 1}, "answer": {"const": "no legal build"}, "reasons": listed(TEXT), "text": TEXT,
-                "cheapest_cents": MONEY,
+                "cheapest_cents": MONEY, "caution": listed(TEXT),
             }
         ),
     }  # fmt: skip

@@ -171,6 +171,16 @@ def test_rank_takes_the_question(ask, folder, ranked):
         assert build["price_cents"] <= 220_000
         assert build["record_mph"] == pytest.approx(108.9)
         assert build["speed_mph"] < to_unit(ranked.builds[0].speed_ms, "mph", "speed")
+    # the car as it stands has no X4, which is a wish of the question and no rule
+    assert "X4" not in document["as_it_stands"]["parts"].values()
+    assert document["as_it_stands"]["problems"] == []
+
+
+def test_two_parts_for_one_slot_are_refused(ask, folder):
+    answer = ask("rank", folder, "--with", "E2", "--with", "E3")
+
+    assert answer.code == 2
+    assert "E2 and E3 both go into engine, which takes one of them" in flat(answer.err)
 
 
 def test_record_not_beaten_is_said(ask, folder):
@@ -375,6 +385,8 @@ def test_no_legal_build(ask, folder):
     refusal = json.loads(document.out)
     assert refusal["reasons"] == ["budget"]
     assert refusal["cheapest_cents"] == 72_000
+    assert refusal["caution"] == list(CAUTION)
+    assert all(each in flat(text.err) for each in CAUTION)
 
 
 @pytest.mark.parametrize("command", [("why",), ("compare", 1, "now"), ("odds",), ("purchase",)], ids=str)

@@ -229,6 +229,7 @@ report.prediction
 report.terminal
 report.documents
 report.questions
+report.stages
 report.offers
 report.question_documents
 report.odds

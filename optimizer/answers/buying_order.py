@@ -21,6 +21,7 @@ import heapq
 import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -28,7 +29,7 @@ from optimizer.answers.kept_out import why_none
 from optimizer.answers.partial_builds import Partials, Ways
 from optimizer.answers.stage_bills import RepeatedJob, bills_of_stages, repeated_jobs
 from optimizer.choice.options import IntArray, Options
-from optimizer.choice.price import AdditiveBounds
+from optimizer.choice.price import BUDGET, AdditiveBounds
 from optimizer.choice.receipt import Bill
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.run.judge import speed_steps
@@ -37,6 +38,8 @@ from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
+PutOff = Literal["", "not yet", "no faster", "later"]
+"""Why nothing is bought in a stage: see `Stage`."""
 STAGES = (2, 3, 4)
 """Numbers of stages that are worked out."""
 LISTS = (20, 400)
@@ -73,6 +76,10 @@ class Stage:
     left_cents : int
         Money of this stage and those before less their outlay.
     speed_ms : float
+    put_off : str
+        Why nothing is bought in it though later stages buy: none of what they put in can be had for the money so far
+        and leave the car legal ("not yet"); what can makes it no faster ("no faster"); or to buy it now leaves this or
+        a later stage short of money, or a later one slower ("later"). Empty where something is bought, now or never.
     """
 
     money_cents: int
@@ -83,6 +90,7 @@ class Stage:
     cumulative_cents: int
     left_cents: int
     speed_ms: float
+    put_off: PutOff
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,13 +298,20 @@ class _Planner:
         """Say why stage 1 cannot end with a legal car."""
         study, money = self.study, self.money[0]
         why = why_none(study, money, ranking.evidence)
-        amount = CURRENCIES[study.scenario.event.currency] + f"{money / 100:,.2f}".removesuffix(".00")
-        text = f"The car is not legal with what {amount} buy in stage 1. {why.text}"
+        if why.reasons == (BUDGET,):
+            fixed = sum(cents for _, cents in study.book.fixed_costs)
+            pays = f", which pays the fixed costs of {self._amount(fixed)}" if fixed else ""
+            text = f"{why.text} That is more than comes in with stage 1{pays}."
+        else:
+            text = f"The car is not legal with what {self._amount(money)} buys in stage 1. {why.text}"
         return NoLegalBuildError(text, why.reasons, why.cheapest_cents)
+
+    def _amount(self, cents: int) -> str:
+        return CURRENCIES[self.study.scenario.event.currency] + f"{cents / 100:,.2f}".removesuffix(".00")
 
     def _told(self, chain: _Chain, at_once: AtOnce) -> BuyingPlan:
         options, judge = self.study.options, self.study.judge
-        speeds = judge.speeds(chain.builds)
+        speeds, ways = judge.speeds(chain.builds), self.ways.to(chain.builds[-1])
         stages, spent, before = [], 0, options.fitted
         for t, (build, bill) in enumerate(zip(chain.builds, chain.bills, strict=True)):
             spent += bill.total_cents
@@ -308,12 +323,25 @@ class _Planner:
                 Stage(
                     money_cents=self.stage_cents[t], build=options.decode(build), changes=changes, bill=bill,
                     outlay_cents=bill.total_cents, cumulative_cents=spent, left_cents=self.money[t] - spent,
-                    speed_ms=float(speeds[t]),
+                    speed_ms=float(speeds[t]), put_off="" if changes else self._put_off(ways, t, build),
                 )
             )  # fmt: skip
             before = build
         last = int(self.study.book.price(chain.builds[-1:]).cents[0])
         return BuyingPlan(tuple(stages), spent, repeated_jobs(chain.bills), last, at_once, self.complete)
+
+
+    @staticmethod
+    def _put_off(ways: Partials, t: int, build: IntArray) -> PutOff:
+        """Why a stage leaves the car with a build (S,), of all the ways to the last one."""
+        if (build == ways.builds[-1]).all():
+            return ""
+        more = ((ways.builds == build) | (build == 0)).all(axis=1)
+        steps = ways.steps[more & ways.reached[t]]
+        own = ways.steps[(ways.builds == build).all(axis=1)]
+        if len(steps) <= len(own):  # only the build itself
+            return "not yet"
+        return "later" if (steps > own.max()).any() else "no faster"
 
 
 def _least_with(bounds: AdditiveBounds, forbidden: Sequence[np.ndarray], s: int) -> IntArray:

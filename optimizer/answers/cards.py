@@ -10,7 +10,7 @@ import numpy as np
 
 from optimizer.choice.legality import Legality
 from optimizer.choice.options import FloatArray, IntArray
-from optimizer.choice.price import PriceBook
+from optimizer.choice.price import BUDGET, PriceBook
 from optimizer.choice.receipt import Bill
 from optimizer.errors import NoLegalBuildError
 from optimizer.run.driving import Gear
@@ -157,7 +157,8 @@ def _card(made: _Made, n: int, legality: Legality, book: PriceBook, budget_cents
     """The card of one of the builds."""
     judge, judged, drive, build = made.judge, made.judged, made.drive, made.builds[n]
     options = judge.options
-    problems = [f"{reason.check}: {reason.text}" for reason in legality.violations(build)]
+    # a car that is not what the question asks for may run all the same
+    problems = [str(reason) for reason in legality.violations(build) if not reason.wished]
     problems += judged.broken(n)
     try:
         bill: Bill | None = book.bill(build)
@@ -165,7 +166,7 @@ def _card(made: _Made, n: int, legality: Legality, book: PriceBook, budget_cents
         bill = None
         problems.append(str(refusal))
     if bill is not None and budget_cents is not None and bill.total_cents > budget_cents:
-        problems.append("budget: it costs more than there is")
+        problems.append(f"{BUDGET}: it costs more than there is")
     exit_ms = max(float(run.passing.speed[1, n]) for run in made.runs)
     cap, fitted = float(drive.cap_ms[n]), options.decode(options.fitted)
     return BuildCard(

@@ -22,6 +22,7 @@ from optimizer.answers.meanwhile import begin, begin_after
 from optimizer.answers.price_limit import NO_PRICE, PriceLimit
 from optimizer.choice.options import IntArray
 from optimizer.choice.price import BUDGET
+from optimizer.choice.receipt import count_pieces
 from optimizer.choice.wishes import places_of
 from optimizer.run.judge import just_above, order_keys
 from optimizer.scenario.parts import NONE_ID
@@ -78,6 +79,8 @@ class PriceAnswer:
         fast for less; where the part is in the best build, its own price at least.
     close : PriceLimit or None
         Up to which some build with it is too close to call, or better; None where that is not known.
+    owned, used : int
+        Pieces that are owned, those on the car included; and in the best build with it, 0 where there is none.
     """
 
     stated_cents: int | None
@@ -85,6 +88,8 @@ class PriceAnswer:
     matters: bool
     first: PriceLimit
     close: PriceLimit | None
+    owned: int
+    used: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,7 +283,17 @@ class _Asked:
         speed, level, band = speed_of(with_it), speed_of(without), self._band(without, with_it)
         first = PriceLimit(None, any_price=in_best)
         close = None if band is None else PriceLimit(None, any_price=speed >= level - _reach(band))
-        return PriceAnswer(self.part.price_cents, self.part.pack, matters=False, first=first, close=close), band
+        return self._priced(with_it, first, close, matters=False), band
+
+    def _priced(
+        self, with_it: Ranking, first: PriceLimit, close: PriceLimit | None, *, matters: bool
+    ) -> PriceAnswer:
+        """What is said of the price, beside what is stated and owned."""
+        used = count_pieces(self.study.options, with_it.builds[0]).used[self.part.id] if with_it.listed else 0
+        return PriceAnswer(
+            self.part.price_cents, self.part.pack, matters=matters, first=first, close=close, owned=self.part.owned,
+            used=used,
+        )  # fmt: skip
 
     def _at_a_price(
         self,
@@ -312,7 +327,7 @@ class _Asked:
         first, complete = first_of()
         if in_best:  # among equals in speed and price by its margin, or its ids
             first = first.or_higher(PriceLimit(self.part.price_cents))
-        price = PriceAnswer(self.part.price_cents, self.part.pack, matters=True, first=first, close=close)
+        price = self._priced(with_it, first, close, matters=True)
         return price, mass, band, asking.closed and weighed and complete
 
     def _band(self, without: Ranking, with_it: Ranking) -> Band | None:

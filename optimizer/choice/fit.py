@@ -32,10 +32,14 @@ _ROUNDING = 1e-9
 
 @dataclass(frozen=True, slots=True, order=True)
 class Reason:
-    """Why something is refused: the check or rule by name, and the numbers in words."""
+    """Why something is refused: the check or rule by name, and the numbers in words.
+
+    ``wished``: no check or rule refuses it; the question asks for builds without it, which leaves it legal.
+    """
 
     check: str
     text: str
+    wished: bool = False
 
     def __str__(self) -> str:
         return f"{self.check}: {self.text}"

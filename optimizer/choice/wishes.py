@@ -39,14 +39,33 @@ def with_wishes(legality: Legality, with_parts: tuple[str, ...], without_parts: 
     for named in without_parts:
         for s, o in places_of(options, named):
             forbidden[s][o] = True
-            reasons[s, o] = (*reasons.get((s, o), ()), Reason("left out", f"{named} is left out as asked"))
+            reasons[s, o] = (*reasons.get((s, o), ()), Reason("left out", f"{named} is left out as asked", wished=True))
     rows = list(legality.rows)
     for named in with_parts:
         coefficients = tuple(np.zeros(size) for size in options.sizes)
         for s, o in places_of(options, named):
             coefficients[s][o] = -1.0
-        rows.append(LinearRow(f"with {named}", Reason(FORCED_IN, f"{named} must be in"), coefficients, -1.0))
+        wish = Reason(FORCED_IN, f"{named} must be in", wished=True)
+        rows.append(LinearRow(f"with {named}", wish, coefficients, -1.0))
     return replace(legality, forbidden=tuple(forbidden), part_reasons=reasons, rows=tuple(rows))
+
+
+def refuse_crowded(options: Options, with_parts: tuple[str, ...]) -> None:
+    """Refuse two different parts that are asked for and can only go into the same slot.
+
+    Raises
+    ------
+    UsageError
+        If there are such; or if a part is no option of any slot, or of the slot named.
+    """
+    only: dict[int, tuple[str, int]] = {}
+    for named in with_parts:
+        (s, o), *others = places_of(options, named)
+        if others:
+            continue
+        first, there = only.setdefault(s, (named, o))
+        if there != o:
+            raise UsageError(f"{first} and {named} both go into {options.slots[s].name}, which takes one of them")
 
 
 def places_of(options: Options, named: str) -> tuple[tuple[int, int], ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from itertools import pairwise
 
@@ -155,8 +156,10 @@ def _share(chance: float) -> str:
 
 
 def _spares(trailer: Trailer) -> str:
-    names = {"tires": "a spare set of tires", "final drive": "a spare final drive"}
-    return both([names[group] for group in trailer.groups])
+    names = {"tires": ("a spare set of tires", "spare sets of tires"),
+             "final drive": ("a spare final drive", "spare final drives")}  # fmt: skip
+    counts = Counter(trailer.groups)
+    return both([names[group][0] if n == 1 else f"{n} {names[group][1]}" for group, n in counts.items()])
 
 
 def _trailer(words: Words, options: Options, trailer: Trailer, title: str) -> list[str]:

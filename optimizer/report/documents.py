@@ -227,6 +227,7 @@ def refusal_document(refusal: NoLegalBuildError) -> Document:
         "reasons": list(refusal.reasons),
         "text": str(refusal),
         "cheapest_cents": refusal.cheapest_cents,
+        "caution": list(CAUTION),
     }
 
 

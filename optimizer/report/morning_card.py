@@ -173,6 +173,7 @@ def _legend(words: Words, card: MorningCard) -> str:
     sentences += [
         f"!: more than {GRIP_WARNING:.0%} of the grip is used, little is left sideways.",
         "Two runs: read each in its own wind.",
+        *_why_none(words, card),
         *([f"{TOO_FAST}: faster than the brakes may stop from; the other side says where."] if too_fast else []),
         (f"Rows are for a barometer of {barometer} at the course and the temperature under the density altitude; with "
         f"the barometer {BAROMETER_SHARE:.0%} off at the same density altitude speeds are up to "
@@ -181,6 +182,16 @@ def _legend(words: Words, card: MorningCard) -> str:
         "not modeled."),
     ]
     return " ".join(sentences)
+
+
+def _why_none(words: Words, card: MorningCard) -> Iterator[str]:
+    """Why a cell says that there is no run, where one does."""
+    if any(each.over_tires for each in card.cells):
+        margin = words.scenario.event.fast_case.tire_speed_margin
+        less = f", less the margin of {margin:.0%}," if margin else ""
+        yield f"{NO_RUN}: a tire would turn faster than its rating{less} allows; do not run in such air and wind."
+    if any(each.score_ms <= 0 and not each.over_tires for each in card.cells):
+        yield f"{GETS_NOWHERE}: the car does not come to the end of the clocks."
 
 
 # --- side 2

@@ -202,7 +202,7 @@ def _choice(words: Words, found: UnderDoubt) -> str:
     return (
         f"The choice changes: number {found.chosen.place} by speed is {goal} than the fastest ({gain}, in draws "
         f"that did not pick it). Its chance over the meet is {chance}. It is slower by "
-        f"{words.gap(found.costs_speed_ms)} as stated, and costs {words.extra_money(found.costs_cents)}."
+        f"{words.gap(found.costs_speed_ms)} as stated, and {words.costs(found.costs_cents)}."
     )
 
 

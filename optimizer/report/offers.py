@@ -5,6 +5,7 @@ from __future__ import annotations
 from optimizer.answers.offers import Landing, OfferAnswer, OffersAnswer
 from optimizer.answers.price_limit import PriceLimit
 from optimizer.answers.why_not import PriceAnswer, PutIn, WhyNot
+from optimizer.choice.price import BUDGET
 from optimizer.report.questions import band_text, change_text, completeness, told
 from optimizer.report.wording import Words, both, wrapped
 from optimizer.units import shown
@@ -43,8 +44,9 @@ def why_not_text(words: Words, found: WhyNot) -> str:
 
 
 def _what_keeps_out(text: str, reasons: tuple[str, ...]) -> list[str]:
-    """Why no legal build has a part, in words and by names."""
-    names = [f"What keeps it out: {', '.join(reasons)}."] if reasons else []
+    """Why no legal build has a part, in words, and by the names that are not among them."""
+    unsaid = [each for each in reasons if each not in text]
+    names = [f"What keeps it out: {', '.join(unsaid)}."] if unsaid else []
     return [wrapped(each) for each in (text, *names) if each]
 
 
@@ -66,6 +68,8 @@ def _verdict(words: Words, found: WhyNot, name: str) -> str:
 def _put_in(words: Words, put_in: PutIn) -> str:
     """What the part does in the best build without it."""
     text = f"Put into the best build without it, nothing else changed, it would do {words.speed(put_in.speed_ms)}"
+    if put_in.problems and all(each.startswith(f"{BUDGET}: ") for each in put_in.problems):
+        return f"{text}, and cost more than there is."
     return f"{text}, and NOT be legal: {'; '.join(put_in.problems)}." if put_in.problems else f"{text}."
 
 
@@ -74,17 +78,26 @@ def _price(words: Words, price: PriceAnswer) -> list[str]:
     if not price.matters:
         return [
             wrapped(
-                "Its price does not matter: no build buys any by it (enough are owned or on the car, or a kit brings "
-                "it), or money is not limited.",
+                "Its price does not matter: no build has to buy one at it (enough are owned or on the car, or a kit "
+                "brings it), or money is not limited.",
                 "  - ",
             )
         ]
     unit = "each" if price.pack == 1 else "a pair" if price.pack == 2 else f"a set of {price.pack}"
-    stated = "" if price.stated_cents is None else f"; it costs {words.price(price.stated_cents)}"
-    lines = [wrapped(f"First place {_limit(words, price.first, unit)}{stated}.", "  - ")]
+    lines = [wrapped(f"First place {_limit(words, price.first, unit)}{_stated(words, price, unit)}.", "  - ")]
     if price.close is not None:
         lines.append(wrapped(f"Too close to call, or better, {_limit(words, price.close, unit)}.", "  - "))
     return lines
+
+
+def _stated(words: Words, price: PriceAnswer, unit: str) -> str:
+    """What a part costs, as the end of a sentence; of one that is owned, how many are and whether more are needed."""
+    costs = "" if price.stated_cents is None else f"{words.exact(price.stated_cents)} {unit}"
+    if not price.owned:
+        return f"; it costs {costs}" if costs else ""
+    enough = ", all that the best build with it takes" if 0 < price.used <= price.owned else ""
+    more = f"; more cost {costs}" if costs else ""
+    return f"; {price.owned} {'is' if price.owned == 1 else 'are'} owned already{enough}{more}"
 
 
 def _limit(words: Words, limit: PriceLimit, unit: str) -> str:
@@ -128,6 +141,7 @@ def _offer(words: Words, offer: OfferAnswer, without: Landing | None) -> list[st
 
 def _landing(words: Words, landing: Landing) -> list[str]:
     gain = "" if landing.gain_ms is None else f", {words.gap(landing.gain_ms, sign=True)} against the best without"
-    head = f"The best build with it: {words.speed(landing.speed_ms)} for {words.price(landing.cents)}{gain}."
+    record = words.beside_record(landing.speed_ms, words.scenario.race_class.planned_ms)
+    head = f"The best build with it: {words.speed(landing.speed_ms)} for {words.price(landing.cents)}{gain}; {record}."
     changes = [change_text(words, [each.slot], each.before, each.now) for each in landing.displaced]
     return [wrapped(head), *(wrapped(each, "  - ") for each in changes)]

@@ -72,8 +72,8 @@ def _item(words: Words, note: PurchaseNote, item: ToBuy) -> Iterator[str]:
 
 def about_item(words: Words, note: PurchaseNote, item: ToBuy) -> Iterator[str]:
     """What is to be said of a thing to buy, beside its name: sentences."""
-    total = "" if item.number == 1 else f"{_each(item)}, {words.price(item.cents)} together"
-    yield f"Buy {_number(item)} at {words.price(item.price_cents)}{total}."
+    total = "" if item.number == 1 else f"{_each(item)}, {words.exact(item.cents)} together"
+    yield f"Buy {_number(item)} at {words.exact(item.price_cents)}{total}."
     if note.budget_cents is not None:
         yield f"Not above {_limit(words, item.up_to)}{_each(item)}."
     if item.first is not None:
@@ -111,7 +111,7 @@ def _backup(words: Words, item: ToBuy) -> str:
     if item.kind == "kit":
         if item.apart_cents is None:
             return "If it is gone: its parts are not for sale apart; ask for the build without it."
-        return f"If it is gone: its parts apart make the build cost {words.extra_money(item.apart_cents)}."
+        return f"If it is gone: with its parts apart the build {words.costs(item.apart_cents)}."
     if item.backup is None:
         return "If it is gone: no other part may stand there with all else kept; take another build of the ranking."
     each = item.backup

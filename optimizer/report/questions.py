@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from optimizer.answers.buying_order import BuyingPlan, Stage
 from optimizer.answers.closeness import Band
 from optimizer.answers.compare import Comparison, SwitchingValue
 from optimizer.answers.frontier import Target
@@ -28,6 +27,8 @@ COMPLETE = "Complete search: nothing else in your sheets is better in this model
 INCOMPLETE = "The search gave up before all else was ruled out: this is the best found, not known to be the best."
 AS_NAMED = "No more than what is named is changed. The best legal build that has a part: why-not FOLDER PART."
 SMALL_MS = 0.0005
+SMALL_KG = 0.005
+"""Less than this is no difference of masses that anyone weighs."""
 
 
 def told(words: Words, title: str, paragraphs: Sequence[str]) -> str:
@@ -219,52 +220,23 @@ def records_text(words: Words, options: Options, records: Sequence[Record]) -> s
     return told(words, "What each record costs", [*lines, "", completeness(closed)])
 
 
-# --- in stages
-
-
-def order_text(words: Words, plan: BuyingPlan) -> str:
-    """What to buy first."""
-    lines: list[str] = []
-    for number, stage in enumerate(plan.stages, 1):
-        title = f"Stage {number}: {words.money(stage.money_cents)} comes in"
-        lines += ["", words.heading(title), *_stage(words, stage)]
-    last, once = plan.stages[-1], plan.at_once
-    lost = once.speed_ms - last.speed_ms
-    more = plan.total_cents - plan.last_at_once_cents
-    lines += ["", words.heading("What staging costs")]
-    text = f"All at once, {words.price(once.cents)} would buy {words.speed(once.speed_ms)}: "
-    text += "no faster" if lost < SMALL_MS else f"{words.gap(lost)} faster than the last stage"
-    text += f". The last car bought at once would cost {words.price(plan.last_at_once_cents)}"
-    text += "." if more <= 0 else f", {words.money(more)} less."
-    lines.append(wrapped(text))
-    lines += [
-        wrapped(f"{job.name} is paid {job.times} times: {words.money(job.cents)} more.", "  - ")
-        for job in plan.repeated_jobs
-    ]
-    lines += ["", wrapped("Nothing bought is thrown away; fixed costs are counted in the first stage.")]
-    return told(words, "What to buy first", [*lines[1:], "", completeness(plan.complete)])
-
-
-def _stage(words: Words, stage: Stage) -> list[str]:
-    spent = f"Spend {words.price(max(stage.outlay_cents, 0))}" if stage.changes else "Buy nothing"
-    left = words.money(stage.left_cents)
-    changes = [change_text(words, [each.slot], each.before, each.after) for each in stage.changes]
-    first = wrapped(f"{spent}; then the car does {words.speed(stage.speed_ms)}, {left} left.")
-    return [first, *(wrapped(each, "  - ") for each in changes)]
-
-
 # --- builds that really differ
 
 ARGUMENTS = {
     "fastest": "the fastest",
     "cheapest": "the cheapest",
     "most careful": "the most careful (tire speed, stopping, heat, revs)",
-    "best on soft salt": "the best on soft salt",
+    "best on soft salt": "the best on {soft} salt",
     "fewest changes": "the fewest changes",
     "least own hours": "the least work of your own",
     "most different": "the most different",
 }
-"""What speaks for a build of the shortlist."""
+"""What speaks for a build of the shortlist; of salt by the name that the crew calls its softest condition."""
+
+
+def arguments_text(names: Sequence[str], soft_salt: str) -> str:
+    """What speaks for a build, the condition that counts as soft by its name."""
+    return both([ARGUMENTS[each].format(soft=soft_salt) for each in names])
 
 
 def shortlist_text(words: Words, found: Shortlist) -> str:
@@ -277,10 +249,9 @@ def shortlist_text(words: Words, found: Shortlist) -> str:
     ]  # fmt: skip
     first = found.entries[0]
     for place, entry in enumerate(found.entries, 1):
-        arguments = both([ARGUMENTS[each] for each in entry.names])
-        head = f"{_capital(arguments)}: {words.speed(entry.speed_ms)}"
+        head = f"{_capital(arguments_text(entry.names, found.soft_salt))}: {words.speed(entry.speed_ms)}"
         head += f"{words.shortfall(entry.speed_ms, words.scenario.race_class.planned_ms)}, {words.price(entry.cents)}, "
-        head += f"{math.floor(100 * entry.care)}% left of what is tightest, "
+        head += f"{entry.hours:.0f} h of your own work, {math.floor(100 * entry.care)}% left of what is tightest, "
         head += f"{words.speed(entry.soft_ms)} on {found.soft_salt} salt."
         if place > 1 and not entry.band.too_close:
             head += f" Number 1 is faster in {entry.band.chance:.0%} of the draws of what is not known exactly."
@@ -321,14 +292,16 @@ def compare_text(words: Words, result: Comparison, first: str, second: str) -> s
         return told(words, _capital(f"{first} against {second}"), [wrapped(same)])
     faster, slower = (first, second) if result.gain_ms <= 0 else (second, first)
     lead = f"{faster} is {words.gap(result.gain_ms)} faster than {slower}"
-    money = "" if result.cents is None else f"; {second} costs {words.extra_money(result.cents)}"
-    mass = shown(abs(result.mass_kg), "mass", metric=words.metric)
-    heavier = "heavier" if result.mass_kg > 0 else "lighter"
+    money = "" if result.cents is None else f"{words.costs(result.cents)} and "
+    weighs = "weighs the same"
+    if abs(result.mass_kg) >= SMALL_KG:
+        mass = shown(abs(result.mass_kg), "mass", metric=words.metric)
+        weighs = f"is {mass} {'heavier' if result.mass_kg > 0 else 'lighter'}"
     speeds = f"{first} {words.speed(result.first_ms)}, {second} {words.speed(result.second_ms)}"
     sides = ((first, result.first_problems), (second, result.second_problems))
     illegal = [(name, problems) for name, problems in sides if problems]
     lines = [
-        wrapped(_capital(f"{speeds}: {lead}{money} and is {mass} {heavier}.")),
+        wrapped(_capital(f"{speeds}: {lead}; {second} {money}{weighs}.")),
         *(wrapped(f"NOT LEGAL: {name}. {_capital('; '.join(problems))}.") for name, problems in illegal),
         *([wrapped(AS_NAMED)] if any(name.startswith("number 1 ") for name, _ in illegal) else []),
         wrapped(band_text(words, result.band, first, second)),

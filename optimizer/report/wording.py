@@ -74,6 +74,11 @@ class Words:
         """Text of a price, rounded up, so that it never looks cheaper than it is."""
         return self._amount(math.ceil(cents / 100))
 
+    def exact(self, cents: int) -> str:
+        """Text of an amount of 0 or more, to the cent where it is no whole one: such as one beside its multiple."""
+        whole, rest = divmod(cents, 100)
+        return f"{self._amount(whole)}{f'.{rest:02}' if rest else ''}"
+
     def left(self, cents: int) -> str:
         """Text of the budget less a price: what is left, rounded down, or what is missing; empty without a budget."""
         budget = self.scenario.event.budget_cents
@@ -89,6 +94,10 @@ class Words:
         if round(cents / 100) == 0:
             return "no change of price"
         return f"{self.money(abs(cents))} {'more' if cents > 0 else 'less'}"
+
+    def costs(self, cents: int) -> str:
+        """What a build costs beside another, as the end of a sentence."""
+        return "costs the same" if round(cents / 100) == 0 else f"costs {self.extra_money(cents)}"
 
     def _amount(self, whole: int) -> str:
         return f"{'-' if whole < 0 else ''}{CURRENCIES[self.scenario.event.currency]}{abs(whole):,}"
@@ -205,9 +214,12 @@ class Words:
 
     def against_record(self, card: BuildCard) -> str:
         """Speed against the record and its margin, as the end of a sentence."""
-        needed = self.speed(card.planned_ms)
-        gap = self.gap(card.speed_ms - card.planned_ms)
-        return f"{gap} {'over' if card.beats_record else 'short of'} the {needed} that takes the record"
+        return self.beside_record(card.speed_ms, card.planned_ms)
+
+    def beside_record(self, speed_ms: float, planned_ms: float) -> str:
+        """The same of any speed, against what takes the record."""
+        over = "over" if speed_ms >= planned_ms else "short of"
+        return f"{self.gap(speed_ms - planned_ms)} {over} the {self.speed(planned_ms)} that takes the record"
 
     def shortfall(self, speed_ms: float, planned_ms: float) -> str:
         """By how much a speed is short of what takes the record, after a comma; empty where it takes it."""

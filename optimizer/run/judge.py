@@ -22,13 +22,15 @@ from optimizer.run.pauses import most_lost_in_pause
 from optimizer.run.simulator import Run, simulate
 from optimizer.run.stopping import Stopping, rotor_capacity_j, stopping_of
 from optimizer.scenario.parts import Axle, Extra, Tire
+from optimizer.units import to_unit
 
 SPEED_STEP_MS = 1e-3
 """Speeds that round to the same multiple of this (0.002 mph) are equal in ranks: far below what any model of a car on
 salt can tell apart, and just under a cap thousands of builds differ by less."""
 TIRE_SPEED = "tire speed"
-CHECKS = (TIRE_SPEED, "load at speed", "stopping distance", "rotor rise")
-"""Names of the checks that need a run."""
+STOPS = ("stopping distance", "rotor rise")
+CHECKS = (TIRE_SPEED, "load at speed", *STOPS)
+"""Names of the checks that need a run; the last are asked of a stop."""
 ALL_USED = 1 + 1e-9
 """Share of what is allowed up to which a check is met; the rest is rounding."""
 MOST_OVER = 1000.0
@@ -52,6 +54,12 @@ class Judged:
         whichever is higher.
     stopping : Stopping
         Stops from the higher of exit and planned speed.
+    exit_ms : array (n,)
+        Highest speed at the last board, over the runs.
+    planned_ms : float
+        Speed that takes the record, which every car must be able to stop from.
+    speed_unit : str
+        What speeds are told in.
     """
 
     used: FloatArray
@@ -59,6 +67,9 @@ class Judged:
     margins: FloatArray
     fast_surface_ms: FloatArray
     stopping: Stopping
+    exit_ms: FloatArray
+    planned_ms: float
+    speed_unit: str
 
     @property
     def legal(self) -> BoolArray:
@@ -71,9 +82,22 @@ class Judged:
         return self.margins.min(axis=0)
 
     def broken(self, n: int) -> tuple[str, ...]:
-        """Checks that one of the builds does not meet, each with by how much."""
+        """Checks that one of the builds does not meet, each with by how much, and a stop with the speed it is from."""
         every = zip(CHECKS, self.used[:, n], self.passes[:, n], strict=True)
-        return tuple(f"{name}: {_over(float(share))}over what is allowed" for name, share, ok in every if not ok)
+        return tuple(
+            f"{name}: {_over(float(share))}over what is allowed{self._stopped_from(n) if name in STOPS else ''}"
+            for name, share, ok in every
+            if not ok
+        )
+
+    def _stopped_from(self, n: int) -> str:
+        """From what speed one of the builds is stopped, and why from there."""
+        own = float(self.exit_ms[n])
+        speed = to_unit(max(self.planned_ms, own), self.speed_unit, "speed")
+        why = "its speed at the last board"
+        if self.planned_ms > own:
+            why = "the record with its margin: it is not that fast, but must be able to stop from there"
+        return f" in a stop from {speed:.1f} {self.speed_unit}, {why}"
 
 
 def _over(share: float) -> str:
@@ -168,6 +192,9 @@ class Judge:
             margins=1.0 - np.stack([used, distance, stopping.rise_share, revs]),
             fast_surface_ms=surface,
             stopping=stopping,
+            exit_ms=exit_ms,
+            planned_ms=self.planned_ms,
+            speed_unit=self.event.speed_unit,
         )
 
     def hopeless(self, level_ms: float, board_ms: float) -> tuple[BoolArray, ...]:

@@ -7,7 +7,8 @@ where it is nearly one that some part does carry, and a remark otherwise: a rule
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
+from types import MappingProxyType
 
 from optimizer.physics.tires import SPEED_SYMBOL_MS
 from optimizer.scenario.catalog import Draft
@@ -16,6 +17,19 @@ from optimizer.scenario.findings import Findings
 from optimizer.scenario.settings import EventDraft, RulesDraft
 from optimizer.units import nearest
 
+FOLLOWS: Mapping[str, str] = MappingProxyType(
+    {
+        "carry": "no build can keep this rule",
+        "first": "this rule keeps nothing apart",
+        "second": "this rule keeps nothing apart",
+        "tag": "this limit counts no part",
+        "requires": "every build is held below the speed of this bracket",
+        "tire_categories": "no tire is let in for it",
+        "allowed": "nothing is let in for it",
+        "forbidden": "nothing is kept out for it",
+    }
+)
+"""What follows from a word that nothing carries, by where it stands."""
 NEARLY = 0.75
 """Share of two words that must agree for one to be taken as the other misspelled: ``raod`` and ``road``."""
 
@@ -147,4 +161,5 @@ def _check_carried(
         if near:
             entry.fault(findings, target, f"is carried by no part{near}", word)
         else:
-            findings.notices.append(f"{entry.place}: no part and not the car carries {word!r}{nearest(word, known)}")
+            said = f"no part carries {word!r}, nor does the car: {FOLLOWS[target]}"
+            findings.notices.append(f"{entry.place}: {said}{nearest(word, known)}")

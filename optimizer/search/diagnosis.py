@@ -76,7 +76,8 @@ def explain_no_legal_build(
         Names of the checks that need a run, where every build that was legal and within the limits failed one
         of them: they are then the reason, unless there is no such build at all.
     with_parts : sequence of str, optional
-        Parts that must be in, as ``id`` or ``slot=id``. That they must is given, and no reason.
+        Parts that must be in, as ``id`` or ``slot=id``, beside those that the legality asks for. That they must is
+        given, and no reason.
 
     Raises
     ------
@@ -86,8 +87,9 @@ def explain_no_legal_build(
         If the solver does not finish: nothing is said that it could not settle.
     """
     wanted = frozenset(place for named in with_parts for place in places_of(options, named))
-    with_it = f" with {' and '.join(with_parts)}" if with_parts else ""
     legality = with_wishes(legality, tuple(with_parts), ())
+    wishes = dict.fromkeys(row.name.removeprefix("with ") for row in legality.rows if row.reason.wished)
+    with_it = f" with {' and '.join(wishes)}" if wishes else ""
     limit = options.scenario.event.budget_cents if budget_cents is None else budget_cents
     budget = math.inf if limit is None else limit
     model = build_model(options, legality, book, budget_cents=None, hours_limit=book.hours_limit)
@@ -149,8 +151,14 @@ def _excluding_each_other(
         if not _possible(options, legality, book, dropped | {name}):
             dropped |= {name}
     left = tuple(name for name in names if name not in dropped)
-    sentences = [f"No build{with_it} meets these rules at once: {', '.join(left)}."]
-    sentences += [f"{name}: {said}." for name in left if (said := _said(options, legality, name, wanted))]
+    if not left:
+        # what is asked for is no rule: nothing else keeps these parts from each other
+        return Diagnosis((), None, f"No build{with_it} is possible: there are not slots enough for all of them.")
+    told = [f"{name}: {said}." for name in left if (said := _said(options, legality, name, wanted))]
+    if len(left) == len(told) == 1:
+        sentences = [f"No build{with_it} meets this rule. {told[0]}"]
+    else:
+        sentences = [f"No build{with_it} meets these rules at once: {', '.join(left)}.", *told]
     sentences += _empty_slots(options, legality)
     return Diagnosis(left, None, "\n".join(sentences))
 
@@ -188,9 +196,12 @@ def _texts(
 ) -> Iterator[tuple[tuple[tuple[int, int], ...], str]]:
     """What a rule says, each time with the (slot, option) that it says it of."""
     yield from (((), row.reason.text) for row in legality.rows if row.reason.check == name)
-    for (s, o), reasons in legality.part_reasons.items():
-        slot = options.slots[s].name
-        yield from ((((s, o),), f"{slot}: {reason.text}") for reason in reasons if reason.check == name)
+    of_parts: dict[str, list[tuple[int, int]]] = {}
+    for part, reasons in legality.part_reasons.items():
+        for text in dict.fromkeys(reason.text for reason in reasons if reason.check == name):
+            of_parts.setdefault(text, []).append(part)
+    for text, where in of_parts.items():
+        yield tuple(where), f"{' and '.join(options.slots[s].name for s, _ in where)}: {text}"
     for place, checks in pair_checks(legality).items():
         if name in checks:
             ends = (place[:2], place[2:])

@@ -1,6 +1,7 @@
 """What to bring: money of all pieces by hand, and the best trailer against trying all of them."""
 
 import itertools
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +11,8 @@ from optimizer.answers.bring import _drawn, bring
 from optimizer.answers.measure_next import chance_with
 from optimizer.answers.trailers import GROUPS, trailer_cents
 from optimizer.answers.unknowns import only_needed, speeds_with
+from optimizer.report.before_buying import bring_text
+from optimizer.report.wording import Words
 from optimizer.scenario.car import Job
 from optimizer.scenario.event import Meet
 from optimizer.scenario.parts import NONE_ID
@@ -154,6 +157,14 @@ def test_every_configuration_is_legal_and_near_the_base():
     bases = enumerate_all(scenario)[0][:5]
     found = bring(study, bases, scenario.event.budget_cents, meet=QUIET, mornings=4, cars=2, most=12)
     assert 1 < found.configurations <= 12 < found.screened
+    words = Words(scenario)
+    for groups, said in (
+        (("tires", "tires"), "2 spare sets of tires"),
+        (("tires", "final drive"), "a spare set of tires and a spare final drive"),
+    ):
+        several = replace(found.best, groups=groups)
+        told = bring_text(words, study.options, replace(found, best=several))
+        assert re.search(rf"(Bring|The nearest to it is) {said}: ", " ".join(told.split()))
     for trailer in (found.fixed, found.best, *found.with_spares):
         rows = np.stack(trailer.configurations)
         assert study.legality.allowed(rows).all()

@@ -12,6 +12,8 @@ from optimizer.answers import buying_order as module
 from optimizer.answers.buying_order import buying_order
 from optimizer.answers.stage_bills import bills_of_stages, repeated_jobs
 from optimizer.errors import NoLegalBuildError, UsageError
+from optimizer.report.stages import PUT_OFF, order_text
+from optimizer.report.wording import Words
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.car import Job
 from optimizer.scenario.event import Limit
@@ -30,6 +32,10 @@ from tests.scenes import DEMO
 from tests.search.catalogs import enumerate_all, random_catalog
 
 SMALL = (1, 2, 2, 2, 2, 1, 2)
+
+
+def dollars(cents):
+    return f"${cents / 100:,.2f}".removesuffix(".00")
 
 
 def outlays(options, chain, fixed_cents):
@@ -219,8 +225,13 @@ def test_the_cheapest_legal_build_too_dear_for_stage_1():
     first, second = tight(scenario, 0, 2)
 
     assert not buying_order(Study.of(scenario), (first, second)).stages[0].left_cents
-    with pytest.raises(NoLegalBuildError, match=r"not legal with what .* buy in stage 1") as refused:
+    fixed = sum(cents for _, cents in (*scenario.event.fixed_costs, *scenario.race_class.fixed_costs))
+    with pytest.raises(NoLegalBuildError) as refused:
         buying_order(Study.of(scenario), (first - 1, second + 1))
+    # it is money that is missing: nothing is said against the car
+    assert "not legal with" not in str(refused.value)
+    paid = f", which pays the fixed costs of {dollars(fixed)}" if fixed else ""
+    assert str(refused.value).endswith(f"That is more than comes in with stage 1{paid}.")
     assert refused.value.reasons == ("budget",)
     assert refused.value.cheapest_cents == first
 
@@ -369,3 +380,40 @@ def test_the_demo():
     assert study.legality.allowed(builds).all()
     assert study.judge.judge(builds, runs).legal.all()
     assert not {change.slot for change in plan.stages[0].changes} & {change.slot for change in plan.stages[1].changes}
+
+
+@pytest.mark.parametrize(
+    ("why", "money", "parts"),
+    [
+        # the part costs more than comes in with stage 1
+        ("not yet", (10_000, 25_000), [{"price_cents": 30_000}]),
+        # the second goes only with the first, which is heavy and no help alone
+        (
+            "no faster",
+            (10_000, 30_000),
+            [
+                {"price_cents": 5_000, "mass_kg": 30.0, "drag_area_m2": 0.0, "tags": frozenset({"mount"})},
+                {"price_cents": 30_000, "needs": ("mount",)},
+            ],
+        ),
+        # either could be had in stage 1, but the work that both need would be paid for twice, which is too much
+        (
+            "later",
+            (16_000, 5_000),
+            [{"price_cents": 5_000, "work": ("bodywork",)}, {"price_cents": 5_000, "work": ("bodywork",)}],
+        ),
+    ],
+)
+def test_why_nothing_is_bought_in_a_stage_is_told(why, money, parts):
+    """All is bought in stage 2, and stage 1 says what speaks against the beginning of it."""
+    values = {"drag_area_m2": -0.03}
+    made = [make_extra(f"P{n}", slots=(f"S{n}",), **values | each) for n, each in enumerate(parts)]
+    slots = [extra_slot(f"S{n}") for n in range(len(parts))]
+    jobs = [Job(name="bodywork", cost_cents=10_000, hours=1.0)]
+    scenario = make_scenario(made, extra_slots=slots, jobs=jobs)
+    first, second = buying_order(Study.of(scenario), money).stages
+
+    assert (first.changes, len(second.changes)) == ((), len(parts))
+    assert (first.put_off, second.put_off) == (why, "")
+    text = " ".join(order_text(Words(scenario), buying_order(Study.of(scenario), money)).split())
+    assert text.count(" ".join(PUT_OFF[why].split())) == 1

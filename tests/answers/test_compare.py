@@ -7,6 +7,8 @@ import pytest
 
 from optimizer.answers.compare import compare, switching_values
 from optimizer.answers.unknowns import with_values
+from optimizer.report.questions import compare_text
+from optimizer.report.wording import Words
 from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
 from optimizer.search.study import Study
@@ -76,6 +78,23 @@ def test_money_and_mass(study):
 
     assert found.cents == 2 * 10_000 + 2 * 5_000 + 30_000
     assert found.mass_kg == pytest.approx(2 * 0.4 - 2 * 0.8 + 20.0)
+
+
+@pytest.mark.parametrize(
+    ("cents", "mass_kg", "said"),
+    [
+        (45_000, 12.0, "; B costs $450 more and is 26.5 lb heavier."),
+        (-45_000, 1e-13, "; B costs $450 less and weighs the same."),
+        (0, -12.0, "; B costs the same and is 26.5 lb lighter."),
+        (None, 12.0, "; B is 26.5 lb heavier."),
+    ],
+)
+def test_money_and_mass_are_told_of_the_second(study, cents, mass_kg, said):
+    """Whichever is the faster; nothing is called 0 lb lighter."""
+    found = replace(compare(study, row(study, FIRST), row(study, SECOND), draws=8), cents=cents, mass_kg=mass_kg)
+    for second_ms in (found.first_ms - 1.0, found.first_ms + 1.0):
+        told = compare_text(Words(study.scenario), replace(found, second_ms=second_ms), "A", "B")
+        assert said in " ".join(told.split())
 
 
 def test_what_cannot_be_bought_or_run_is_marked_and_simulated(study):

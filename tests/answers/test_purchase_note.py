@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -13,6 +14,8 @@ from optimizer.answers.seller import asks_of
 from optimizer.choice.options import options_of
 from optimizer.choice.price import PriceBook
 from optimizer.papers import purchase
+from optimizer.report.purchase_note import about_item
+from optimizer.report.wording import Words
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import NONE_ID
 from optimizer.scenario.reading import read_scenario
@@ -50,6 +53,18 @@ def test_all_lines_add_up_to_the_bill(noted) -> None:
     assert sum(each.cents for each in note.items) + sum(others) == note.bill.total_cents
     assert note.bill.total_cents == cost(study.scenario, note.build)
     assert note.bill.total_cents <= study.scenario.event.budget_cents
+
+
+def test_a_price_beside_its_sum_adds_up(noted) -> None:
+    """Also where it is no whole amount: both are told to the cent."""
+    study, note = noted
+    words = Words(study.scenario)
+    for item in note.items:
+        dear = replace(item, number=3, price_cents=7850, cents=3 * 7850)
+        assert next(about_item(words, note, dear)).endswith("$235.50 together.")
+        told = next(about_item(words, note, item))
+        each, *together = [float(text.replace(",", "")) for text in re.findall(r"\$([\d,]+(?:\.\d\d)?)", told)]
+        assert together in ([], [pytest.approx(item.number * each, abs=0.001)])
 
 
 def test_at_the_highest_price_the_build_can_just_be_had(noted) -> None:

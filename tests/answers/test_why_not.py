@@ -13,13 +13,15 @@ import pytest
 
 from optimizer.answers.brings_in import MASS_STEP_KG, with_part
 from optimizer.answers.kept_out import cheapest_allowed, distance
-from optimizer.answers.why_not import WhyNot, why_not
+from optimizer.answers.why_not import PutIn, WhyNot, why_not
 from optimizer.choice.options import options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import places_of, with_wishes
 from optimizer.errors import UsageError
 from optimizer.executor import processes
 from optimizer.physics.tires import SPEED_SYMBOL_MS
+from optimizer.report.offers import why_not_text
+from optimizer.report.wording import Words
 from optimizer.run.judge import SPEED_STEP_MS
 from optimizer.scenario.event import Bracket, Limit, Rule, Scenario
 from optimizer.scenario.reading import read_scenario
@@ -149,6 +151,38 @@ def test_put_into_the_best_build(seed: int, named: str) -> None:
     affordable = study.book.price(every.builds).cents <= budget
     is_legal = bool((every.builds[affordable] == build).all(axis=1).any())
     assert (answer.put_in.problems == ()) is is_legal
+
+
+@pytest.mark.parametrize(
+    ("owned", "used", "said"),
+    [
+        (0, 2, "; it costs $78.50 each."),
+        (1, 2, "; 1 is owned already; more cost $78.50 each."),
+        (2, 2, "; 2 are owned already, all that the best build with it takes; more cost $78.50 each."),
+        (2, 0, "; 2 are owned already; more cost $78.50 each."),
+    ],
+)
+def test_what_is_owned_is_not_said_to_cost_money(owned: int, used: int, said: str) -> None:
+    answer, scenario = answered(2, "T0"), known(2)[0].study.scenario
+    assert answer.price is not None
+    assert answer.with_it is not None
+    taken = sum(slot.count for slot in scenario.car.slots if answer.with_it.build[slot.name] == "T0")
+    assert (answer.price.owned, answer.price.used) == (scenario.parts["T0"].owned, taken)
+    price = replace(answer.price, matters=True, pack=1, stated_cents=7850, owned=owned, used=used)
+    text = why_not_text(Words(scenario), replace(answer, price=price))
+    assert said in " ".join(text.split())
+
+
+def test_money_that_is_missing_makes_no_build_illegal() -> None:
+    """Put into the best build a part may cost too much: that is said, and nothing against the build."""
+    answer, words = answered(2, "T0"), Words(known(2)[0].study.scenario)
+    dear = "budget: it costs more than there is"
+    for problems, said in (
+        ((dear,), "mph, and cost more than there is."),
+        (("tire age: too old", dear), f"mph, and NOT be legal: tire age: too old; {dear}."),
+    ):
+        text = why_not_text(words, replace(answer, put_in=PutIn(50.0, problems)))
+        assert said in " ".join(text.split())
 
 
 @pytest.mark.parametrize(("seed", "named"), CASES)
@@ -403,7 +437,9 @@ def test_what_keeps_a_part_out_is_minimal(seed: int) -> None:
     out = why_not(study, "G0", budget_cents=budget).kept_out
     assert out is not None
     assert "forced in" not in out.reasons
-    assert out.text.startswith("No build with G0 meets these rules at once")
+    assert out.text.startswith("No build with G0 meets th")
+    told = why_not_text(Words(study.scenario), why_not(study, "G0", budget_cents=budget))
+    assert [name for name in out.reasons if " ".join(told.split()).count(f"{name}: ") != 1] == [], "each is said once"
     wished = with_wishes(study.legality, ("G0",), ())
     others = frozenset(rule_names(wished)) - set(out.reasons)
 

@@ -4,7 +4,7 @@ import pytest
 
 from optimizer.choice.legality import legality_of
 from optimizer.choice.options import options_of
-from optimizer.choice.wishes import build_with, places_of, with_wishes
+from optimizer.choice.wishes import build_with, places_of, refuse_crowded, with_wishes
 from optimizer.errors import UsageError
 from tests.choice.records import make_kit, make_scenario, make_tire
 
@@ -67,3 +67,12 @@ def test_a_slot_takes_one_of_the_parts_put_in():
         build_with(OPTIONS, ("T-b", "T-c"))
     with pytest.raises(UsageError, match=f"{first}=T-c and {first}=T-b both go into {first}"):
         build_with(OPTIONS, (f"{first}=T-c", f"{first}=T-b"))
+
+
+def test_two_parts_asked_for_in_a_slot_are_refused():
+    """Tires go on two axles, so two of them find room; a slot named by both, or one alone for both, takes one."""
+    slots = [slot.name for s, slot in enumerate(OPTIONS.slots) if any(part.id == "T-b" for part in OPTIONS.parts[s])]
+    refuse_crowded(OPTIONS, ("T-b", "T-c"))
+    refuse_crowded(OPTIONS, (f"{slots[0]}=T-b", "T-c", f"{slots[0]}=T-b"))
+    with pytest.raises(UsageError, match=f"{slots[0]}=T-b and {slots[0]}=T-c both go into {slots[0]}, which takes one"):
+        refuse_crowded(OPTIONS, (f"{slots[0]}=T-b", "T-c", f"{slots[0]}=T-c"))

@@ -116,7 +116,10 @@ def test_days_without_a_run_are_told(scenario: Scenario) -> None:
     fast = replace(scenario.event.fast_case, tire_speed_margin=1.0)
     words, card = made(replace(scenario, event=replace(scenario.event, fast_case=fast)))
 
-    assert card_text(words, card).count(NO_RUN) == len(card.cells)
+    text = card_text(words, card)
+    assert text.count(NO_RUN) == len(card.cells) + 1, "in every cell, and in how they are read"
+    assert f"{NO_RUN}: a tire would turn faster than its rating, less the margin of 100%, allows; do not" in flat(text)
+    assert NO_RUN not in card_text(*made(scenario))
     assert "NOT LEGAL: tire speed" in flat(card_text(words, card))
 
 

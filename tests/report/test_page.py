@@ -17,6 +17,7 @@ from optimizer.answers.said_done import Logged, SaidDone, Suspect
 from optimizer.decision import Decision
 from optimizer.pipeline import Question
 from optimizer.report.page.charts import readable
+from optimizer.report.page.choice_sections import shortlist_section
 from optimizer.report.page.section import Section, Table
 from optimizer.report.page.single import charts_of
 from optimizer.report.page.whole import page_of
@@ -149,6 +150,18 @@ def test_builds_short_of_the_record_say_so_on_the_page_and_in_the_terminal(decis
     assert "1.00 mph short of what takes the record" in told
     care = replace(entry, care=0.0299)
     assert "2% left" in shortlist_text(Words(asked), replace(decision.shortlist, entries=(care,)))  # never rounded up
+
+
+def test_the_best_on_soft_salt_is_said_of_the_salt_by_its_name(decision):
+    """The softest condition need not be called soft: it is named as the crew calls it, on the page kept apart."""
+    entry = decision.shortlist.entries[0]
+    entry = replace(entry, arguments=(replace(entry.arguments[0], name="best on soft salt"),), hours=7.4)
+    found = replace(decision.shortlist, entries=(entry,), soft_salt="wet <crust>")
+    told = " ".join(shortlist_text(Words(decision.scenario), found).split())
+    assert "1. The best on wet <crust> salt: " in told
+    assert "7 h of your own work" in told
+    listed = shortlist_section(PageWords(decision.scenario), replace(decision, shortlist=found)).view["entries"]
+    assert listed[0]["arguments"] == f"The best on {typed('wet <crust>')} salt"
 
 
 def test_a_label_never_lies_on_the_line_of_the_shutdown(decision):

@@ -102,6 +102,12 @@ def test_a_car_that_is_not_legal_is_called_so(ranked) -> None:
     assert "(the car as it stands: 94.3 mph, and not legal)." in told
 
 
+def test_an_amount_to_the_cent_has_cents_where_it_is_no_whole_one(ranked) -> None:
+    words = Words(ranked.scenario)
+    amounts = (7850, 31_400, 100_105, 50, 0)
+    assert [words.exact(each) for each in amounts] == ["$78.50", "$314", "$1,001.05", "$0.50", "$0"]
+
+
 def test_a_speed_cap_says_what_lifts_it(ranked) -> None:
     """The equipment of the bracket; a cap that comes with a part is only called a cap."""
     words = Words(ranked.scenario)

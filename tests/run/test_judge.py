@@ -83,9 +83,16 @@ def test_no_builds_at_all_are_a_batch_too() -> None:
 def test_what_is_broken_is_said_with_by_how_much():
     """Every check that is not met, by name; per cents where the share says something, so not of an unrated tire."""
     used = np.array([[1.0, 1.236, 1e9], [1.004, 0.5, 0.2], [2.0, 1.0, 1.0], [0.9, 0.9, np.nan]])
-    judged = Judged(used, used <= 1, np.zeros((4, 3)), np.zeros((2, 3)), None)
+    exits = np.array([50.0, 50.0, 40.0])
+    judged = Judged(used, used <= 1, np.zeros((4, 3)), np.zeros((2, 3)), None, exits, 45.0, "km/h")
     assert judged.broken(0) == (
-        "load at speed: less than 1 % over what is allowed", "stopping distance: 100 % over what is allowed"
-    )  # fmt: skip
+        "load at speed: less than 1 % over what is allowed",
+        "stopping distance: 100 % over what is allowed in a stop from 180.0 km/h, its speed at the last board",
+    )
     assert judged.broken(1) == ("tire speed: 24 % over what is allowed",)
-    assert judged.broken(2) == ("tire speed: over what is allowed", "rotor rise: over what is allowed")
+    tire, rotor = judged.broken(2)
+    assert tire == "tire speed: over what is allowed"
+    assert rotor == (
+        "rotor rise: over what is allowed in a stop from 162.0 km/h, the record with its margin: it is not that fast, "
+        "but must be able to stop from there"
+    )

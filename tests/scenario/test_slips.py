@@ -184,6 +184,21 @@ def test_a_misspelled_word_in_a_rule_does_not_forbid_nothing(tmp_path, old, new,
     assert [each[4] for each in found] == [f"is carried by no part; did you mean {expected}?"]
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('carries = ["roll bar"]\n', "", "'roll bar', nor does the car: every build is held below the speed"),
+        ('field = "category"\nallowed = ["road", "competition"]', 'carry = "cage"', "'cage', nor does the car: no bu"),
+        ('allowed = ["road", "competition"]', 'forbidden = ["slick"]', "'slick', nor does the car: nothing is kept"),
+    ],
+)
+def test_what_follows_from_a_word_that_nothing_carries_is_said(tmp_path, old, new, said):
+    assert old in small.EVENT
+    found = notices(small.write(tmp_path, event=small.EVENT.replace(old, new)))
+
+    assert any(f"no part carries {said}" in each for each in found), found
+
+
 def test_a_rule_on_forced_induction_says_yes_or_no(tmp_path):
     old = 'field = "displacement"\nmaximum = "1,500 cc"'
     event = small.EVENT.replace(old, 'field = "forced induction"\nforbidden = ["blown"]')

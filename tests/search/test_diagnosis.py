@@ -66,6 +66,15 @@ def test_the_budget_asked_for_stands_in_for_the_event_s():
     assert explained(gearbox(budget_cents=12000), budget_cents=float("inf")).reasons == ()
 
 
+def test_parts_that_find_no_slot_together_are_named():
+    """Slot S takes one part and two are asked for; no rule has anything against them."""
+    parts = [make_extra(each, slots=("S",)) for each in ("A", "B", "C")]
+    found = explained(make_scenario(parts, slots=[extra_slot("S", fitted="A")]), with_parts=("B", "C"))
+
+    assert found.reasons == ()
+    assert found.text == "No build with B and C is possible: there are not slots enough for all of them."
+
+
 def test_hours_decide_which_build_is_the_cheapest():
     """C takes eight hours of seven: B is then the cheapest, at 100.00."""
     found = explained(gearbox(budget_cents=12050, hours_limit=7.0))
@@ -144,6 +153,18 @@ def test_rules_that_exclude_each_other_are_named_and_no_others():
 def test_without_any_of_those_rules_there_is_a_legal_build(change):
     """Leaving out a kind of rule leaves out one of the three."""
     assert explained(contrary(**change)).reasons == ()
+
+
+def test_one_rule_alone_is_said_once_for_all_slots():
+    """Old parts in two slots: the rule, the slots and the reason stand in the text once each."""
+    parts = [make_extra("A", slots=("S", "T"), owned=2, category="old")]
+    ruled = make_class(rules=(Rule(name="nothing old", reason="class", field="category", forbidden=("old",)),))
+    slots = [extra_slot(each, fitted="A", **REQUIRED) for each in ("S", "T")]
+    found = explained(make_scenario(parts, slots=slots, event={"classes": [ruled]}))
+
+    assert found.reasons == ("nothing old",)
+    first = found.text.splitlines()[0]
+    assert first == "No build meets this rule. nothing old: S and T: A: class (category old is forbidden)."
 
 
 def test_a_slot_without_any_option_is_named():

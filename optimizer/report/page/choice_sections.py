@@ -9,7 +9,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from optimizer.answers.buying_order import BuyingPlan
+from optimizer.answers.buying_order import BuyingPlan, Stage
 from optimizer.answers.cards import BuildCard
 from optimizer.answers.said_done import Suspect
 from optimizer.answers.shortlist import Entry
@@ -20,7 +20,8 @@ from optimizer.report.odds import chance_words
 from optimizer.report.page import chance_figures, choice_figures
 from optimizer.report.page.section import Section, Table, candidate_name, capital, price_of
 from optimizer.report.page.words import PageWords, typed
-from optimizer.report.questions import ARGUMENTS, COMPLETE, INCOMPLETE, band_text
+from optimizer.report.questions import COMPLETE, INCOMPLETE, arguments_text, band_text
+from optimizer.report.stages import PUT_OFF
 from optimizer.report.terminal import is_complete
 from optimizer.report.wording import FIXED, UNCHECKED, both, different, ordinal, plural, rpm, unswapped
 from optimizer.scenario.parts import NONE_ID
@@ -172,7 +173,7 @@ def _entry(words: PageWords, decision: Decision, place: int) -> dict[str, Any]:
         same = f"The same car for {words.price(entry.least_cents)}, with {parts}."
     return {
         "name": build_name(decision, entry),
-        "arguments": capital(both([ARGUMENTS[each] for each in entry.names])),
+        "arguments": capital(arguments_text(entry.names, typed(found.soft_salt))),
         "speed": words.speed(entry.speed_ms),
         "facts": facts,
         "head": "Unlike number 1" if place else "",
@@ -345,7 +346,7 @@ def _order(words: PageWords, plan: BuyingPlan | None) -> dict[str, Any] | None:
         stages.append(
             {
                 "head": f"With {money} later" if number else f"With the first {money}",
-                "text": f"{spent} is spent; then the car does {words.speed(stage.speed_ms)}.",
+                "text": f"{spent} is spent; then the car does {words.speed(stage.speed_ms)}.{_why_nothing(stage)}",
                 "changes": words.grouped([(each.slot, each.before, each.after) for each in stage.changes]),
             }
         )
@@ -354,6 +355,11 @@ def _order(words: PageWords, plan: BuyingPlan | None) -> dict[str, Any] | None:
         f"Buying in two halves costs {words.gap(lost)} in the end, against all at once."
     )  # fmt: skip
     return {"stages": stages, "text": text}
+
+
+def _why_nothing(stage: Stage) -> str:
+    """Why nothing is bought in a stage though a later one buys."""
+    return f" {PUT_OFF[stage.put_off]}" if stage.put_off else ""
 
 
 # --- what each part is worth
