@@ -25,8 +25,10 @@ SETTLED = 0.02
 """A step shorter than this, in standard uncertainties, ends the search."""
 SHORTER = (1.0, 0.5, 0.2)
 """Shares of a step that are tried at once."""
-FEW = 3
-"""Of fewer observations none is an outlier: there is nothing that agrees without it."""
+FEW, FAR = 3, 4.0
+"""Of two observations one is only an outlier where it is off what the other and what was known beforehand let expect by
+more than so many standard deviations: little else agrees without it. One alone never is: why it is off is the question.
+"""
 BENDS = 0.4
 """Slopes are worked out anew where a world has gone further from where they were, in standard uncertainties."""
 STRAY = 4.0
@@ -212,7 +214,7 @@ class _State:
                 usual = noise.single**2 + noise.lasting**2
                 off = np.abs(left[where] - np.median(left[where]))
                 extra[where] = np.where(off > STRAY * np.sqrt(usual), (off / 2.0) ** 2, 0.0)
-            elif used and one > ALONE and sum(self.used) >= FEW:
+            elif used and sum(self.used) > 1 and one > (ALONE if sum(self.used) >= FEW else FAR):
                 gap, rest = self._gap(where, noise)
                 extra[where] = max((gap / PULLS) ** 2 - rest - each.scatter**2, 0.0)
         return extra

@@ -162,6 +162,19 @@ def test_without_runs_answers_say_that_nothing_was_checked():
     assert predict_document(scenario, prediction, "ordinary")["checked_against_this_car"] is False
 
 
+def test_a_slip_of_the_pen_is_not_held_against_the_next_run():
+    """Of two runs the one that nothing explains hardly counts: the third is said as without it."""
+    scenario = make_scenario()
+    said = said_by_the_judge(scenario)
+    days = [replace(DAY, date=f"2030-09-0{number}", row=number) for number in (1, 2, 3)]
+    speeds = (0.99 * said, 0.62 * said, 0.98 * said)
+    runs = [TimedRun(day, speed) for day, speed in zip(days, speeds, strict=True)]
+    with_it = log_of(scenario, Measurements(runs=tuple(runs)))
+    without = log_of(scenario, Measurements(runs=(runs[0], runs[2])))
+    assert with_it[2].said_ms == pytest.approx(without[1].said_ms, abs=0.3)
+    assert abs(with_it[1].surprise) > 4
+
+
 def test_a_difference_within_what_is_unknown_is_called_so():
     """What nine runs in ten keep within is the border: 1.645 deviations."""
     said = said_by_the_judge(make_scenario())
