@@ -330,7 +330,6 @@ class _Planner:
         last = int(self.study.book.price(chain.builds[-1:]).cents[0])
         return BuyingPlan(tuple(stages), spent, repeated_jobs(chain.bills), last, at_once, self.complete)
 
-
     @staticmethod
     def _put_off(ways: Partials, t: int, build: IntArray) -> PutOff:
         """Why a stage leaves the car with a build (S,), of all the ways to the last one."""

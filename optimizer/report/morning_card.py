@@ -190,6 +190,7 @@ def _why_none(words: Words, card: MorningCard) -> Iterator[str]:
         margin = words.scenario.event.fast_case.tire_speed_margin
         less = f", less the margin of {margin:.0%}," if margin else ""
         yield f"{NO_RUN}: a tire would turn faster than its rating{less} allows; do not run in such air and wind."
+        yield "It may do so on slower days than the fast day of the event: in denser air driven tires slip more."
     if any(each.score_ms <= 0 and not each.over_tires for each in card.cells):
         yield f"{GETS_NOWHERE}: the car does not come to the end of the clocks."
 
