@@ -34,8 +34,8 @@ def why_not_text(words: Words, found: WhyNot) -> str:
         lightest = found.mass.first_kg
         when = "at no mass that was tried"
         if lightest is not None:
-            when = f"if it had {shown(lightest, 'mass', metric=words.metric)}, and not with a little more"
-        lines.append(wrapped(f"At its price it would take first place {when}; it has {stated}.", "  - "))
+            when = f"if it weighed {shown(lightest, 'mass', metric=words.metric)}, and not if a little more"
+        lines.append(wrapped(f"At its price it would take first place {when}; it weighs {stated}.", "  - "))
     if found.kept_out is not None:
         lines += _what_keeps_out(found.kept_out.text, found.kept_out.reasons)
         for near in found.kept_out.nearest:
