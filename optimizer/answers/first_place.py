@@ -97,5 +97,3 @@ def first_mass(
 def tied_cents(study: Study, without: Ranking) -> int | None:
     """Price of the best build without a part, if a cap holds it, so that a cheaper one may be as fast; None else."""
     return int(without.cents[0]) if without.listed and study.judge.caps(as_fast(speed_of(without))) else None
-
-
