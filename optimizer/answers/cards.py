@@ -159,7 +159,7 @@ def _card(made: _Made, n: int, legality: Legality, book: PriceBook, budget_cents
     options = judge.options
     # a car that is not what the question asks for may run all the same
     problems = [str(reason) for reason in legality.violations(build) if not reason.wished]
-    problems += judged.broken(n)
+    problems += judge.broken(judged, n)
     try:
         bill: Bill | None = book.bill(build)
     except NoLegalBuildError as refusal:

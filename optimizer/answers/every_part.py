@@ -64,7 +64,7 @@ def every_part(judge: Judge, legality: Legality, book: PriceBook, build: IntArra
             o = int(builds[row, s])
             never = tuple(f"{each.check}: {each.text}" for each in legality.part_reasons.get((s, o), ()))
             here = [] if allowed[row] or never else [f"{r.check}: {r.text}" for r in legality.violations(builds[row])]
-            here += [] if never or here else judged.broken(row)
+            here += [] if never or here else judge.broken(judged, row)
             here += [] if prices.available[row] else [_no_purchase(book, builds[row])]
             legal = not never and not here
             tried.append(

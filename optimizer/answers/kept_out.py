@@ -104,11 +104,12 @@ def why_none(
         failed_in_run=() if judged is None else _failed_at_speed(judged, evidence, before),
         with_parts=with_parts,
     )
-    if cheapest is None or judged is None or not judged.broken(0):
+    broken = () if judged is None else study.judge.broken(judged, 0)
+    if cheapest is None or not broken:
         return said
     parts = ", ".join(f"{slot}={part}" for slot, part in study.options.changes(cheapest).items())
     what = f"with {parts}" if parts else "the car as it stands"
-    return replace(said, text=f"{said.text} The cheapest of them, {what}: {'; '.join(judged.broken(0))}.")
+    return replace(said, text=f"{said.text} The cheapest of them, {what}: {'; '.join(broken)}.")
 
 
 def _failed_at_speed(cheapest: Judged, evidence: Evidence, known: Judged | None) -> tuple[str, ...]:

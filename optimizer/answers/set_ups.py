@@ -103,4 +103,4 @@ def _reasons(study: Study, build: IntArray) -> tuple[str, ...]:
     if reasons:
         return reasons
     rows = build[None]
-    return study.judge.judge(rows, study.judge.runs(rows)).broken(0)
+    return study.judge.broken(study.judge.judge(rows, study.judge.runs(rows)), 0)

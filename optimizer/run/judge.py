@@ -56,10 +56,6 @@ class Judged:
         Stops from the higher of exit and planned speed.
     exit_ms : array (n,)
         Highest speed at the last board, over the runs.
-    planned_ms : float
-        Speed that takes the record, which every car must be able to stop from.
-    speed_unit : str
-        What speeds are told in.
     """
 
     used: FloatArray
@@ -68,8 +64,6 @@ class Judged:
     fast_surface_ms: FloatArray
     stopping: Stopping
     exit_ms: FloatArray
-    planned_ms: float
-    speed_unit: str
 
     @property
     def legal(self) -> BoolArray:
@@ -80,24 +74,6 @@ class Judged:
     def care(self) -> FloatArray:
         """The smallest margin: (n,)."""
         return self.margins.min(axis=0)
-
-    def broken(self, n: int) -> tuple[str, ...]:
-        """Checks that one of the builds does not meet, each with by how much, and a stop with the speed it is from."""
-        every = zip(CHECKS, self.used[:, n], self.passes[:, n], strict=True)
-        return tuple(
-            f"{name}: {_over(float(share))}over what is allowed{self._stopped_from(n) if name in STOPS else ''}"
-            for name, share, ok in every
-            if not ok
-        )
-
-    def _stopped_from(self, n: int) -> str:
-        """From what speed one of the builds is stopped, and why from there."""
-        own = float(self.exit_ms[n])
-        speed = to_unit(max(self.planned_ms, own), self.speed_unit, "speed")
-        why = "its speed at the last board"
-        if self.planned_ms > own:
-            why = "the record with its margin: it is not that fast, but must be able to stop from there"
-        return f" in a stop from {speed:.1f} {self.speed_unit}, {why}"
 
 
 def _over(share: float) -> str:
@@ -193,9 +169,25 @@ class Judge:
             fast_surface_ms=surface,
             stopping=stopping,
             exit_ms=exit_ms,
-            planned_ms=self.planned_ms,
-            speed_unit=self.event.speed_unit,
         )
+
+    def broken(self, judged: Judged, n: int) -> tuple[str, ...]:
+        """Checks that one of the builds does not meet, each with by how much, and a stop with the speed it is from."""
+        every = zip(CHECKS, judged.used[:, n], judged.passes[:, n], strict=True)
+        stopped = self._stopped_from(float(judged.exit_ms[n]))
+        return tuple(
+            f"{name}: {_over(float(share))}over what is allowed{stopped if name in STOPS else ''}"
+            for name, share, ok in every
+            if not ok
+        )
+
+    def _stopped_from(self, exit_ms: float) -> str:
+        """From what speed a build that passes the last board at some speed is stopped, and why from there."""
+        unit = self.event.speed_unit
+        why = "its speed at the last board"
+        if self.planned_ms > exit_ms:
+            why = "the record with its margin: it is not that fast, but must be able to stop from there"
+        return f" in a stop from {to_unit(max(self.planned_ms, exit_ms), unit, 'speed'):.1f} {unit}, {why}"
 
     def hopeless(self, level_ms: float, board_ms: float) -> tuple[BoolArray, ...]:
         """Options with which no build that reaches a level meets every check: bool (m_s,) per slot.

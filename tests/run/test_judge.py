@@ -12,7 +12,7 @@ from optimizer.run.judge import CHECKS, Judge, Judged
 from optimizer.run.model import RunModel
 from optimizer.run.simulator import simulate
 from optimizer.scenario.event import Scoring, Weather
-from tests.choice.records import extra_slot, make_extra, make_scenario, make_tire
+from tests.choice.records import extra_slot, make_class, make_extra, make_scenario, make_tire
 
 PUMPED = make_extra("P", pressure_pa=40e3)
 DAY = Weather(pressure_pa=87e3, temperature_k=298.15, humidity=0.25, wind_ms=0.0, wind_from_deg=0.0)
@@ -84,13 +84,14 @@ def test_what_is_broken_is_said_with_by_how_much():
     """Every check that is not met, by name; per cents where the share says something, so not of an unrated tire."""
     used = np.array([[1.0, 1.236, 1e9], [1.004, 0.5, 0.2], [2.0, 1.0, 1.0], [0.9, 0.9, np.nan]])
     exits = np.array([50.0, 50.0, 40.0])
-    judged = Judged(used, used <= 1, np.zeros((4, 3)), np.zeros((2, 3)), None, exits, 45.0, "km/h")
-    assert judged.broken(0) == (
+    judged = Judged(used, used <= 1, np.zeros((4, 3)), np.zeros((2, 3)), None, exits)
+    judge = judge_of(event={"speed_unit": "km/h", "classes": (make_class(record_ms=45.0, record_margin=0.0),)})
+    assert judge.broken(judged, 0) == (
         "load at speed: less than 1 % over what is allowed",
         "stopping distance: 100 % over what is allowed in a stop from 180.0 km/h, its speed at the last board",
     )
-    assert judged.broken(1) == ("tire speed: 24 % over what is allowed",)
-    tire, rotor = judged.broken(2)
+    assert judge.broken(judged, 1) == ("tire speed: 24 % over what is allowed",)
+    tire, rotor = judge.broken(judged, 2)
     assert tire == "tire speed: over what is allowed"
     assert rotor == (
         "rotor rise: over what is allowed in a stop from 162.0 km/h, the record with its margin: it is not that fast, "

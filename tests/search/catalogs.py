@@ -5,7 +5,7 @@ The enumeration uses the legality, price and simulator of the package, but nothi
 
 from __future__ import annotations
 
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import fields, replace
 from functools import cache, lru_cache
 from typing import Any
 
@@ -244,11 +244,9 @@ class LookingUp(Judge):
 
 
 def of_rows(record: Any, rows: IntArray) -> Any:
-    """A record of arrays for some of the cars, which are the last axis of each; what is no array is for all of them."""
+    """A record of arrays for some of the cars, which are the last axis of each."""
     if isinstance(record, np.ndarray):
         return record[..., rows]
-    if not is_dataclass(record):
-        return record
     return replace(record, **{each.name: of_rows(getattr(record, each.name), rows) for each in fields(record)})
 
 
