@@ -238,14 +238,16 @@ def predict(
 ) -> None:
     """Say what the car of FOLDER does as it stands, or with each PART put in.
 
-    A PART is an id, which goes wherever it suits, or slot=id for one slot.
+    A PART is an id, which goes wherever it suits, or slot=id for one slot; several may stand in one, as T3,F2.
     """
     from optimizer import pipeline  # noqa: PLC0415
+    from optimizer.choice.wishes import parts_in  # noqa: PLC0415
     from optimizer.report import documents  # noqa: PLC0415
     from optimizer.report.prediction import prediction_text  # noqa: PLC0415
 
     question = pipeline.Question(race_class=race_class, salt=salt)
     scenario = pipeline.as_asked(read(folder), question)
+    parts = tuple(part for each in parts for part in parts_in(each))
     prediction = pipeline.predict(scenario, parts, question)
     worths = pipeline.sensitivity(scenario, parts, question) if sensitivity else None
     shown_salt = salt or scenario.event.salt

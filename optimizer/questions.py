@@ -20,7 +20,7 @@ from optimizer.answers.shares import Shares, shares_of
 from optimizer.answers.shortlist import Shortlist, shortlist
 from optimizer.answers.swaps import Swap, best_swaps, savings, single_swaps
 from optimizer.choice.options import IntArray
-from optimizer.choice.wishes import build_with
+from optimizer.choice.wishes import build_with, parts_in
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.pipeline import Question, refuse_the_impossible, study_of
 from optimizer.scenario.event import Scenario
@@ -280,7 +280,7 @@ def build_named(study: Study, named: str, progress: Progress | None = None) -> I
         if place > ranking.listed:
             raise UsageError(f"there is no build number {place}: only {ranking.listed} builds are legal")
         return ranking.builds[place - 1]
-    changes = build_with(study.options, tuple(each.strip() for each in name.replace("+", ",").split(",")))
+    changes = build_with(study.options, parts_in(name))
     best = _ranked(study, 1, progress).builds[0]
     return study.options.encode({**study.options.decode(best), **changes})
 

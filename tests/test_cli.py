@@ -250,6 +250,14 @@ def test_predict_with_parts(ask, folder):
     }
 
 
+def test_predict_takes_several_parts_in_one_word(ask, folder):
+    """As compare does: with a comma or a plus between them, blanks or none."""
+    apart = ask("predict", folder, "T2", "F2")
+    assert apart.code == 0
+    for together in ("T2,F2", "T2 + F2", "T2, F2"):
+        assert ask("predict", folder, together) == apart
+
+
 def test_predict_says_first_what_is_wrong(ask, folder):
     answer = ask("predict", folder, "F4")
 

@@ -119,6 +119,11 @@ def _refuse_kit(options: Options, named: str) -> None:
             )
 
 
+def parts_in(text: str) -> tuple[str, ...]:
+    """Parts that are named together: ``T3, F2`` or ``T3 + F2``."""
+    return tuple(each.strip() for each in text.replace("+", ",").split(","))
+
+
 def build_with(options: Options, parts: tuple[str, ...]) -> dict[str, str]:
     """Slot -> id of parts put in, each named as ``id`` (into every slot that it suits) or ``slot=id``.
 
