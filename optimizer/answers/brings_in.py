@@ -26,6 +26,7 @@ import numpy as np
 
 from optimizer.answers.price_limit import NO_PRICE, PriceLimit, highest_affordable
 from optimizer.answers.unknowns import salt_asked_about
+from optimizer.choice.legality import legality_of
 from optimizer.choice.options import FloatArray, IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import places_of
@@ -211,8 +212,9 @@ class BringingIn:
         low = max(1, math.ceil(NEAR_NOTHING * self.part.mass_kg / MASS_STEP_KG))
 
         def allowed(steps: int) -> bool:
-            study = self._weighing(steps)
-            return not all(study.legality.forbidden[s][o] for s, o in places_of(study.options, self.named))
+            options = options_of(self._lighter(steps))
+            forbidden = legality_of(options).forbidden
+            return not all(forbidden[s][o] for s, o in places_of(options, self.named))
 
         if allowed(low):
             return low, own

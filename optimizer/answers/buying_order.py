@@ -33,7 +33,7 @@ from optimizer.choice.price import BUDGET, AdditiveBounds
 from optimizer.choice.receipt import Bill
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.run.judge import speed_steps
-from optimizer.scenario.cells import CURRENCIES
+from optimizer.search.diagnosis import money_text
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
@@ -300,14 +300,11 @@ class _Planner:
         why = why_none(study, money, ranking.evidence)
         if why.reasons == (BUDGET,):
             fixed = sum(cents for _, cents in study.book.fixed_costs)
-            pays = f", which pays the fixed costs of {self._amount(fixed)}" if fixed else ""
+            pays = f", which pays the fixed costs of {money_text(study.options, fixed)}" if fixed else ""
             text = f"{why.text} That is more than comes in with stage 1{pays}."
         else:
-            text = f"The car is not legal with what {self._amount(money)} buys in stage 1. {why.text}"
+            text = f"The car is not legal with what {money_text(study.options, money)} buys in stage 1. {why.text}"
         return NoLegalBuildError(text, why.reasons, why.cheapest_cents)
-
-    def _amount(self, cents: int) -> str:
-        return CURRENCIES[self.study.scenario.event.currency] + f"{cents / 100:,.2f}".removesuffix(".00")
 
     def _told(self, chain: _Chain, at_once: AtOnce) -> BuyingPlan:
         options, judge = self.study.options, self.study.judge

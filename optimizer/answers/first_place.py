@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from optimizer.answers.brings_in import BringingIn, speed_of
 from optimizer.answers.price_limit import NO_PRICE, PriceLimit
@@ -26,7 +28,7 @@ class FirstPlace:
     level_ms: float
     tied_cents: int | None
 
-    def ways(self, study: Study, progress: Progress | None) -> list[tuple[BringingIn, float]]:
+    def ways(self, study: Study, progress: Progress | None) -> Ways:
         """Who to ask, and the least speed wanted."""
         found = [(BringingIn(study, self.named, self.budget_cents, progress), just_above(self.level_ms))]
         if self.tied_cents is not None:
@@ -43,6 +45,9 @@ class FirstPlace:
         return self
 
 
+Ways = list[tuple[BringingIn, float]]
+"""Who to ask, and the least speed wanted."""
+Found = TypeVar("Found", PriceLimit, float)
 MOST_RIVALS = 6
 """Builds with the part elsewhere only that are asked to be beaten, one after the other: they gain with it."""
 
@@ -54,19 +59,17 @@ def first_price(
 
     ``known`` is a price at which it is faster.
     """
-    limit, complete = NO_PRICE, True
-    for _ in range(MOST_RIVALS):
-        limit, ways = NO_PRICE, wanted.ways(study, progress)
+
+    def highest(ways: Ways) -> PriceLimit | None:
+        nonlocal known
+        limit = NO_PRICE
         for asking, floor_ms in ways:
             limit = limit.or_higher(asking.price_reaching(floor_ms, known))
             known = NO_PRICE  # nothing is known of builds that are as fast for less, nor of what beats a rival
-        main, before = ways[0][0], wanted
-        if not limit.none and main.elsewhere:
-            wanted = wanted.against(study, main.rival_at_price(limit))
-        complete &= all(asking.closed for asking, _ in ways)
-        if wanted == before:
-            return limit, complete
-    return limit, False
+        return None if limit.none else limit
+
+    found, complete, _ = _before_rivals(study, progress, wanted, highest, BringingIn.rival_at_price)
+    return found or NO_PRICE, complete
 
 
 def first_mass(
@@ -77,21 +80,40 @@ def first_mass(
     Builds (n, S) that have the part may do so at some mass, or changes of them. That it beats a rival at no mass says
     little where that one is slower with the lightest.
     """
-    mass_kg, complete, begun = None, True, wanted
-    for _ in range(MOST_RIVALS):
-        ways = wanted.ways(study, progress)
+
+    def highest(ways: Ways) -> float | None:
         found = [asking.mass_reaching(floor_ms, builds) for asking, floor_ms in ways]
-        mass_kg = max((each for each in found if each is not None), default=None)
-        main, before = ways[0][0], wanted
-        if mass_kg is not None and main.elsewhere:
-            wanted = wanted.against(study, main.rival_at_mass(mass_kg))
+        return max((each for each in found if each is not None), default=None)
+
+    mass_kg, complete, last = _before_rivals(study, progress, wanted, highest, BringingIn.rival_at_mass)
+    if mass_kg is None and last != wanted:
+        main, _ = last.ways(study, progress)[0]
+        lightest = wanted.against(study, main.rival_at_mass(main.lightest_kg))
+        complete &= bool(speed_steps(lightest.level_ms) >= speed_steps(last.level_ms))
+    return mass_kg, complete
+
+
+def _before_rivals(
+    study: Study,
+    progress: Progress | None,
+    wanted: FirstPlace,
+    highest: Callable[[Ways], Found | None],
+    rival_at: Callable[[BringingIn, Found], Ranking],
+) -> tuple[Found | None, bool, FirstPlace]:
+    """The highest price or mass that also holds against cars with the part elsewhere only, which gain by it as well.
+
+    And whether all searches were complete, and what it was held against last.
+    """
+    found, complete = None, True
+    for _ in range(MOST_RIVALS):
+        ways, before = wanted.ways(study, progress), wanted
+        found, (main, _) = highest(ways), ways[0]
+        if found is not None and main.elsewhere:
+            wanted = wanted.against(study, rival_at(main, found))
         complete &= all(asking.closed for asking, _ in ways)
         if wanted == before:
-            if mass_kg is None and wanted != begun:
-                lightest = begun.against(study, main.rival_at_mass(main.lightest_kg))
-                complete &= bool(speed_steps(lightest.level_ms) >= speed_steps(wanted.level_ms))
-            return mass_kg, complete
-    return mass_kg, False
+            return found, complete, wanted
+    return found, False, wanted
 
 
 def tied_cents(study: Study, without: Ranking) -> int | None:

@@ -175,7 +175,12 @@ class _Maker:
             found.append((axle, rated_speed_ms(tire) / margin, tire.id))
         return found
 
-    def _tire_end(self, build: IntArray, gear: int) -> tuple[float, float, str]:
+    def _pulling(self, build: IntArray, gear: int) -> Gear:
+        """A build (S,) in a gear on every salt, in the middle air."""
+        days = [Conditions(self.event.salts[salt], self.middle[1], 0.0, 0.0) for salt in self.salts]
+        return Gear(models_side_by_side([self.judge.model.inputs(build[None], day) for day in days]), gear - 1)
+
+    def _tire_end(self, build: IntArray, pulling: Gear) -> tuple[float, float, str]:
         """Lowest engine speed in a gear at which a tire of a build (S,) is at the end of its rating, and which it is.
 
         Driven tires turn faster than the car; for the others the least slip counts, that on the salt that grips best.
@@ -183,18 +188,8 @@ class _Maker:
         ends = []
         for axle, cap, tire in self._tire_caps(build):
             driven = self.judge.model.car.drive in (axle, "all")
-            ends.append((self._least_rpm(build, gear, cap, at_wheels=driven), cap, tire))
+            ends.append((_least_rpm(pulling, cap, at_wheels=driven), cap, tire))
         return min(ends)
-
-    def _least_rpm(self, build: IntArray, gear: int, speed_ms: float, *, at_wheels: bool = False) -> float:
-        """Lowest engine speed in a gear, over all salts, at which a build (S,) has a speed under power.
-
-        That is its ground speed, or that at the surface of the driven tires.
-        """
-        days = [Conditions(self.event.salts[salt], self.middle[1], 0.0, 0.0) for salt in self.salts]
-        model, at = self.judge.model, np.full(len(days), speed_ms)
-        pulling = Gear(models_side_by_side([model.inputs(build[None], day) for day in days]), gear - 1)
-        return float(pulling.rpm_at(at if at_wheels else pulling.surface_at(at)).min())
 
     # --- numbers beside the table
 
@@ -213,7 +208,8 @@ class _Maker:
         rows = set_up.build[None]
         gears = [cell.last.gear for cell in cells if cell.set_up == set_up.letter] or [cells[0].last.gear]
         gear = max(sorted(set(gears)), key=gears.count)
-        rpm, cap, tire = self._tire_end(set_up.build, gear)
+        pulling = self._pulling(set_up.build, gear)
+        rpm, cap, tire = self._tire_end(set_up.build, pulling)
         budget = self.study.scenario.event.budget_cents
         limiter = card_of(self.judge, self.study.legality, self.study.book, set_up.build, budget).limiter_rpm
         stop_ms, drive = float(self.stop_ms[place]), self.judge.model.drive_rows(rows)
@@ -227,11 +223,11 @@ class _Maker:
             tire_rpm=rpm,
             tire=tire,
             stop_ms=stop_ms,
-            stop_rpm=self._least_rpm(set_up.build, gear, stop_ms),
+            stop_rpm=_least_rpm(pulling, stop_ms),
             stop_limit="rotors" if self.by_rotors[place] else "shutdown",
             unrated=bool(self.unrated[place]),
             cap_ms=cap_ms,
-            cap_rpm=self._least_rpm(set_up.build, gear, cap_ms) if math.isfinite(cap_ms) else math.inf,
+            cap_rpm=_least_rpm(pulling, cap_ms) if math.isfinite(cap_ms) else math.inf,
             adjustable=self.judge.model.car.limiter_adjustable,
         )
 
@@ -252,6 +248,15 @@ class _Maker:
                 )
             )
         return tuple(rows)
+
+
+def _least_rpm(pulling: Gear, speed_ms: float, *, at_wheels: bool = False) -> float:
+    """Lowest engine speed at which one of some cars has a speed under power.
+
+    That is its ground speed, or that at the surface of the driven tires.
+    """
+    at = np.full(len(pulling.inputs), speed_ms)
+    return float(pulling.rpm_at(at if at_wheels else pulling.surface_at(at)).min())
 
 
 def _marks(inputs: RunInputs, passing: Passing, m: int, at_m: float) -> list[Mark]:

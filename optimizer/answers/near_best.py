@@ -68,7 +68,7 @@ def near_best(
 ) -> NearBest:
     """Known builds within a window of the fastest [m/s] that are too close to call, or slower by what does not matter.
 
-    And those that are better than one of these in every way (`_no_worse`).
+    And those that are no worse than one of these in any way (`_no_worse`).
 
     The best without each main choice is there too, if it is in the window: its band says whether it is too close. That
     takes a search each, unless it is not to be asked (``ask_without``).

@@ -256,15 +256,11 @@ class _Asked:
         if out is not None and (out.reasons != (BUDGET,) or not priced):
             return None, None, None, True
         heavy = has_mass(self.study.options, self.named) and not in_best and out is None
-        level, tied = speed_of(without), None
         asking = BringingIn(self.study, self.named, self.budget_cents, self.progress) if priced or heavy else None
         # What builds that have it elsewhere gain is asked about at the price or mass that is found.
-        if asking is not None and asking.elsewhere:
-            nowhere = self._best(without_parts=(self.part.id,))
-            level, tied = speed_of(nowhere), tied_cents(self.study, nowhere)
-        else:
-            tied = tied_cents(self.study, without)
-        question = FirstPlace(self.named, self.budget_cents, level, tied)
+        elsewhere = asking is not None and bool(asking.elsewhere)
+        rival = self._best(without_parts=(self.part.id,)) if elsewhere else without
+        question = FirstPlace(self.named, self.budget_cents, speed_of(rival), tied_cents(self.study, rival))
         builds = with_it.builds[:TRIED] if heavy else None
         if asking is not None and priced:
             return self._at_a_price(without, with_it, in_best, asking, question, builds)

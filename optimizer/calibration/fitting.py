@@ -204,7 +204,7 @@ class _State:
         """Variance that strays have on top: (N,)."""
         extra = np.zeros_like(self.extra)
         left = self.problem.observed - self.shown
-        surprise = self.surprise()
+        surprise, count = self.surprise(), sum(self.used)
         for each, where, noise, one, used in zip(
             self.problem.observations, self.problem.slices, self.noise, surprise, self.used, strict=True
         ):
@@ -214,7 +214,7 @@ class _State:
                 usual = noise.single**2 + noise.lasting**2
                 off = np.abs(left[where] - np.median(left[where]))
                 extra[where] = np.where(off > STRAY * np.sqrt(usual), (off / 2.0) ** 2, 0.0)
-            elif used and sum(self.used) > 1 and one > (ALONE if sum(self.used) >= FEW else FAR):
+            elif used and count > 1 and one > (ALONE if count >= FEW else FAR):
                 gap, rest = self._gap(where, noise)
                 extra[where] = max((gap / PULLS) ** 2 - rest - each.scatter**2, 0.0)
         return extra

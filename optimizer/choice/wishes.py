@@ -65,7 +65,11 @@ def refuse_crowded(options: Options, with_parts: tuple[str, ...]) -> None:
             continue
         first, there = only.setdefault(s, (named, o))
         if there != o:
-            raise UsageError(f"{first} and {named} both go into {options.slots[s].name}, which takes one of them")
+            raise _crowded(first, named, options.slots[s].name)
+
+
+def _crowded(first: str, second: str, slot: str) -> UsageError:
+    return UsageError(f"{first} and {second} both go into {slot}, which takes one of them")
 
 
 def places_of(options: Options, named: str) -> tuple[tuple[int, int], ...]:
@@ -141,6 +145,6 @@ def build_with(options: Options, parts: tuple[str, ...]) -> dict[str, str]:
             for s, o in places_of(options, named):
                 slot = options.slots[s].name
                 if slot in named_for:
-                    raise UsageError(f"{named_for[slot]} and {named} both go into {slot}, which takes one of them")
+                    raise _crowded(named_for[slot], named, slot)
                 named_for[slot], build[slot] = named, options.parts[s][o].id
     return build

@@ -29,13 +29,10 @@ ABOUT = "± is one standard uncertainty: two times in three the truth is within 
 
 
 def said_done_text(words: Words, found: SaidDone | None) -> list[str]:
-    """What opens every answer: the last run, what the model says of it, and which number is most likely wrong."""
-    in_use = estimated_sentence(words)
+    """What opens answers about speeds: the last run, what the model says of it, which number is most likely wrong."""
+    sentences = checked_sentences(words, found)
     if found is None:
-        return [wrapped(f"{UNCHECKED} {in_use}")]
-    sentences = [last_run_sentence(words, found)]
-    if in_use:
-        sentences.append(in_use)
+        return [wrapped(" ".join(sentences))]
     if found.used:
         sentences.append("The numbers behind it were estimated from this run too.")
     elif found.used is not None:
@@ -46,14 +43,20 @@ def said_done_text(words: Words, found: SaidDone | None) -> list[str]:
     return [wrapped(" ".join(sentences))]
 
 
+def checked_sentences(words: Words, found: SaidDone | None) -> list[str]:
+    """The last run, or that none was compared; and whether estimates are in use."""
+    first = UNCHECKED if found is None else last_run_sentence(words, found)
+    return [each for each in (first, estimated_sentence(words)) if each]
+
+
 def estimated_sentence(words: Words) -> str:
     """That numbers in use are estimates from measurements; empty where they are not."""
     calibration = words.scenario.calibration
     if calibration is None:
         return ""
     number, sources = len(calibration.estimates), both(list(calibration.sources))
-    are, what = ("is", "") if number == 1 else ("are", "s")
-    return f"{number} number{what} {are} as calibrate estimated from {sources} ({FILE}), not as your files state."
+    are = f"{plural(number, 'number')} {'is' if number == 1 else 'are'}"
+    return f"{are} as calibrate estimated from {sources} ({FILE}), not as your files state."
 
 
 def last_run_sentence(words: Words, found: SaidDone) -> str:

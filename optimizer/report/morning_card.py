@@ -12,9 +12,9 @@ from optimizer.answers.morning_card import BAROMETER_SHARE
 from optimizer.answers.morning_records import Cell, Day, Mark, MorningCard, Tach
 from optimizer.answers.set_ups import SetUp
 from optimizer.answers.swaps import MATTERS_MS
-from optimizer.report.calibration import estimated_sentence, last_run_sentence
+from optimizer.report.calibration import checked_sentences
 from optimizer.report.tables import Table
-from optimizer.report.wording import CAUTION, GRIP_WARNING, UNCHECKED, Words, both, ordinal, rpm, wrapped
+from optimizer.report.wording import CAUTION, GRIP_WARNING, Words, both, ordinal, rpm, wrapped
 from optimizer.run.panels import LimitName
 from optimizer.units import shown, to_unit, usual
 
@@ -78,8 +78,7 @@ def _build(words: Words, card: MorningCard) -> Block:
     """What the card is about."""
     changes = words.changes(card.card.changes)
     first = f"The build: {'; '.join(changes)}." if changes else "The car as it stands."
-    checked = UNCHECKED if card.last_run is None else last_run_sentence(words, card.last_run)
-    checked = f"{checked} {estimated_sentence(words)}".strip()
+    checked = " ".join(checked_sentences(words, card.last_run))
     wrong = tuple(f"NOT LEGAL: {each}." for each in card.card.problems)
     spares = [*(_set_up(words, each) for each in card.set_ups[1:])]
     spares += [f"{each.spare} stays in the trailer: {'; '.join(each.reasons)}" for each in card.unfit]

@@ -184,8 +184,7 @@ class Words:
         case, longest = max(stop.distances_m.items(), key=lambda each: each[1])
         return (
             f"Stopping from {self.speed(stop.from_ms)}: {self.distance(longest)} in the longest case ({case}), "
-            f"the shutdown has {self.distance(stop.shutdown_m)}. "
-            f"{self._hottest(stop)}"
+            f"the shutdown has {self.distance(stop.shutdown_m)}. {self._hottest(stop)}"
         )
 
     @staticmethod

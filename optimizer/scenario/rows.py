@@ -136,9 +136,10 @@ def _layout(table: Table, sheet: Sheet, findings: Findings) -> Layout:
 
 def _has_decimal_commas(table: Table, columns: Sequence[Column]) -> bool:
     """Whether numbers of a table separated by semicolons have decimal commas, beyond doubt."""
+    if not table.comma_is_unclear:
+        return False
     numeric = [column.position for column in columns if column.field.is_number]
-    texts = [row.cells[place].text for row in table.rows for place in numeric]
-    return table.comma_is_unclear and commas.decimal_comma(texts) is True
+    return commas.decimal_comma(row.cells[place].text for row in table.rows for place in numeric) is True
 
 
 def _without_decimal_comma(text: str, field: Field, table: Table, layout: Layout) -> str:

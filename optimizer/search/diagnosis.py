@@ -126,13 +126,14 @@ def _settled(model: SelectionModel) -> tuple[IntArray | None, float]:
 
 def _too_dear(options: Options, build: IntArray, cents: int, budget: float, with_it: str) -> Diagnosis:
     text = (
-        f"No legal build{with_it} costs {_money(options, budget)} or less: the cheapest that meets every rule before a "
-        f"run costs {_money(options, cents)} ({_in_words(options, build)})."
+        f"No legal build{with_it} costs {money_text(options, budget)} or less: the cheapest that meets every rule "
+        f"before a run costs {money_text(options, cents)} ({_in_words(options, build)})."
     )
     return Diagnosis((BUDGET,), cents, text)
 
 
-def _money(options: Options, cents: float) -> str:
+def money_text(options: Options, cents: float) -> str:
+    """An amount in the event's currency, to the cent where it is no whole one."""
     return CURRENCIES[options.scenario.event.currency] + f"{cents / 100:,.2f}".removesuffix(".00")
 
 

@@ -77,6 +77,21 @@ def everything_of(study: Study) -> Everything:
     return Everything(study, builds, speed)
 
 
+def lighter_by(scenario: Scenario, part: str, mass_kg: float) -> Scenario:
+    """The scenario with a part of another mass, made of something lighter or heavier."""
+    record = scenario.parts[part]
+    scale = mass_kg / record.mass_kg
+    return with_part(scenario, replace(record, mass_kg=mass_kg, inertia_kgm2=scale * record.inertia_kgm2))
+
+
+def first_at(scenario: Scenario, named: str, mass_kg: float, budget: int) -> bool:
+    """Whether the best build has a part that heavy where it is asked for."""
+    part = named.rpartition("=")[2]
+    other = everything_of(Study.of(lighter_by(scenario, part, mass_kg)))
+    cents, has = other.cents(part, scenario.parts[part].price_cents), other.has(named)
+    return other.best(has, cents, budget) > other.best(~has, cents, budget)
+
+
 @cache
 def known(seed: int) -> tuple[Everything, int]:
     """A catalog, and a budget that binds; from `DEAR` or `HEAVY` on with parts that are dearer or heavier."""
@@ -233,11 +248,7 @@ def test_the_mass_on_both_sides(seed: int, named: str) -> None:
     part = every.study.scenario.parts[named.rpartition("=")[2]]
 
     def comes_first(mass_kg: float) -> bool:
-        scale = mass_kg / part.mass_kg
-        lighter = replace(part, mass_kg=mass_kg, inertia_kgm2=scale * part.inertia_kgm2)
-        other = everything_of(Study.of(with_part(every.study.scenario, lighter)))
-        cents, has = other.cents(part.id, part.price_cents), other.has(named)
-        return other.best(has, cents, budget) > other.best(~has, cents, budget)
+        return first_at(every.study.scenario, named, mass_kg, budget)
 
     found = answer.mass.first_kg
     if found is None:
@@ -320,11 +331,7 @@ def test_a_car_that_would_be_too_light_is_not_asked_about_as_if_it_were_slow(see
         part = every.study.scenario.parts[named]
         found = 0.0 if answer.mass.first_kg is None else answer.mass.first_kg
         for mass_kg in {found, found + MASS_STEP_KG, *np.linspace(found, part.mass_kg, 12)[1:-1].tolist()} - {0.0}:
-            scale = mass_kg / part.mass_kg
-            lighter = replace(part, mass_kg=mass_kg, inertia_kgm2=scale * part.inertia_kgm2)
-            other = everything_of(Study.of(with_part(every.study.scenario, lighter)))
-            cents, has = other.cents(part.id, part.price_cents), other.has(named)
-            first = other.best(has, cents, budget) > other.best(~has, cents, budget)
+            first = first_at(every.study.scenario, named, mass_kg, budget)
             assert first == (mass_kg == found) or not answer.closed
 
 
@@ -338,8 +345,7 @@ def test_a_part_that_makes_the_car_too_light_at_next_to_nothing_may_be_first_abo
     part = scenario.parts["F2"]
 
     def asked(mass_kg: float) -> WhyNot:
-        lighter = replace(part, mass_kg=mass_kg, inertia_kgm2=mass_kg / part.mass_kg * part.inertia_kgm2)  # type: ignore[call-arg, attr-defined]
-        return why_not(Study.of(with_part(scenario, lighter)), "F2", budget_cents=event.budget_cents)
+        return why_not(Study.of(lighter_by(scenario, "F2", mass_kg)), "F2", budget_cents=event.budget_cents)
 
     answer = asked(part.mass_kg)
     assert answer.closed
@@ -349,20 +355,6 @@ def test_a_part_that_makes_the_car_too_light_at_next_to_nothing_may_be_first_abo
     assert not asked(0.01 * part.mass_kg).in_best, "the car would be too light"
     assert asked(found).in_best
     assert not asked(found + MASS_STEP_KG).in_best
-
-
-def lighter_by(scenario: Scenario, part: str, mass_kg: float) -> Scenario:
-    """The scenario with a part of another mass, made of something lighter or heavier."""
-    record = scenario.parts[part]
-    scale = mass_kg / record.mass_kg
-    return with_part(scenario, replace(record, mass_kg=mass_kg, inertia_kgm2=scale * record.inertia_kgm2))
-
-
-def first_at(scenario: Scenario, part: str, mass_kg: float, budget: int) -> bool:
-    """Whether the best build has a part that heavy."""
-    other = everything_of(Study.of(lighter_by(scenario, part, mass_kg)))
-    cents, has = other.cents(part, other.study.scenario.parts[part].price_cents), other.has(part)
-    return other.best(has, cents, budget) > other.best(~has, cents, budget)
 
 
 def ruled_class(seed: int, sizes: tuple[int, ...], rating_rule: Literal["refuse", "limiter"], **race: Any) -> Scenario:

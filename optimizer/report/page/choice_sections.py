@@ -15,7 +15,7 @@ from optimizer.answers.said_done import Suspect
 from optimizer.answers.shortlist import Entry
 from optimizer.answers.swaps import Swap
 from optimizer.decision import Candidate, Decision
-from optimizer.report.calibration import estimated_sentence, said_done_text
+from optimizer.report.calibration import checked_sentences, said_done_text
 from optimizer.report.odds import chance_words
 from optimizer.report.page import chance_figures, choice_figures
 from optimizer.report.page.section import Section, Table, candidate_name, capital, price_of
@@ -109,8 +109,7 @@ def done_section(words: PageWords, decision: Decision) -> Section:
     found, title = decision.result.said_done, "Said against done"
     if found is None:
         text = "Until one has, read every speed here as the model's, and every difference as surer than that."
-        lead = " ".join(each for each in (UNCHECKED, estimated_sentence(words), text) if each)
-        return Section("done", title, lead, {})
+        return Section("done", title, " ".join([*checked_sentences(words, None), text]), {})
     date = "" if found.date in found.name else typed(found.date)
     named = replace(found, name=typed(found.name), date=date, salt=typed(found.salt))
     lead = " ".join(" ".join(said_done_text(words, named)).split()).removeprefix("Said against done: ")
