@@ -324,6 +324,10 @@ def _as_worker() -> None:
         signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ[name] = "1"
+    if "fork" in multiprocessing.get_all_start_methods():
+        # nothing is started from here; a lock that a library makes, if only to try, leaves then no name behind that
+        # Python warns of when this worker is ended in that moment
+        multiprocessing.set_start_method("fork", force=True)
 
 
 def _leave_with_parent() -> None:

@@ -123,6 +123,28 @@ def test_workers_end_with_what_is_wanted_no_more(tmp_path):
     assert multiprocessing.active_children() == []
 
 
+ENDED = """
+import sys, time
+from pathlib import Path
+from optimizer.executor import processes
+from tests import workers
+
+executor = processes(1).open()
+executor.submit(workers.a_day_with_a_lock, sys.argv[1])
+while not Path(sys.argv[1]).exists():
+    time.sleep(0.01)
+executor.shutdown(wait=False, cancel_futures=True)
+"""
+
+
+def test_a_worker_that_is_ended_with_a_lock_in_hand_says_nothing(tmp_path):
+    """Python itself warns of what it takes for a leak, at the end of a program of which one was such a worker."""
+    root = Path(__file__).parent.parent
+    code = [sys.executable, "-c", ENDED, str(tmp_path / "begun")]
+    done = subprocess.run(code, capture_output=True, text=True, check=False, timeout=60, cwd=root)  # noqa: S603
+    assert (done.returncode, done.stderr) == (0, "")
+
+
 ALONE = """
 import os, time
 from optimizer.executor import processes

@@ -1,5 +1,6 @@
 """Work for other processes in tests: some of it ends its worker."""
 
+import multiprocessing
 import os
 import signal
 import sys
@@ -47,6 +48,12 @@ def a_day(marker):
     """Work that takes a day; the marker says that it has begun."""
     Path(marker).touch()
     time.sleep(86_400)
+
+
+def a_day_with_a_lock(marker):
+    """The same, with a lock between processes in hand, as libraries make one while they are loaded."""
+    with multiprocessing.Lock():
+        a_day(marker)
 
 
 def is_loaded(module):
