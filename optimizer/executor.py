@@ -16,7 +16,15 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    Executor,
+    Future,
+    InvalidStateError,
+    ProcessPoolExecutor,
+    wait,
+)
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache, partial
@@ -87,6 +95,21 @@ def processes(workers: int | None = None, *, worth_s: float = WORTH_S) -> Pool:
     return Pool(partial(_Processes, count), count, worth_s=worth_s)
 
 
+class _Cancellable(Future[Any]):
+    """A future that may be cancelled while its worker is lost.
+
+    The pool of Python 3.11 tells a cancelled one of the loss as well, stops at that with a traceback, and those after it
+    hear of nothing.
+    """
+
+    def set_exception(self, exception: BaseException | None) -> None:
+        try:
+            super().set_exception(exception)
+        except InvalidStateError:
+            if not self.cancelled():
+                raise
+
+
 class _Processes(ProcessPoolExecutor):
     """Processes that Ctrl-C ends without a word, also while they begin, and that end when they are wanted no more.
 
@@ -98,7 +121,9 @@ class _Processes(ProcessPoolExecutor):
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
         with _held_back():  # what is started here begins with signals held back, too
-            return super().submit(fn, *args, **kwargs)
+            future = super().submit(fn, *args, **kwargs)
+        future.__class__ = _Cancellable
+        return future
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """End workers at once where what they do is no longer wanted.

@@ -5,6 +5,7 @@ import os
 import pickle
 import subprocess
 import sys
+import threading
 import time
 from concurrent.futures import BrokenExecutor, ThreadPoolExecutor
 from functools import partial
@@ -121,6 +122,25 @@ def test_workers_end_with_what_is_wanted_no_more(tmp_path):
 
     assert isinstance(long.exception(), BrokenExecutor)
     assert multiprocessing.active_children() == []
+
+
+def test_a_piece_that_was_cancelled_does_not_keep_others_from_hearing_of_a_lost_worker(tmp_path, monkeypatch):
+    """Nor does it make Python print a traceback."""
+    faults = []
+    monkeypatch.setattr(threading, "excepthook", faults.append)
+    executor = processes(1).open()
+    first, *rest = [executor.submit(workers.a_day, str(tmp_path / f"begun{n}")) for n in range(6)]
+    while not (tmp_path / "begun0").exists():
+        time.sleep(0.01)
+    cancelled = [future for future in rest[:-1] if future.cancel()]
+    (worker,) = multiprocessing.active_children()
+    worker.kill()
+
+    assert cancelled
+    for waiting in (first, rest[-1]):
+        assert isinstance(waiting.exception(timeout=20), BrokenExecutor)
+    executor.shutdown(cancel_futures=True)
+    assert faults == []
 
 
 ENDED = """

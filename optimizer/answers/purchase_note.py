@@ -20,7 +20,7 @@ from optimizer.answers.seller import Ask, asks_of
 from optimizer.choice.options import IntArray, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.receipt import Bill, BillLine
-from optimizer.run.judge import just_above
+from optimizer.run.judge import just_above, speed_steps
 from optimizer.scenario.parts import Kit, Part
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
@@ -30,7 +30,8 @@ from optimizer.search.study import Study
 class Backup:
     """What to fit if a part is gone: the best other part for all its slots, all else kept.
 
-    Change of speed [m/s] and of price [cents] with it; ``affordable``: within the budget.
+    Of equally fast ones it is the cheapest. Change of speed [m/s] and of price [cents] with it; ``affordable``: within
+    the budget.
     """
 
     part: str
@@ -244,17 +245,13 @@ def _backups(study: Study, build: IntArray, parts: Sequence[str]) -> dict[str, B
     legal = study.legality.allowed(rows) & prices.available & study.judge.judge(rows, runs).legal
     speed = study.judge.joined(runs)
     budget = study.scenario.event.budget_cents
+    affordable = prices.cents <= (math.inf if budget is None else budget)
     found: dict[str, Backup] = {}
-    for place, (part, other, _) in enumerate(tried, 1):
-        if not legal[place]:
-            continue
-        cents = int(prices.cents[place])
-        new = Backup(
-            other, float(speed[place] - speed[0]), cents - int(prices.cents[0]), budget is None or cents <= budget
-        )
-        old = found.get(part)
-        if old is None or (new.affordable, new.gain_ms, -new.cents) > (old.affordable, old.gain_ms, -old.cents):
-            found[part] = new
+    for place in np.lexsort([prices.cents, -speed_steps(speed), ~affordable]):  # where a cap holds both, the cheaper
+        part, other, _ = tried[place - 1]
+        if place and legal[place] and part not in found:
+            gain, cents = speed[place] - speed[0], prices.cents[place] - prices.cents[0]
+            found[part] = Backup(other, float(gain), int(cents), bool(affordable[place]))
     return found
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from optimizer.choice.legality import Legality
 from optimizer.choice.options import BoolArray, FloatArray, IntArray, Options
 from optimizer.choice.price import PriceBook
-from optimizer.run.judge import Judge
+from optimizer.run.judge import Judge, speed_steps
 from optimizer.search.climbing import one_change
 from optimizer.units import from_unit
 
@@ -81,7 +81,8 @@ def single_swaps(judge: Judge, legality: Legality, book: PriceBook, build: IntAr
 def best_swaps(tried: SingleSwaps) -> tuple[tuple[Swap, ...], tuple[str, ...]]:
     """Best single swap in every slot, budget aside, and the slots that do not matter.
 
-    A slot with no other legal choice appears in neither.
+    Of two that are as fast, as where a cap holds both, the cheaper is the better one. A slot with no other legal choice
+    appears in neither.
     """
     swaps, indifferent = [], []
     for s, slot in enumerate(tried.options.slots):
@@ -91,8 +92,9 @@ def best_swaps(tried: SingleSwaps) -> tuple[tuple[Swap, ...], tuple[str, ...]]:
         gains = tried.gain_ms[rows]
         if np.abs(gains).max() < MATTERS_MS:
             indifferent.append(slot.name)
-        swaps.append(tried.swap(int(rows[np.argmax(gains)])))
-    return tuple(sorted(swaps, key=lambda swap: -swap.gain_ms)), tuple(indifferent)
+        best = np.lexsort([tried.cents[rows], -speed_steps(gains)])[0]
+        swaps.append(tried.swap(int(rows[best])))
+    return tuple(sorted(swaps, key=lambda swap: -speed_steps(swap.gain_ms))), tuple(indifferent)
 
 
 def savings(tried: SingleSwaps) -> tuple[Swap, ...]:
@@ -102,7 +104,7 @@ def savings(tried: SingleSwaps) -> tuple[Swap, ...]:
     """
     found: dict[int, tuple[float, int]] = {}
     for row in np.flatnonzero(tried.legal & (tried.cents < 0)).tolist():
-        s, saved, lost = int(tried.slot[row]), -float(tried.cents[row]), -float(tried.gain_ms[row])
+        s, saved, lost = int(tried.slot[row]), -float(tried.cents[row]), -float(speed_steps(tried.gain_ms[row]))
         key = lost / saved if lost > 0 else -saved
         if s not in found or key < found[s][0]:
             found[s] = key, row

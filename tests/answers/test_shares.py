@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ import pytest
 from optimizer.answers import shares as module
 from optimizer.answers.power_flow import power_flow
 from optimizer.answers.shares import changes_of, shares_of
-from optimizer.answers.swaps import savings, single_swaps
+from optimizer.answers.swaps import best_swaps, savings, single_swaps
 from optimizer.search.study import Study
 from tests.search.catalogs import every_allowed, random_catalog
 
@@ -100,5 +101,21 @@ def test_savings_are_cheaper_and_the_best_ratio_comes_first() -> None:
     swaps = savings(single_swaps(study.judge, study.legality, study.book, build))
     assert swaps
     assert all(each.cents < 0 for each in swaps)
-    ratios = [max(-each.gain_ms, 0.0) / -each.cents for each in swaps]
+    ratios = [max(-round(each.gain_ms, 3), 0.0) / -each.cents for each in swaps]
     assert ratios == sorted(ratios)
+
+
+def test_of_equally_fast_swaps_the_cheaper_is_the_best() -> None:
+    """Where a cap holds two, what the last digit of their speeds says is up to the machine."""
+    study, build = study_and_build(1, 5)
+    tried = single_swaps(study.judge, study.legality, study.book, build)
+    (first, *_), _ = best_swaps(tried)
+    s = [slot.name for slot in study.options.slots].index(first.slot)
+    rows = np.flatnonzero(tried.legal & (tried.slot == s))[:2]
+    gains = tried.gain_ms.copy()
+    gains[rows] = gains.max() + np.array([1.0, 1.0 + 1e-12])
+    for dearer in (0, 1):
+        cents = tried.cents.copy()
+        cents[rows] = [100 + dearer, 101 - dearer]
+        best, _ = best_swaps(replace(tried, gain_ms=gains, cents=cents))
+        assert best[0] == replace(tried, gain_ms=gains, cents=cents).swap(int(rows[dearer]))
