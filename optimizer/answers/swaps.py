@@ -94,7 +94,7 @@ def best_swaps(tried: SingleSwaps) -> tuple[tuple[Swap, ...], tuple[str, ...]]:
             indifferent.append(slot.name)
         best = np.lexsort([tried.cents[rows], -speed_steps(gains)])[0]
         swaps.append(tried.swap(int(rows[best])))
-    return tuple(sorted(swaps, key=lambda swap: -speed_steps(swap.gain_ms))), tuple(indifferent)
+    return tuple(sorted(swaps, key=lambda swap: (-speed_steps(swap.gain_ms), swap.cents))), tuple(indifferent)
 
 
 def savings(tried: SingleSwaps) -> tuple[Swap, ...]:
