@@ -98,8 +98,8 @@ def processes(workers: int | None = None, *, worth_s: float = WORTH_S) -> Pool:
 class _Cancellable(Future[Any]):
     """A future that may be cancelled while its worker is lost.
 
-    The pool of Python 3.11 tells a cancelled one of the loss as well, stops at that with a traceback, and those after it
-    hear of nothing.
+    The pool of Python 3.11 tells a cancelled one of the loss as well, and stops at that with a traceback: those after
+    it hear of nothing.
     """
 
     def set_exception(self, exception: BaseException | None) -> None:
