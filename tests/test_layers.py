@@ -176,6 +176,7 @@ answers.trailers
 answers.bring
 answers.price_limit
 answers.brings_in
+answers.close_price
 answers.first_place
 answers.kept_out
 answers.why_not

@@ -16,7 +16,6 @@ and what is found is a mass at which it holds while a step above it does not.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from types import MappingProxyType
@@ -30,7 +29,6 @@ from optimizer.choice.legality import legality_of
 from optimizer.choice.options import FloatArray, IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import places_of
-from optimizer.run.judge import speed_steps
 from optimizer.scenario.event import Limit, Scenario
 from optimizer.scenario.parts import NONE_ID, Part
 from optimizer.search.ranking import Ranking
@@ -79,36 +77,26 @@ class BringingIn:
 
     # --- the price ----------------------------------------------------------------------------------------------
 
-    def highest_price(
-        self, level_ms: float, floor_of: Callable[[float], float], known: PriceLimit = NO_PRICE
-    ) -> PriceLimit:
-        """The highest price at which a build with the part reaches what a level asks for.
-
-        Parameters
-        ----------
-        level_ms : float
-            Speed of the best build that has the part nowhere, 0 where there is none.
-        floor_of : callable
-            The least speed wanted, for a level.
-        known : PriceLimit, optional
-            A price at which one does: the search begins there.
-        """
-        limit = self.price_reaching(floor_of(level_ms), known)
-        while not limit.none and self.elsewhere:
-            without = speed_of(self.rival_at_price(limit))
-            if speed_steps(without) <= speed_steps(level_ms):
-                break
-            level_ms = without
-            limit = self.price_reaching(floor_of(level_ms))
-        return limit
+    def at_price(self, limit: PriceLimit) -> Study:
+        """The study with the part at the highest price of a limit."""
+        return self._priced(None if limit.any_price else limit.cents)
 
     def rival_at_price(self, limit: PriceLimit) -> Ranking:
         """The best build that does not have the part where asked for, at the highest price of a limit."""
-        return self._without(self._priced(None if limit.any_price else limit.cents))
+        return self._without(self.at_price(limit))
 
     def price_reaching(self, floor_ms: float, known: PriceLimit = NO_PRICE) -> PriceLimit:
         """The highest price at which a build with the part is as fast as a floor; at ``known`` some is."""
-        limit, asked = known, 0
+        return self.dearest_reaching(floor_ms, known)[0]
+
+    def likely_reaching(self, floor_ms: float) -> tuple[PriceLimit, IntArray | None]:
+        """A build (S,) as fast as a floor that is likely the one with which the part may be dearest, and how dear."""
+        build = self._cheapest(self._priced(0), floor_ms, likely=True)
+        return (NO_PRICE, None) if build is None else (self.dearest(build), build)
+
+    def dearest_reaching(self, floor_ms: float, known: PriceLimit = NO_PRICE) -> tuple[PriceLimit, IntArray | None]:
+        """The same, and the build (S,) that can be had at it; None where it is ``known``."""
+        limit, asked, reaching = known, 0, None
         while not limit.any_price:
             study = self._priced(0 if limit.cents is None else limit.cents + 1)
             # After the cheapest nothing is likely left: any build would do, and that there is none is sooner shown.
@@ -118,11 +106,11 @@ class BringingIn:
             build = self._some(study, floor_ms) if last else self._cheapest(study, floor_ms, likely=guess)
             if build is None:
                 break
-            limit = self.dearest(build)
+            limit, reaching = self.dearest(build), build
             if not (last or guess) and self._buys_fewest(build):  # the cheapest of all is so at every higher price
                 break
             asked += 1
-        return limit
+        return limit, reaching
 
     @property
     def _bought_alike(self) -> bool:

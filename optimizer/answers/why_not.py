@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 
 from optimizer.answers.brings_in import TRIED, BringingIn, has_mass, has_price, speed_of
 from optimizer.answers.cards import card_of
+from optimizer.answers.close_price import close_price, reach_of
 from optimizer.answers.closeness import Band, closeness
 from optimizer.answers.first_place import FirstPlace, first_mass, first_price, tied_cents
 from optimizer.answers.kept_out import KeptOut, kept_out
@@ -78,7 +78,8 @@ class PriceAnswer:
         Up to which the best build with the part is faster than every build without it, or, where a cap holds them, as
         fast for less; where the part is in the best build, its own price at least.
     close : PriceLimit or None
-        Up to which some build with it is too close to call, or better; None where that is not known.
+        At which the best build with it was found to be too close to call, or better, the highest tried; for less
+        another is its best, and may be told apart. None where that is not known.
     owned, used : int
         Pieces that are owned, those on the car included; and in the best build with it, 0 where there is none.
     """
@@ -278,7 +279,7 @@ class _Asked:
         """Where the price does not matter: whether it holds."""
         speed, level, band = speed_of(with_it), speed_of(without), self._band(without, with_it)
         first = PriceLimit(None, any_price=in_best)
-        close = None if band is None else PriceLimit(None, any_price=speed >= level - _reach(band))
+        close = None if band is None else PriceLimit(None, any_price=speed >= level - reach_of(band))
         return self._priced(with_it, first, close, matters=False), band
 
     def _priced(
@@ -314,8 +315,8 @@ class _Asked:
             mass_of = begin_after(first_of, self.study, self.progress, first_mass, question, builds)
         band, close = self._band(without, with_it), None
         if band is not None:
-            near = known if speed >= level - _reach(band) else NO_PRICE
-            close = asking.highest_price(question.level_ms, partial(_below, reach_ms=_reach(band)), near)
+            near = known if band.too_close or band.difference_ms <= 0 else NO_PRICE
+            close = close_price(asking, without, question.level_ms - reach_of(band), near)
         mass, weighed = None, True
         if mass_of is not None:
             mass_kg, weighed = mass_of()
@@ -323,6 +324,8 @@ class _Asked:
         first, complete = first_of()
         if in_best:  # among equals in speed and price by its margin, or its ids
             first = first.or_higher(PriceLimit(self.part.price_cents))
+        if close is not None:
+            close = close.or_higher(first)
         price = self._priced(with_it, first, close, matters=True)
         return price, mass, band, asking.closed and weighed and complete
 
@@ -340,16 +343,6 @@ _KEYS = ("builds", "speed_ms", "care", "cents")
 def _best_without(study: Study, progress: Progress | None, named: str, budget_cents: int | None) -> Ranking:
     """The best build that does not have a part."""
     return study.best(budget_cents=budget_cents, without_parts=(named,), progress=progress)
-
-
-def _reach(band: Band) -> float:
-    """How far below the best [m/s] a build is too close to call."""
-    return max(band.difference_ms - band.low_ms, 0.0)
-
-
-def _below(level_ms: float, reach_ms: float) -> float:
-    """The least speed that is too close to call."""
-    return level_ms - reach_ms
 
 
 def _found(study: Study, ranking: Ranking) -> Found | None:

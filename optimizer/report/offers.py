@@ -86,8 +86,18 @@ def _price(words: Words, price: PriceAnswer) -> list[str]:
     unit = "each" if price.pack == 1 else "a pair" if price.pack == 2 else f"a set of {price.pack}"
     lines = [wrapped(f"First place {_limit(words, price.first, unit)}{_stated(words, price, unit)}.", "  - ")]
     if price.close is not None:
-        lines.append(wrapped(f"Too close to call, or better, {_limit(words, price.close, unit)}.", "  - "))
+        lines.append(wrapped(_close(words, price.close, unit), "  - "))
     return lines
+
+
+def _close(words: Words, limit: PriceLimit, unit: str) -> str:
+    """At which price it is too close to call: for less another build has it, and may be told apart again."""
+    if limit.any_price:
+        return "Too close to call, or better, at any price."
+    if limit.cents is None:
+        return "Too close to call at no price that was tried."
+    most = words.money(limit.cents // 100 * 100)
+    return f"Too close to call, or better, at {most} {unit}; for more no such build was found."
 
 
 def _stated(words: Words, price: PriceAnswer, unit: str) -> str:

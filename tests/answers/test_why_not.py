@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from optimizer.answers.brings_in import MASS_STEP_KG, with_part
+from optimizer.answers.closeness import closeness
 from optimizer.answers.kept_out import cheapest_allowed, distance
 from optimizer.answers.why_not import PutIn, WhyNot, why_not
 from optimizer.choice.options import options_of
@@ -202,31 +203,49 @@ def test_money_that_is_missing_makes_no_build_illegal() -> None:
 
 @pytest.mark.parametrize(("seed", "named"), CASES)
 def test_the_price_on_both_sides(seed: int, named: str) -> None:
-    """At the price found the part comes first, or is near enough; at a cent more it does not."""
+    """At the price found the part comes first; at a cent more it does not."""
     every, budget = known(seed)
     answer = answered(seed, named)
     if answer.price is None or not answer.price.matters:
         pytest.skip("the price does not matter")
-    part, has = named.rpartition("=")[2], every.has(named)
+    part, has, limit = named.rpartition("=")[2], every.has(named), answer.price.first
 
-    def lead(price: int | None, reach: float) -> bool:
+    def leads(price: int | None) -> bool:
         cents = every.cents(part, price)
-        if reach < 0:
-            return every.best(has, cents, budget) > every.best(~has, cents, budget)
-        best, others = every.fastest(has, cents, budget), every.fastest(~has, cents, budget)
-        return best > 0 and best >= others - reach
+        return every.best(has, cents, budget) > every.best(~has, cents, budget)
 
-    limits = [(answer.price.first, -1.0)]
-    if answer.price.close is not None and answer.band is not None:
-        limits.append((answer.price.close, max(answer.band.difference_ms - answer.band.low_ms, 0.0)))
-    for limit, reach in limits:
-        if limit.any_price:
-            assert lead(None, reach) or lead(ANY, reach)
-        elif limit.cents is None:
-            assert not lead(0, reach)
-        else:
-            assert lead(limit.cents, reach)
-            assert not lead(limit.cents + 1, reach)
+    if limit.any_price:
+        assert leads(None) or leads(ANY)
+    elif limit.cents is None:
+        assert not leads(0)
+    else:
+        assert leads(limit.cents)
+        assert not leads(limit.cents + 1)
+
+
+@pytest.mark.parametrize(("seed", "named"), CASES)
+def test_at_the_price_found_the_best_build_with_it_is_too_close_to_call(seed: int, named: str) -> None:
+    """Whatever build that is: at another price it is another than today's. And none of those asked first is dearer."""
+    every, budget = known(seed)
+    answer = answered(seed, named)
+    if answer.price is None or not answer.price.matters or answer.price.close is None or answer.band is None:
+        pytest.skip("the price does not matter, or nothing can be compared")
+    part, has, limit = named.rpartition("=")[2], every.has(named), answer.price.close
+
+    def is_close(price: int | None) -> bool:
+        cents = every.cents(part, price)
+        with_it, without = (
+            every.builds[np.argmax(np.where(which & (cents <= budget), every.speed, 0.0))] for which in (has, ~has)
+        )
+        (band,) = closeness(every.study, without, with_it[None])
+        return band.too_close or band.difference_ms <= 0
+
+    stated = every.study.scenario.parts[part].price_cents
+    if limit.none:
+        assert not is_close(stated)
+    else:
+        assert is_close(ANY if limit.any_price else limit.cents)
+        assert limit.any_price or not is_close(stated) or (limit.cents or 0) >= (stated or 0)
 
 
 def test_prices_of_every_sort_are_met() -> None:
