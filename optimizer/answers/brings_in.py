@@ -30,7 +30,7 @@ from optimizer.choice.options import FloatArray, IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import places_of
 from optimizer.scenario.event import Limit, Scenario
-from optimizer.scenario.parts import NONE_ID, Part
+from optimizer.scenario.parts import NONE_ID, Engine, Part
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
 from optimizer.search.study import Study, reaches
@@ -154,8 +154,9 @@ class BringingIn:
         """A mass below its own [kg] at which a build with the part is as fast as a floor, and a step above it none.
 
         Found to `MASS_STEP_KG`; None where `NEAR_NOTHING` of the mass does not do, or the least that rules ask of the
-        part, nor any of `HEAVIER_TRIED`. Inertia goes with the mass, as if the part were made of something lighter; the
-        heat that a rotor takes stays. The search begins with changes of ``builds`` (n, S) that have the part.
+        part, nor any of `HEAVIER_TRIED`. Inertia goes with the mass (`inertia_goes_with`), as if the part were made of
+        something lighter; the heat that a rotor takes stays. The search begins with changes of ``builds`` (n, S) that
+        have the part.
 
         A car that has to weigh something may be too light with the part made of next to nothing, and fast enough and
         heavy enough somewhere in between. So the highest mass is first looked for with what a car weighs at least
@@ -267,9 +268,10 @@ class BringingIn:
         return low
 
     def _lighter(self, steps: int) -> Scenario:
-        scale = steps * MASS_STEP_KG / self.part.mass_kg
-        inertia = scale * cast(Any, self.part).inertia_kgm2
-        part = replace(self.part, mass_kg=steps * MASS_STEP_KG, inertia_kgm2=inertia)  # type: ignore[call-arg]
+        part = replace(self.part, mass_kg=steps * MASS_STEP_KG)
+        if inertia_goes_with(self.part):
+            inertia = steps * MASS_STEP_KG / self.part.mass_kg * cast(Any, self.part).inertia_kgm2
+            part = replace(part, inertia_kgm2=inertia)  # type: ignore[call-arg]
         scenario = with_part(self.study.scenario, part)
         if not self._lenient:
             return scenario
@@ -365,6 +367,11 @@ def has_price(options: Options, named: str) -> bool:
     part = options.parts[places[0][0]][places[0][1]]
     pieces = sum(options.slots[s].count for s, _ in places_of(options, part.id))
     return part.id != NONE_ID and part.price_cents is not None and pieces > part.owned
+
+
+def inertia_goes_with(part: Part) -> bool:
+    """Whether a part of another mass has another inertia in proportion: it turns, and not only something in it does."""
+    return not isinstance(part, Engine) and getattr(part, "inertia_kgm2", 0.0) > 0
 
 
 def has_mass(options: Options, named: str) -> bool:

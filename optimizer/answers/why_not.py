@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from optimizer.answers.brings_in import TRIED, BringingIn, has_mass, has_price, speed_of
+from optimizer.answers.brings_in import TRIED, BringingIn, has_mass, has_price, inertia_goes_with, speed_of
 from optimizer.answers.cards import card_of
 from optimizer.answers.close_price import close_price, reach_of
 from optimizer.answers.closeness import Band, closeness
@@ -99,10 +99,12 @@ class MassAnswer:
 
     A step of 0.01 kg more and it does not; that is the highest such mass as far as lighter parts do as well as heavy
     ones. A faster car may be too fast for its tires, and a lighter one lack grip: so a few heavier ones are tried too.
+    ``with_inertia``: its inertia is then another in proportion.
     """
 
     stated_kg: float
     first_kg: float | None
+    with_inertia: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,7 +273,7 @@ class _Asked:
         if builds is None:
             return price, None, band, True
         mass_kg, complete = first_mass(self.study, self.progress, question, builds)
-        return price, MassAnswer(self.part.mass_kg, mass_kg), band, complete
+        return price, MassAnswer(self.part.mass_kg, mass_kg, inertia_goes_with(self.part)), band, complete
 
     def _at_any_price(
         self, without: Ranking, with_it: Ranking, in_best: bool
@@ -320,7 +322,7 @@ class _Asked:
         mass, weighed = None, True
         if mass_of is not None:
             mass_kg, weighed = mass_of()
-            mass = MassAnswer(self.part.mass_kg, mass_kg)
+            mass = MassAnswer(self.part.mass_kg, mass_kg, inertia_goes_with(self.part))
         first, complete = first_of()
         if in_best:  # among equals in speed and price by its margin, or its ids
             first = first.or_higher(PriceLimit(self.part.price_cents))

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 from optimizer.answers.offers import Landing, OfferAnswer, OffersAnswer
 from optimizer.answers.price_limit import PriceLimit
 from optimizer.answers.why_not import PriceAnswer, PutIn, WhyNot
 from optimizer.choice.price import BUDGET
 from optimizer.report.questions import band_text, change_text, completeness, told
 from optimizer.report.wording import Words, both, wrapped
-from optimizer.units import shown
+from optimizer.units import from_unit, shown, shown_in, to_unit, usual
 
 
 def why_not_text(words: Words, found: WhyNot) -> str:
@@ -34,7 +36,9 @@ def why_not_text(words: Words, found: WhyNot) -> str:
         lightest = found.mass.first_kg
         when = "at no mass that was tried"
         if lightest is not None:
-            when = f"if it weighed {shown(lightest, 'mass', metric=words.metric)}, and not if a little more"
+            inertia = ", its inertia less in proportion," if found.mass.with_inertia else ""
+            weight = _no_more(words, lightest)
+            when = f"if it weighed {weight}{inertia or ','} and not if a little more"
         lines.append(wrapped(f"At its price it would take first place {when}; it weighs {stated}.", "  - "))
     if found.kept_out is not None:
         lines += _what_keeps_out(found.kept_out.text, found.kept_out.reasons)
@@ -63,6 +67,14 @@ def _verdict(words: Words, found: WhyNot, name: str) -> str:
     best = "" if found.without is None else f" {words.speed(found.without.speed_ms)} without it"
     lost = "" if found.loss_ms is None else f": it loses {words.gap(found.loss_ms)}"
     return f"The best build with {name} does {speed},{best}{lost}. It costs {words.price(found.with_it.cents)}."
+
+
+def _no_more(words: Words, mass_kg: float) -> str:
+    """A mass to three digits, none of them rounded up: with more it does not hold."""
+    unit = usual("mass", metric=words.metric)
+    number = to_unit(mass_kg, unit, "mass")
+    scale = 10.0 ** max(0, 2 - math.floor(math.log10(number)))
+    return shown_in(from_unit(math.floor(number * scale + 1e-9) / scale, unit, "mass"), unit, "mass")
 
 
 def _put_in(words: Words, put_in: PutIn) -> str:

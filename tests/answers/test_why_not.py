@@ -14,7 +14,7 @@ import pytest
 from optimizer.answers.brings_in import MASS_STEP_KG, with_part
 from optimizer.answers.closeness import closeness
 from optimizer.answers.kept_out import cheapest_allowed, distance
-from optimizer.answers.why_not import PutIn, WhyNot, why_not
+from optimizer.answers.why_not import MassAnswer, PutIn, WhyNot, why_not
 from optimizer.choice.options import options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import places_of, with_wishes
@@ -79,9 +79,9 @@ def everything_of(study: Study) -> Everything:
 
 
 def lighter_by(scenario: Scenario, part: str, mass_kg: float) -> Scenario:
-    """The scenario with a part of another mass, made of something lighter or heavier."""
+    """The scenario with a part of another mass, made of something lighter or heavier; what turns in an engine stays."""
     record = scenario.parts[part]
-    scale = mass_kg / record.mass_kg
+    scale = 1.0 if record.kind == "engine" else mass_kg / record.mass_kg
     return with_part(scenario, replace(record, mass_kg=mass_kg, inertia_kgm2=scale * record.inertia_kgm2))
 
 
@@ -389,6 +389,18 @@ def share_of_prices(every: Everything, share: float) -> int:
     return int(np.quantile(prices.cents[prices.available], share))
 
 
+def test_a_mass_is_told_to_three_digits_and_none_of_them_rounded_up() -> None:
+    """With a little more it is not first; of a wheel the text says what becomes of its inertia."""
+    found = answered(0, "W0")
+    words = Words(known(0)[0].study.scenario)
+    told = [
+        " ".join(why_not_text(words, replace(found, mass=MassAnswer(9.0, 0.45359237 * 11.19, turns))).split())
+        for turns in (False, True)
+    ]
+    assert "if it weighed 11.1 lb, and not if a little more" in told[0]
+    assert "if it weighed 11.1 lb, its inertia less in proportion, and not if a little more" in told[1]
+
+
 @pytest.mark.parametrize("seed", [5303, 5304])
 def test_a_part_that_rules_ask_to_weigh_something_is_not_asked_about_below_that(seed: int) -> None:
     """An engine has to weigh a fifth of what this one does: with next to nothing it is out, and first above."""
@@ -416,9 +428,9 @@ def test_where_a_lighter_part_makes_the_car_too_fast_for_its_tires_heavier_ones_
     assert answer.mass is not None
     found = answer.mass.first_kg
     assert found is not None
-    first = [first_at(scenario, "E0", each, budget) for each in (21.58, 21.6, 54.0, found, found + MASS_STEP_KG)]
-    assert first == [True, False, True, True, False]
-    assert found > 86.4
+    asked = (15.3, 20.0, 104.2, 113.5, found, found + MASS_STEP_KG)
+    assert [first_at(scenario, "E0", each, budget) for each in asked] == [True, False, True, False, True, False]
+    assert found > 113.5
 
 
 def test_some_parts_need_only_be_lighter() -> None:
