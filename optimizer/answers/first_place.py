@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from types import MappingProxyType
+from typing import Any, TypeVar
 
 from optimizer.answers.brings_in import BringingIn, speed_of
 from optimizer.answers.price_limit import NO_PRICE, PriceLimit
-from optimizer.choice.options import IntArray
+from optimizer.choice.options import IntArray, Options
+from optimizer.choice.wishes import places_of
 from optimizer.run.judge import as_fast, just_above, speed_steps
+from optimizer.scenario.parts import NONE_ID, Part, Tire
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
@@ -19,8 +22,8 @@ from optimizer.search.study import Study
 class FirstPlace:
     """What a part is to do: be faster than a level, at first that of the best build that has it nowhere.
 
-    ``tied_cents``: where a cap holds that build, its price; as fast for less is then first place, too. None elsewhere:
-    there two are hardly ever equal to the 0.001 m/s.
+    ``tied_cents``: where a cap holds that build, or there is another part that does the same, its price; as fast for
+    less is then first place, too. None elsewhere: there two are hardly ever equal to the 0.001 m/s.
     """
 
     named: str
@@ -38,7 +41,7 @@ class FirstPlace:
 
     def against(self, study: Study, rival: Ranking) -> FirstPlace:
         """The same against another build too, where that is harder to beat."""
-        speed, tied = speed_of(rival), tied_cents(study, rival)
+        speed, tied = speed_of(rival), tied_cents(study, rival, self.named)
         more = speed_steps(speed) - speed_steps(self.level_ms)
         if more > 0 or (more == 0 and tied is not None and (self.tied_cents is None or tied < self.tied_cents)):
             return replace(self, level_ms=speed, tied_cents=tied)
@@ -116,6 +119,36 @@ def _before_rivals(
     return found, False, wanted
 
 
-def tied_cents(study: Study, without: Ranking) -> int | None:
-    """Price of the best build without a part, if a cap holds it, so that a cheaper one may be as fast; None else."""
-    return int(without.cents[0]) if without.listed and study.judge.caps(as_fast(speed_of(without))) else None
+def tied_cents(study: Study, without: Ranking, named: str) -> int | None:
+    """Price of the best build without a part, if a cheaper one with it may be as fast; None where that is unlikely.
+
+    That is so where a cap holds it, and where another part does the same as the one named.
+    """
+    if not without.listed:
+        return None
+    held = study.judge.caps(as_fast(speed_of(without)))
+    return int(without.cents[0]) if held or _has_twin(study.options, named) else None
+
+
+_SOLD: Mapping[str, Any] = MappingProxyType({
+    "id": "", "name": "", "price_cents": None, "pack": 1, "stock": None, "owned": 0, "resale_cents": 0,
+    "fitting_cents": 0, "fitting_hours": 0.0, "work": (), "category": "", "tags": frozenset(), "fits": frozenset(),
+    "needs": (), "not_with": (), "axle": None, "slots": (), "notes": "", "where": "", "bases": MappingProxyType({}),
+})  # fmt: skip
+"""What a part is sold and allowed by, all alike: two that differ in nothing else drive the same."""
+
+
+def _has_twin(options: Options, named: str) -> bool:
+    """Whether another part drives the same as one, in a slot where it may be."""
+    return any(
+        p != o and _bare(other) == _bare(options.parts[s][o])
+        for s, o in places_of(options, named)
+        for p, other in enumerate(options.parts[s])
+        if other.id != NONE_ID
+    )
+
+
+def _bare(part: Part) -> Part:
+    """A part without what it is sold and allowed by."""
+    bare = replace(part, **_SOLD)
+    return replace(bare, made=None) if isinstance(bare, Tire) else bare

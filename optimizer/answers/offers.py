@@ -1,9 +1,10 @@
 """Something is on offer: where the best build with it lands, what it displaces, and the most it is worth paying.
 
-An offer is worth a price if the best build with it, and with no other offer, is then faster than the best without any.
-For n purchases at a price p, a build costs what it would with them free, and n p. With C(n) as the least that a faster
-build costs where no more than n are had for nothing, the most worth paying is the largest (budget - C(n)) / n over all
-n: buying fewer than n only makes the true price higher than that.
+An offer is worth a price if the best build with it, and with no other offer, then ranks before the best without any:
+it is faster, or as fast for less, as with the same tire from another shop. For n purchases at a price p, a build costs
+what it would with them free, and n p. With C(n) as the least that a faster build costs where no more than n are had for
+nothing, the most worth paying is the largest (budget - C(n)) / n over all n: buying fewer than n only makes the true
+price higher than that. For builds as fast, a cent less than the best without stands for the budget.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from optimizer.answers.kept_out import why_none
 from optimizer.answers.offers_at_hand import Stall, learn, stall_of
 from optimizer.choice.fit import Reason
 from optimizer.choice.options import IntArray, Options
-from optimizer.run.judge import just_above, speed_steps
+from optimizer.run.judge import as_fast, just_above, speed_steps
 from optimizer.scenario.event import Scenario
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
@@ -78,10 +79,12 @@ class OfferAnswer:
     in_best : bool
         Whether the best build with all offers at hand has it, or buys it.
     helps : bool
-        Whether it makes the best build faster if it is free.
+        Whether it makes the best build faster, or as fast for less, if it is free.
     most_worth_cents : int or None
-        The highest price of one purchase (each, pair, set or kit) at which it still makes the best build faster; None
-        where it does not even help, and where money is not limited.
+        The highest price of one purchase (each, pair, set or kit) at which it still does; None where it does not even
+        help, and where money is not limited.
+    used : bool
+        Whether ``alone`` has it, or buys it: a kit that is at hand need not be bought.
     refused : tuple of Reason
         Why a part may stand in none of its slots, whatever else is chosen; empty if it may.
     why_none : str
@@ -96,6 +99,7 @@ class OfferAnswer:
     in_best: bool
     helps: bool
     most_worth_cents: int | None
+    used: bool
     refused: tuple[Reason, ...]
     why_none: str = ""
     reasons: tuple[str, ...] = ()
@@ -176,7 +180,8 @@ def offers_answer(
     had = asker.had_in(together)
     answers = tuple(
         OfferAnswer(
-            each, each in stall.kits, alone[each], each in had, *worth[each], stall.refused(each),
+            each, each in stall.kits, alone[each], each in had, *worth[each], each in asker.had_in(alone[each]),
+            stall.refused(each),
             *asker.why_none.get(frozenset([each]), ("", ())),
         )
         for each in ids
@@ -185,6 +190,15 @@ def offers_answer(
 
 
 # --- questions
+
+
+@dataclass(frozen=True, slots=True)
+class Cheapest:
+    """A build with some purchases of an offer free: its price, how many of them it makes, its speed [m/s]."""
+
+    cents: int
+    bought: int
+    speed_ms: float
 
 
 @dataclass(slots=True)
@@ -231,19 +245,20 @@ class _Asker:
             self.forced[chosen] = landing
         return landing
 
-    def cheapest_faster(self, one: str, purchases: int, budget_cents: int | None) -> tuple[int, int] | None:
-        """Price of the cheapest build above the best without offers with some purchases free, and how many it makes."""
+    def cheapest(self, one: str, purchases: int, floor_ms: float, budget_cents: int | None) -> Cheapest | None:
+        """The cheapest build as fast as a floor with some purchases of an offer free."""
         study = self.stall.free(one, purchases)
         out = sorted(self.stall.placed - self.stall.at_hand(frozenset([one])))
         forced = [] if one in self.stall.kits else [one]
         found = study.cheapest(
-            self.floor_ms, budget_cents=budget_cents, with_parts=forced, without_parts=out, fastest_first=False
+            floor_ms, budget_cents=budget_cents, with_parts=forced, without_parts=out, fastest_first=False
         )
         self._noted(study, found)
         if not found.listed:
             return None
         bill = study.book.bill(found.builds[0])
-        return int(found.cents[0]), sum(line.number for line in (*bill.of("kit"), *bill.of("pack")) if line.what == one)
+        bought = sum(line.number for line in (*bill.of("kit"), *bill.of("pack")) if line.what == one)
+        return Cheapest(int(found.cents[0]), bought, float(found.speed_ms[0]))
 
     def _noted(self, study: Study, found: Ranking) -> Ranking:
         self.closed &= bool(found.evidence.closed)
@@ -275,18 +290,32 @@ def _most_worth(asker: _Asker, one: str) -> tuple[bool, int | None]:
     numbers = _purchases(asker.stall, one)
     if not numbers or asker.stall.refused(one):
         return False, None
-    budget = asker.budget_cents
-    found = asker.cheapest_faster(one, numbers[-1], budget)
-    if found is None or budget is None:
-        return found is not None, None
-    cents, had = found
-    most = (budget - cents) // had
-    for number in reversed([each for each in numbers if each < had]):
+    budget, without = asker.budget_cents, asker.without
+    as_fast_ms = asker.floor_ms if without is None else as_fast(without.speed_ms)
+    cheapest = asker.cheapest(one, numbers[-1], as_fast_ms, budget)
+    if cheapest is None:
+        return False, None
+    if without is None or cheapest.speed_ms >= asker.floor_ms:  # what is only as fast is no cheaper
+        return True, _most_for(asker, one, numbers, asker.floor_ms, budget, cheapest)
+    ways = [(asker.floor_ms, budget), (as_fast_ms, without.cents - 1)]
+    found = [(money, asker.cheapest(one, numbers[-1], floor, money), floor) for floor, money in ways]
+    most = [_most_for(asker, one, numbers, floor, money, each) for money, each, floor in found if each is not None]
+    return bool(most), max((each for each in most if each is not None and budget is not None), default=None)
+
+
+def _most_for(
+    asker: _Asker, one: str, numbers: Sequence[int], floor_ms: float, budget: int | None, found: Cheapest
+) -> int | None:
+    """The most that one purchase is worth for a build as fast as a floor; ``found`` is the cheapest with all free."""
+    if budget is None:
+        return None
+    most = (budget - found.cents) // found.bought
+    for number in reversed([each for each in numbers if each < found.bought]):
         # only a build that may be paid for at a cent more is of interest
-        found = asker.cheapest_faster(one, number, budget - number * (most + 1))
-        if found is not None:
-            most = (budget - found[0]) // number
-    return True, most
+        fewer = asker.cheapest(one, number, floor_ms, budget - number * (most + 1))
+        if fewer is not None:
+            most = (budget - fewer.cents) // number
+    return most
 
 
 def _purchases(stall: Stall, one: str) -> list[int]:

@@ -227,7 +227,7 @@ def _first_place(study: Study, build: IntArray, part: str) -> tuple[PriceLimit, 
     without = study.best(budget_cents=budget, without_parts=(part,))
     level, fast = speed_of(without), float(study.judge.speeds(build[None])[0])
     known = BringingIn(study, part, budget).dearest(build) if fast >= just_above(level) else NO_PRICE
-    wanted = FirstPlace(part, budget, level, tied_cents(study, without))
+    wanted = FirstPlace(part, budget, level, tied_cents(study, without, part))
     limit, complete = first_price(study, None, wanted, known)
     # of builds that are equal in speed and price this one is the best: at its own price it holds at least
     limit = limit.or_higher(PriceLimit(study.scenario.parts[part].price_cents))

@@ -263,7 +263,7 @@ class _Asked:
         # What builds that have it elsewhere gain is asked about at the price or mass that is found.
         elsewhere = asking is not None and bool(asking.elsewhere)
         rival = self._best(without_parts=(self.part.id,)) if elsewhere else without
-        question = FirstPlace(self.named, self.budget_cents, speed_of(rival), tied_cents(self.study, rival))
+        question = FirstPlace(self.named, self.budget_cents, speed_of(rival), tied_cents(self.study, rival, self.named))
         builds = with_it.builds[:TRIED] if heavy else None
         if asking is not None and priced:
             return self._at_a_price(without, with_it, in_best, asking, question, builds)

@@ -141,7 +141,9 @@ def offers_text(words: Words, found: OffersAnswer) -> str:
     for together in found.only_together:
         lines += ["", wrapped(f"Only together do they pay: {both(list(together))}.")]
     if found.together is not None and len(found.offers) > 1:
-        lines += ["", words.heading("With all of them at hand"), *_landing(words, found.together)]
+        used = any(each.in_best for each in found.offers)
+        told_of = _landing(words, found.together) if used else [wrapped(_not_bought(words, found.together))]
+        lines += ["", words.heading("With all of them at hand"), *told_of]
     return told(words, "Parts on offer", [*lines, "", completeness(found.closed)])
 
 
@@ -151,14 +153,20 @@ def _offer(words: Words, offer: OfferAnswer, without: Landing | None) -> list[st
         return [wrapped("It may stand nowhere on this car:"), *reasons]
     if offer.alone is None:
         return [wrapped("No legal build within the budget has it."), *_what_keeps_out(offer.why_none, offer.reasons)]
-    lines = _landing(words, offer.alone)
+    lines = _landing(words, offer.alone) if offer.used else [wrapped(_not_bought(words, offer.alone))]
     if without is not None:
         if offer.most_worth_cents is not None:
             most = words.money(offer.most_worth_cents // 100 * 100)
             lines.append(wrapped(f"Worth paying for it: {most} at the most; above that the best build is without it."))
         elif not offer.helps:
-            lines.append(wrapped("Not worth having, not even for nothing: it makes no build faster than the best."))
+            no = "it makes no build faster than the best, nor one as fast for less."
+            lines.append(wrapped(f"Not worth having, not even for nothing: {no}"))
     return lines
+
+
+def _not_bought(words: Words, landing: Landing) -> str:
+    """That the best build is what it was."""
+    return f"The best build does without: {words.speed(landing.speed_ms)} for {words.price(landing.cents)}, as before."
 
 
 def _landing(words: Words, landing: Landing) -> list[str]:

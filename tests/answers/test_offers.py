@@ -48,6 +48,14 @@ class Everything:
         return float(self.steps[which & prices.available & (prices.cents <= budget)].max(initial=0.0))
 
 
+    def first(self, budget: int, which: np.ndarray, scenario: Scenario | None = None) -> tuple[float, float]:
+        """The same, and its price below zero: what is higher ranks before."""
+        prices = PriceBook(options_of(scenario or self.scenario)).price(self.builds)
+        best = self.best(budget, which, scenario)
+        equals = which & prices.available & (prices.cents <= budget) & (self.steps == best)
+        return best, -float(prices.cents[equals].min(initial=10**9))
+
+
 def rank(speed_ms: float) -> float:
     return float(np.round(speed_ms / SPEED_STEP_MS))
 
@@ -100,17 +108,18 @@ def test_a_part_is_taken_out_and_offered_back(seed: int) -> None:
             assert part in now.values()
             changed = {(each.slot, each.before, each.now) for each in offer.alone.displaced}
             assert changed == {(slot, before[slot], now[slot]) for slot in now if now[slot] != before[slot]}
-        free = every.best(budget, having, with_part(whole, part, price_cents=0))
-        assert offer.helps == (free > without)
+        first = every.first(budget, ~having)
+        free = every.first(budget, having, with_part(whole, part, price_cents=0))
+        assert offer.helps == (free > first)
         if offer.most_worth_cents is None:
-            assert free <= without
+            assert free <= first
             continue
         at, above = (
-            every.best(budget, having, with_part(whole, part, price_cents=offer.most_worth_cents + more))
+            every.first(budget, having, with_part(whole, part, price_cents=offer.most_worth_cents + more))
             for more in (0, 1)
         )
-        assert at > without
-        assert above <= without
+        assert at > first
+        assert above <= first
 
 
 @pytest.mark.parametrize("pack", [1, 2, 4])
@@ -151,16 +160,47 @@ def test_a_kit_is_taken_out_and_offered_back(seed: int, kit: str) -> None:
     else:
         assert offer.in_best
 
-    def at(cents: int) -> float:
+    assert offer.used == (every.first(budget, all_builds) > every.first(budget, all_builds, base))
+    first = every.first(budget, all_builds, base)
+
+    def at(cents: int) -> tuple[float, float]:
         kits = tuple(replace(each, price_cents=cents) if each.id == kit else each for each in whole.kits)
-        return every.best(budget, all_builds, replace(whole, kits=kits))
+        return every.first(budget, all_builds, replace(whole, kits=kits))
 
     if offer.most_worth_cents is None:
         assert not offer.helps
-        assert at(0) <= without
+        assert at(0) <= first
     else:
-        assert at(offer.most_worth_cents) > without
-        assert at(offer.most_worth_cents + 1) <= without
+        assert at(offer.most_worth_cents) > first
+        assert at(offer.most_worth_cents + 1) <= first
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_same_part_from_another_shop_is_worth_what_it_saves(seed: int) -> None:
+    """It makes no build faster where there is nothing to spend the difference on; as fast for less ranks before."""
+    whole = random_catalog(seed, sizes=SMALL)
+    study = Study.of(whole)
+    best = study.best(budget_cents=10**8).builds[0]
+    bought = [part for part in study.options.chosen(best) if part.price_cents and not part.owned]
+    in_kits = {part for kit in whole.kits for part, _ in kit.contents}
+    twin = next(part for part in bought if part.id not in in_kits)
+    offered = with_twin(whole, twin.id, price_cents=1)
+    every = Everything(offered)
+    having = every.having("Z")
+    budget = int(study.book.price(best[None]).cents[0])
+    found = offers_answer(study, offered, ["Z"], budget_cents=budget)
+    most = found.offers[0].most_worth_cents
+    assert most is not None
+    assert found.closed
+    first = every.first(budget, ~having)
+    assert every.first(budget, having, with_part(offered, "Z", price_cents=most)) > first
+    assert every.first(budget, having, with_part(offered, "Z", price_cents=most + 1)) <= first
+
+
+def with_twin(scenario: Scenario, part: str, **changes: object) -> Scenario:
+    """A scenario with a copy of a part, called Z."""
+    copy = replace(scenario.parts[part], id="Z", **changes)  # type: ignore[arg-type]
+    return replace(scenario, parts=MappingProxyType({**scenario.parts, "Z": copy}))
 
 
 # --- offers that need each other

@@ -278,6 +278,40 @@ def test_the_mass_on_both_sides(seed: int, named: str) -> None:
         assert not comes_first(found + MASS_STEP_KG)
 
 
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("kind", ["tire", "engine", "rotor"])
+def test_the_same_part_from_another_shop_comes_first_as_long_as_it_is_cheaper(seed: int, kind: str) -> None:
+    """No cap holds the car; it is as fast with either, and what is left buys nothing better."""
+    every, _ = known(seed)
+    study = every.study
+    best = study.best(budget_cents=10**8).builds[0]
+    part = next(part for part in study.options.chosen(best) if part.kind == kind and part.price_cents)
+    made = {"made": (2026, 1)} if kind == "tire" else {}
+    twin = replace(part, id="Z", name="other shop", owned=0, price_cents=2 * (part.price_cents or 0), **made)  # type: ignore[arg-type]
+    whole = replace(study.scenario, parts=MappingProxyType({**study.scenario.parts, "Z": twin}))
+    both, budget = everything_of(Study.of(whole)), int(study.book.price(best[None]).cents[0])
+    answer, has = why_not(both.study, "Z", budget_cents=budget), both.has("Z")
+    assert answer.price is not None
+    assert answer.closed
+
+    def leads(price: int) -> bool:
+        cents = both.cents("Z", price)
+        keys = []
+        for which in (has, ~has):
+            rows = np.flatnonzero(which & (cents <= budget))
+            steps = np.round(both.speed[rows] / SPEED_STEP_MS)
+            keys.append(max(zip(steps, -cents[rows], strict=True), default=(0.0, 0.0)))
+        return keys[0] > keys[1]
+
+    limit = answer.price.first
+    if limit.cents is None:  # a kit brings the other one, with more
+        assert (seed, kind) == (2, "tire")
+        assert not leads(0)
+    else:
+        assert leads(limit.cents)
+        assert not leads(limit.cents + 1)
+
+
 def raced(seed: int, **changes: object) -> Everything:
     """A catalog whose class is another in some respects."""
     scenario = random_catalog(seed, sizes=SIZES)
