@@ -207,6 +207,9 @@ def by_hand() -> Schema:
     worth, worth_pairs = speeds("change_up", "change_down")
     far = [("shutdown_mi", "shutdown_km"), ("rolling_out_mi", "rolling_out_km")]
     case = record({"case": TEXT, "distance_m": NUMBER}, [("distance_mi", "distance_km")])
+    fast_stop = record(
+        {**stop, "longest_m": NUMBER, "rotor_rise_share": NUMBER}, [*stop_pairs, ("longest_mi", "longest_km")]
+    )
     rotor = record({"axle": {"enum": ["front", "rear"]}, "rise_k": NUMBER, "share": NUMBER})
     line = record({"kind": TEXT, "what": TEXT, "number": COUNT, "pieces": COUNT, "cents": WHOLE})
     build = {
@@ -228,7 +231,7 @@ def by_hand() -> Schema:
             {
                 **stop, "shutdown_m": NUMBER, "rolling_out_m": NUMBER, "cases": listed(case), "rotor_rise_k": NUMBER,
                 "rotor_rise_share": NUMBER, "rotors": listed(rotor), "front_wheels_lock_at_g": NUMBER,
-                "rear_wheels_lock_at_g": NUMBER,
+                "rear_wheels_lock_at_g": NUMBER, "fast_day": fast_stop,
             },
             [*stop_pairs, *far],
         ),

@@ -49,8 +49,8 @@ _COAST_DOWN = BenchTest("coast down at the end of a run, both ways, and take spe
                         "a GPS logger, one run")  # fmt: skip
 _COAST_SALT = BenchTest("coast down on that salt from 40 mph or 65 km/h, both ways", 0.08,
                         "a GPS logger, an hour on the salt")  # fmt: skip
-_PULL = BenchTest("stop hard once from 30 mph or 50 km/h on that salt and log it", 0.08,
-                  "a logger, a few minutes on the salt")  # fmt: skip
+_PULL = BenchTest("log one straight, hard stop from 30 mph or 50 km/h on that salt, with leave and room on all sides "
+                  "(wheels may lock: never from more)", 0.08, "a logger, a few minutes on the salt")  # fmt: skip
 _SLIP = BenchTest("compare GPS speed with engine speed at full pull", 0.15, "a GPS logger and the tach, one run")
 _DYNO = BenchTest("three pulls on one dynamometer, in the gear of the run", 0.02, "an hour of a chassis dynamometer")
 _LONG = BenchTest("hold full pull for a minute on the dynamometer and watch torque", 0.005, "part of a dyno hour",

@@ -18,7 +18,7 @@ from optimizer.run.judge import Judge, Judged
 from optimizer.run.model import DriveRows, rated_speed_ms
 from optimizer.run.panels import LIMITS, LimitName
 from optimizer.run.simulator import Run
-from optimizer.run.stopping import CASES, Stopping
+from optimizer.run.stopping import CASES, Stopping, stopping_of
 from optimizer.scenario.parts import Axle, Tire
 
 
@@ -53,12 +53,25 @@ class RotorCard:
 
 
 @dataclass(frozen=True, slots=True)
+class FastStop:
+    """A stop from the speed at the last board on the event's fast day, where that is higher: no rule asks for it.
+
+    Speed [m/s], the longest distance [m], and the largest share of what rotors may take, as far as that is known.
+    """
+
+    from_ms: float
+    distance_m: float
+    rise_share: float
+
+
+@dataclass(frozen=True, slots=True)
 class StopCard:
     """Stopping from one speed: distance [m] per case, and what it does to the rotors.
 
     ``rise_k`` is what the hottest rotor rises by [K], ``rise_share`` the largest share of what is allowed: not a number
     where some rotor's limit is not known. ``rotors`` has both for each axle that has rotors in the sheets.
     ``front_locks_g`` and ``rear_locks_g`` are the braking, in g, at which the wheels of an axle lock with all brakes.
+    ``fast_day``: what a stop from the speed of the fast day would ask for.
     """
 
     from_ms: float
@@ -70,6 +83,7 @@ class StopCard:
     rotors: tuple[RotorCard, ...]
     front_locks_g: float
     rear_locks_g: float
+    fast_day: FastStop
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,11 +143,13 @@ def cards_of(
     judge: Judge, legality: Legality, book: PriceBook, builds: IntArray, budget_cents: int | None
 ) -> tuple[BuildCard, ...]:
     """The same for builds (n, S), all simulated at once."""
-    runs = judge.runs(builds)
-    judged = judge.judge(builds, runs)
+    runs, fast = judge.runs(builds), judge.on_fast_day(builds)
+    judged = judge.judge(builds, runs, fast)
     drive = judge.model.drive_rows(builds)
+    fast_ms = np.maximum.reduce([fast.passing.speed[1], judged.exit_ms, np.full(len(builds), judge.planned_ms)])
+    fast_stop = fast_ms, stopping_of(judge.model, builds, fast_ms)
     made = _Made(
-        judge, builds, runs, judged, drive, judge.joined(runs), judge.model.sums_of(builds)[:, 0],
+        judge, builds, runs, judged, fast_stop, drive, judge.joined(runs), judge.model.sums_of(builds)[:, 0],
         [judge.rpm(builds, run) for run in runs],
     )  # fmt: skip
     return tuple(_card(made, n, legality, book, budget_cents) for n in range(len(builds)))
@@ -141,12 +157,16 @@ def cards_of(
 
 @dataclass(frozen=True, slots=True)
 class _Made:
-    """What cards of n builds are made from: runs, checks, drive sets, speeds and masses (n,), revs of each run."""
+    """What cards of n builds are made from: runs, checks, drive sets, speeds and masses (n,), revs of each run.
+
+    ``fast_stop`` is the speed (n,) from which it may have to stop on the fast day, and the stop.
+    """
 
     judge: Judge
     builds: IntArray
     runs: tuple[Run, ...]
     judged: Judged
+    fast_stop: tuple[FloatArray, Stopping]
     drive: DriveRows
     speed_ms: FloatArray
     mass_kg: FloatArray
@@ -209,6 +229,11 @@ def _card(made: _Made, n: int, legality: Legality, book: PriceBook, budget_cents
             rotors=_rotor_cards(judge, judged.stopping, n),
             front_locks_g=float(judged.stopping.lock_g[0, n]),
             rear_locks_g=float(judged.stopping.lock_g[1, n]),
+            fast_day=FastStop(
+                float(made.fast_stop[0][n]),
+                float(made.fast_stop[1].distance_m[:, n].max()),
+                float(made.fast_stop[1].rise_share[n]),
+            ),
         ),
         care=float(judged.care[n]),
         problems=tuple(problems),

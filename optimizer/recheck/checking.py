@@ -21,6 +21,7 @@ from optimizer.recheck.groups import Groups, Sieved
 from optimizer.recheck.listing import Level, List, better, everything, level_for
 from optimizer.recheck.rounds import CHUNK, Left, Prospects, Rounds
 from optimizer.run.judge import CHECKS
+from optimizer.scenario.event import Scenario
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.necessary import Demand
 
@@ -49,6 +50,8 @@ class Verdict:
         Builds of the list; drive sets, their groups, and how many of the sets were looked into; builds gone through.
     kth_ms, highest_ms : float
         Speed of the last build listed; highest bound among sets that were not looked into.
+    speed_unit : str
+        What the event tells speeds in.
     """
 
     faults: tuple[str, ...]
@@ -61,6 +64,7 @@ class Verdict:
     tried: int
     kth_ms: float
     highest_ms: float
+    speed_unit: str
 
 
 def recheck(folder: Path, file: Path) -> Verdict:
@@ -78,17 +82,18 @@ def recheck(folder: Path, file: Path) -> Verdict:
     found = hash_of(folder)
     if found != evidence.inputs_sha256:
         told = f"inputs: the sheets in {folder} are not those of the evidence (SHA-256 {found[:12]}..., the file has"
-        return _nothing(evidence, f"{told} {evidence.inputs_sha256[:12]}...)")
+        return _nothing(evidence, scenario, f"{told} {evidence.inputs_sha256[:12]}...)")
     try:
         case = Case(scenario, evidence.asked)
     except UsageError as fault:
-        return _nothing(evidence, f"question: {fault}")
+        return _nothing(evidence, scenario, f"question: {fault}")
     return Checker(case, evidence).verdict()
 
 
-def _nothing(evidence: Evidence, fault: str) -> Verdict:
+def _nothing(evidence: Evidence, scenario: Scenario, fault: str) -> Verdict:
     """The verdict where nothing can be compared."""
-    return Verdict((fault,), evidence.complete, evidence.why_not, len(evidence.listed), 0, 0, 0, 0, 0.0, 0.0)
+    unit = scenario.event.speed_unit
+    return Verdict((fault,), evidence.complete, evidence.why_not, len(evidence.listed), 0, 0, 0, 0, 0.0, 0.0, unit)
 
 
 class _Written:
@@ -150,6 +155,7 @@ class Checker:
         return Verdict(
             tuple(self.faults), self.evidence.complete, self.evidence.why_not, len(listed), len(self.groups.builds),
             len(self.groups.firsts), self.opened, self.tried, level.kth_ms, self.highest,
+            self.case.scenario.event.speed_unit,
         )  # fmt: skip
 
     def _fault(self, text: str) -> None:

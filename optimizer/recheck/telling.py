@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import json
 import math
+import textwrap
 
 from optimizer.recheck.checking import Verdict
 from optimizer.units import to_unit
+
+WIDTH = 79
 
 
 def verdict_text(verdict: Verdict) -> str:
@@ -20,18 +23,25 @@ def verdict_text(verdict: Verdict) -> str:
         "order as listed."
     )
     if not verdict.complete:
-        return f"{listed}\nThat nothing faster was left out is not shown: {verdict.why_not}.\n"
+        return _wrapped(f"{listed}\nThat nothing faster was left out is not shown: {verdict.why_not}.\n")
     if verdict.kth_ms == 0:
-        return f"{listed}\nNo other build is legal: {verdict.tried:,} that money and rules left were tried.\n"
-    speeds = [f"{to_unit(ms, 'mph', 'speed'):.4f}" for ms in (verdict.kth_ms, verdict.highest_ms)]
+        return _wrapped(f"{listed}\nNo other build is legal: {verdict.tried:,} that money and rules left were tried.\n")
+    unit = verdict.speed_unit
+    speeds = [f"{to_unit(ms, unit, 'speed'):.4f} {unit}" for ms in (verdict.kth_ms, verdict.highest_ms)]
     bounded = verdict.sets - verdict.opened
-    return (
-        f"{listed}\nNothing faster than the last of them, {speeds[0]} mph, was left out: of {verdict.sets:,} drive "
+    return _wrapped(
+        f"{listed}\nNothing faster than the last of them, {speeds[0]}, was left out: of {verdict.sets:,} drive "
         f"sets in {verdict.groups:,} groups {bounded:,} cannot reach it by bound, rules or money (highest bound "
-        f"{speeds[1]} mph), and {verdict.opened:,} were looked into.\n"
+        f"{speeds[1]}), and {verdict.opened:,} were looked into.\n"
         f"{_count(verdict.tried, 'build')} that no bound rules out: each was tried, and is slower, not legal, or "
         "listed.\n"
     )
+
+
+def _wrapped(text: str) -> str:
+    """Lines of a terminal's width."""
+    lines = [textwrap.fill(line, WIDTH, break_long_words=False, break_on_hyphens=False) for line in text.splitlines()]
+    return "\n".join(lines) + "\n"
 
 
 def verdict_json(verdict: Verdict) -> str:

@@ -279,6 +279,11 @@ def build_document(scenario: Scenario, card: BuildCard) -> Document:
             ],
             "front_wheels_lock_at_g": _finite(stop.front_locks_g),
             "rear_wheels_lock_at_g": _finite(stop.rear_locks_g),
+            "fast_day": {
+                **units.speed("from", stop.fast_day.from_ms),
+                **units.distance("longest", stop.fast_day.distance_m),
+                "rotor_rise_share": rounded(stop.fast_day.rise_share, 4),
+            },
         },
         "smallest_margin": rounded(card.care, 4),
     }  # fmt: skip

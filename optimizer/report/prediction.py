@@ -83,6 +83,8 @@ def _stopping(words: Words, card: BuildCard) -> list[str]:
         inside = "inside" if length <= stop.shutdown_m else "BEYOND"
         lines.append(f"  {case:<{width}}  {words.distance(length):>9}  {inside} the shutdown")
     lines.append(wrapped(f"The shutdown has {words.distance(stop.shutdown_m)}. {words.rotors(stop)}"))
+    if fast := words.fast_day_stop(stop):
+        lines.append(wrapped(fast))
     first, at = min((("front", stop.front_locks_g), ("rear", stop.rear_locks_g)), key=lambda each: each[1])
     lines.append(wrapped(f"Braked harder on the shutdown's salt the {first} wheels lock first, at {at:.2f} g."))
     return lines

@@ -260,7 +260,7 @@ def shortlist_text(words: Words, found: Shortlist) -> str:
         lines += builds_differ(words, entry.build, first.build if place > 1 else _fitted(words), "   - ")
         if entry.least_instead:
             cheaper = both(words.changes([(slot, "", part) for slot, part in entry.least_instead.items()]))
-            lines.append(wrapped(f"The same car for {words.price(entry.least_cents)}, with {cheaper}.", "   "))
+            lines.append(wrapped(f"As fast for {words.price(entry.least_cents)}, with {cheaper}.", "   "))
     complete = "Complete search for the fastest: nothing else in your sheets is faster in this model."
     return told(words, "Builds that really differ", [*lines, "", wrapped(complete if found.closed else INCOMPLETE)])
 

@@ -132,10 +132,9 @@ def _build(
 
 def _reasons(words: Words, card: BuildCard) -> list[str]:
     """What holds the speed, revs, grip, tires and stopping of a build."""
-    slowest = min(card.runs, key=lambda run: run.score_ms)
     tires = "; ".join(words.tire(tire) for tire in card.tires)
     return [
-        f"Limited by {words.limit(card, slowest)}.",
+        words.limited(card),
         f"{words.at_board(card)} {words.grip(card)}",
         f"Tire surface speed at its highest, on the fast day or in the runs: {tires}.",
         words.stop(card.stop),

@@ -135,6 +135,12 @@ class Words:
 
     # --- sentences about one build, shared by the ranking and the prediction
 
+    def limited(self, card: BuildCard) -> str:
+        """What limits the slowest run, as a sentence that names it where there are several."""
+        slowest = min(card.runs, key=lambda run: run.score_ms)
+        which = f" in run {card.runs.index(slowest) + 1}, the slower one," if len(card.runs) > 1 else ""
+        return f"Limited{which} by {self.limit(card, slowest)}."
+
     def limit(self, card: BuildCard, run: RunCard) -> str:
         """What limits the speed at the last board."""
         settles = self.speed(run.settles_ms)
@@ -153,10 +159,11 @@ class Words:
         return f" (without {needed[0].requires}, for {needed[0].name})" if needed else ""
 
     def at_board(self, card: BuildCard) -> str:
-        """Gear and revs at the last board, and what the limiter is to be set to."""
+        """Gear and revs at the last board, in the run that asks for most, and what the limiter is to be set to."""
         hardest = max(card.runs, key=lambda run: run.rpm_last)
+        which = f" of run {card.runs.index(hardest) + 1}" if len(card.runs) > 1 else ""
         text = (
-            f"{ordinal(hardest.gear)} gear and {rpm(hardest.rpm_last)} at the last board, "
+            f"{ordinal(hardest.gear)} gear and {rpm(hardest.rpm_last)} at the last board{which}, "
             f"rev limit {rpm(card.rev_limit_rpm)}."
         )
         if card.limiter_rpm is not None and round(card.limiter_rpm, -1) < card.rev_limit_rpm:
@@ -182,10 +189,24 @@ class Words:
     def stop(self, stop: StopCard) -> str:
         """Longest stop against the shutdown, and the heat in the rotors."""
         case, longest = max(stop.distances_m.items(), key=lambda each: each[1])
-        return (
+        text = (
             f"Stopping from {self.speed(stop.from_ms)}: {self.distance(longest)} in the longest case ({case}), "
             f"the shutdown has {self.distance(stop.shutdown_m)}. {self._hottest(stop)}"
         )
+        return f"{text} {self.fast_day_stop(stop)}".rstrip()
+
+    def fast_day_stop(self, stop: StopCard) -> str:
+        """What a stop from the speed of the fast day would ask for too much of, as a sentence; empty for nothing."""
+        fast, wrong = stop.fast_day, []
+        if fast.rise_share > 1:
+            wrong.append(f"its rotors would rise by {max(fast.rise_share, 1.01):.0%} of what is allowed")
+        if fast.distance_m > stop.shutdown_m:
+            wrong.append(f"it would need {self.distance(fast.distance_m)}")
+        if not wrong or fast.from_ms <= stop.from_ms:
+            return ""
+        salt = self.scenario.event.fast_case.salt
+        reached = f"on the fast day ({salt} salt) it may pass the last board at {self.speed(fast.from_ms)}"
+        return f"WARNING: {reached}; from there {both(wrong)}: lift before."
 
     @staticmethod
     def _hottest(stop: StopCard) -> str:

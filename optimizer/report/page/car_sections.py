@@ -40,9 +40,7 @@ AFTER_EACH = (
 def run_section(words: PageWords, decision: Decision) -> Section:
     """What holds the car, and the run drawn."""
     best = decision.best
-    slowest = min(best.runs, key=lambda run: run.score_ms)
-    which = f"Run {best.runs.index(slowest) + 1} is the slower one. " if len(best.runs) > 1 else ""
-    lead = f"{which}Limited by {words.limit(best, slowest)}. {words.at_board(best)} {words.grip(best)}"
+    lead = f"{words.limited(best)} {words.at_board(best)} {words.grip(best)}"
     return Section("run", "The run of number 1", lead, {"figures": run_figures.run_figures(words, decision)})
 
 
@@ -115,8 +113,8 @@ def stop_section(words: PageWords, decision: Decision) -> Section:
     lead = (
         f"Stops are at a gentle {rule.gentle_g:.2g} g from {words.speed(stop.from_ms)}, with each circuit failed in "
         f"turn. {words.rotors(stop)} Braked harder the {first} wheels lock first, at {at:.2f} g. "
-        "A full-grip stop is never the plan."
-    )
+        f"A full-grip stop is never the plan. {words.fast_day_stop(stop)}"
+    ).rstrip()
     tires = []
     for tire in decision.best.tires:
         rated = words.speed(tire.rated_ms) if tire.rated_ms > 0 else "no known rating"

@@ -169,7 +169,7 @@ def _entry(words: PageWords, decision: Decision, place: int) -> dict[str, Any]:
     same = ""
     if entry.least_instead and entry.least_cents < entry.cents:
         parts = both([f"{typed(slot)}: {words.part(part)}" for slot, part in entry.least_instead.items()])
-        same = f"The same car for {words.price(entry.least_cents)}, with {parts}."
+        same = f"As fast for {words.price(entry.least_cents)}, with {parts}."
     return {
         "name": build_name(decision, entry),
         "arguments": capital(arguments_text(entry.names, typed(found.soft_salt))),
