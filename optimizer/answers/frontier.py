@@ -13,7 +13,7 @@ from optimizer.search.study import Study
 
 STANDING_MS = 1e-3
 """A car that scores more than this runs."""
-QUESTIONS = 10
+QUESTIONS = 12
 """Budgets that are asked about, unless every step is wanted."""
 
 
@@ -51,7 +51,8 @@ def money_against_speed(
     study : Study
     low_cents, high_cents : int
     questions : int or None
-        How many budgets are asked about, where the widest gaps in speed are left; None: until no step is left out.
+        How many budgets are asked about: the event's own, then where the widest gaps in speed are left; None: until no
+        step is left out.
     progress : callable, optional
 
     Returns
@@ -80,11 +81,13 @@ def money_against_speed(
             least = asked(int(study.cheapest(STANDING_MS, budget_cents=high_cents).cents[0]), 1)
         if least is not None and least.cents < steps[0].cents:
             steps.insert(0, least)
-    number = 2
-    while number < most and (gap := _widest(steps)) is not None:
+    number, own = 2, study.scenario.event.budget_cents
+    # the event's own budget first: what it buys is what everybody looks for
+    gap = (1, own) if own is not None and len(steps) == 2 and steps[0].until_cents < own < steps[1].cents else None
+    while number < most and (gap := gap or _widest(steps)) is not None:
         # the middle shows soonest what a range of money is about; a cent less than a step costs, whether it is the next
         place, money = gap if questions is not None else (gap[0], steps[gap[0]].cents - 1)
-        found = asked(money, number)
+        found, gap = asked(money, number), None
         number += 1
         if found is None or found.cents <= steps[place - 1].until_cents:
             steps[place - 1] = replace(steps[place - 1], until_cents=money)

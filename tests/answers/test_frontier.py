@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -64,6 +65,16 @@ def test_a_few_questions(seed: int) -> None:
     assert steps[-1].until_cents == most
     for step in steps:
         assert not [price for price, _ in expected if step.cents < price <= step.until_cents]
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_what_the_events_own_budget_buys_is_among_the_first_steps(seed: int) -> None:
+    study, cents, speed = legal_builds(seed)
+    own, most = (int(np.quantile(cents, share)) for share in (0.3, 0.8))
+    scenario = replace(study.scenario, event=replace(study.scenario.event, budget_cents=own))
+    steps = money_against_speed(Study.of(scenario), 0, most, questions=3)
+    bought = [step for step in staircase(cents, speed, most) if step[0] <= own][-1]
+    assert bought in as_pairs(steps)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
