@@ -23,6 +23,7 @@ from optimizer.choice.options import IntArray
 from optimizer.choice.wishes import build_with, parts_in
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.pipeline import Question, refuse_the_impossible, study_of
+from optimizer.run.judge import order_keys
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.offers import with_offers
 from optimizer.search.ranking import Ranking
@@ -345,9 +346,9 @@ def _in_every_salt(studies: Mapping[str, Study], builds: IntArray) -> list[OnEve
     found: dict[str, tuple[np.ndarray, np.ndarray]] = {}
     for salt, judge in ((salt, each.judge) for salt, each in studies.items()):
         runs = judge.runs(builds)
-        speed, legal = judge.joined(runs), judge.judge(builds, runs).legal
+        speed, judged = judge.joined(runs), judge.judge(builds, runs)
         place = np.zeros(len(builds), dtype=int)
-        ranked = [row for row in np.lexsort([cents, -np.round(speed, 3)]) if legal[row]]
+        ranked = [row for row in order_keys(study.options, builds, speed, judged.care, cents) if judged.legal[row]]
         place[ranked] = np.arange(1, len(ranked) + 1)
         found[salt] = speed, place
     own = found[study.scenario.event.salt][1]

@@ -14,7 +14,7 @@ from optimizer.choice.price import BUDGET, PriceBook
 from optimizer.choice.receipt import Bill
 from optimizer.errors import NoLegalBuildError
 from optimizer.run.driving import Gear
-from optimizer.run.judge import Judge, Judged
+from optimizer.run.judge import Judge, Judged, least_for
 from optimizer.run.model import DriveRows, rated_speed_ms
 from optimizer.run.panels import LIMITS, LimitName
 from optimizer.run.simulator import Run
@@ -125,8 +125,8 @@ class BuildCard:
 
     @property
     def beats_record(self) -> bool:
-        """Whether the speed reaches the record with the margin the class asks for."""
-        return self.speed_ms >= self.planned_ms
+        """Whether the speed reaches the record with the margin the class asks for, to half a step of ranks."""
+        return self.speed_ms >= least_for(self.planned_ms)
 
     @property
     def cents(self) -> int | None:

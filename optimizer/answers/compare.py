@@ -242,6 +242,7 @@ def _nearest_root(
     """The value nearest to the stated one at which a gain changes sign, looked for between the values of a grid.
 
     Where the gain is as good as none over some of them (a cap both builds run into), the nearest of these is taken.
+    Where it is none as stated, that is the nearest value from which on the second is faster.
     """
     from scipy.optimize import brentq  # noqa: PLC0415 - it takes long to load, and most answers do without
 
@@ -252,6 +253,14 @@ def _nearest_root(
 
     signs = np.where(np.abs(gains) < EQUAL_MS, 0.0, np.sign(gains))
     roots = []
+    if signs[np.argmin(np.abs(grid - stated))] == 0:
+        xtol = ROOT_SHARE * float(grid[-1] - grid[0])
+        edges = [(i, j) for i, j in [*pairwise(range(len(grid))), *pairwise(range(len(grid))[::-1])]
+                 if signs[i] == 0 and signs[j] > 0]  # fmt: skip
+        for i, j in edges:
+            low, high = sorted((float(grid[i]), float(grid[j])))
+            roots.append(float(brentq(lambda value: gain_at(value) - EQUAL_MS, low, high, xtol=xtol)))
+        return min(roots, key=lambda root: abs(root - stated), default=None)
     for i, j in pairwise(np.flatnonzero(signs).tolist()):
         if signs[i] != signs[j]:
             between = grid[i + 1 : j].tolist()

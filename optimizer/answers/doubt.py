@@ -34,7 +34,7 @@ from optimizer.choice.legality import legality_of
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.choice.rows import LinearRow
 from optimizer.executor import Pool, Progress, work_through
-from optimizer.run.judge import Judge
+from optimizer.run.judge import SPEED_STEP_MS, Judge
 from optimizer.run.model import RunModel
 from optimizer.scenario.event import Meet, Scenario
 from optimizer.search.memory import Memory
@@ -213,6 +213,8 @@ def under_doubt(
     worth = {"record": chances, "regret": -regret, "speed": np.tile(found.known.speed_ms, (len(regret), 1))}[aim]
     picked, gain = _picked(worth)
     changes = gain.value > 2 * gain.error and aim != "speed"
+    if aim == "regret":  # less than a step is no difference
+        changes = changes and gain.value >= 0.5 * SPEED_STEP_MS
     chosen = picked if changes else 0
     order = sorted(range(len(candidates)), key=lambda i: (-round(float(worth[:, i].mean()), 9), i))
     return UnderDoubt(
@@ -232,7 +234,7 @@ def under_doubt(
 def _candidates(found: Contenders, chances: FloatArray, regret: FloatArray) -> list[Candidate]:
     """What the worlds (W, n) say of each build."""
     known = found.known
-    best = regret <= 0
+    best = regret < 0.5 * SPEED_STEP_MS  # equal in ranks
     shares = (best / best.sum(axis=1, keepdims=True)).mean(axis=0)
     return [
         Candidate(

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
-from types import MappingProxyType
-from typing import Any, TypeVar
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
 
 from optimizer.answers.brings_in import BringingIn, speed_of
 from optimizer.answers.price_limit import NO_PRICE, PriceLimit
-from optimizer.choice.options import IntArray, Options
-from optimizer.choice.wishes import places_of
+from optimizer.choice.options import IntArray
 from optimizer.run.judge import as_fast, just_above, speed_steps
-from optimizer.scenario.parts import NONE_ID, Part, Tire
+from optimizer.run.panels import LIMITS
 from optimizer.search.ranking import Ranking
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
@@ -20,32 +20,47 @@ from optimizer.search.study import Study
 
 @dataclass(frozen=True, slots=True)
 class FirstPlace:
-    """What a part is to do: be faster than a level, at first that of the best build that has it nowhere.
+    """What a part is to do: rank before a rival, at first the best build that has it nowhere.
 
-    ``tied_cents``: where a cap holds that build, or there is another part that does the same, its price; as fast for
-    less is then first place, too. None elsewhere: there two are hardly ever equal to the 0.001 m/s.
+    Attributes
+    ----------
+    named : str
+    budget_cents : int or None
+    level_ms : float
+        Speed of the rival; 0 where there is none.
+    cents : int or None
+        Its price: as fast for less is first place, too. None where there is no rival.
+    held : bool
+        Whether a limiter or a cap holds it, so that many others are just as fast.
     """
 
     named: str
     budget_cents: int | None
     level_ms: float
-    tied_cents: int | None
+    cents: int | None
+    held: bool
+
+    @classmethod
+    def before(cls, study: Study, named: str, budget_cents: int | None, rival: Ranking) -> FirstPlace:
+        """First place of a part before the best build of a ranking."""
+        if not rival.listed:
+            return cls(named, budget_cents, 0.0, None, held=False)
+        return cls(named, budget_cents, speed_of(rival), int(rival.cents[0]), _is_held(study, rival))
 
     def ways(self, study: Study, progress: Progress | None) -> Ways:
-        """Who to ask, and the least speed wanted."""
+        """Who to ask, and the least speed wanted: faster for the budget, as fast for less."""
         found = [(BringingIn(study, self.named, self.budget_cents, progress), just_above(self.level_ms))]
-        if self.tied_cents is not None:
-            less = self.tied_cents - 1 if self.budget_cents is None else min(self.budget_cents, self.tied_cents - 1)
+        if self.cents is not None:
+            less = self.cents - 1 if self.budget_cents is None else min(self.budget_cents, self.cents - 1)
             found.append((BringingIn(study, self.named, less, progress), as_fast(self.level_ms)))
         return found
 
     def against(self, study: Study, rival: Ranking) -> FirstPlace:
         """The same against another build too, where that is harder to beat."""
-        speed, tied = speed_of(rival), tied_cents(study, rival, self.named)
-        more = speed_steps(speed) - speed_steps(self.level_ms)
-        if more > 0 or (more == 0 and tied is not None and (self.tied_cents is None or tied < self.tied_cents)):
-            return replace(self, level_ms=speed, tied_cents=tied)
-        return self
+        other = FirstPlace.before(study, self.named, self.budget_cents, rival)
+        more = speed_steps(other.level_ms) - speed_steps(self.level_ms)
+        cheaper = other.cents is not None and (self.cents is None or other.cents < self.cents)
+        return other if more > 0 or (more == 0 and cheaper) else self
 
 
 Ways = list[tuple[BringingIn, float]]
@@ -58,17 +73,22 @@ MOST_RIVALS = 6
 def first_price(
     study: Study, progress: Progress | None, wanted: FirstPlace, known: PriceLimit
 ) -> tuple[PriceLimit, bool]:
-    """Highest price at which a part comes before a level, and whether all searches were complete.
+    """Highest price at which a part comes before a rival, and whether all searches were complete.
 
     ``known`` is a price at which it is faster.
     """
 
-    def highest(ways: Ways) -> PriceLimit | None:
+    def highest(ways: Ways, _wanted: FirstPlace) -> PriceLimit | None:
         nonlocal known
-        limit = NO_PRICE
-        for asking, floor_ms in ways:
-            limit = limit.or_higher(asking.price_reaching(floor_ms, known))
-            known = NO_PRICE  # nothing is known of builds that are as fast for less, nor of what beats a rival
+        main, faster_ms = ways[0]
+        # what is faster at the highest price at which any is as fast settles both ways
+        limit, build = main.dearest_reaching(ways[-1][1], known)
+        if build is not None and study.judge.speeds(build[None])[0] < faster_ms:
+            limit = NO_PRICE
+            for asking, floor_ms in ways:
+                limit = limit.or_higher(asking.price_reaching(floor_ms, known))
+                known = NO_PRICE  # nothing is known of builds that are as fast for less
+        known = NO_PRICE  # nor of what beats a rival
         return None if limit.none else limit
 
     found, complete, _ = _before_rivals(study, progress, wanted, highest, BringingIn.rival_at_price)
@@ -78,14 +98,18 @@ def first_price(
 def first_mass(
     study: Study, progress: Progress | None, wanted: FirstPlace, builds: IntArray
 ) -> tuple[float | None, bool]:
-    """A mass at which a part comes before a level, and a step above it does not; whether all searches were complete.
+    """A mass at which a part comes before a rival, and a step above it does not; whether all searches were complete.
+
+    That one is as fast for less counts where the rival is held; elsewhere it is so at masses a few steps above only.
 
     Builds (n, S) that have the part may do so at some mass, or changes of them. That it beats a rival at no mass says
     little where that one is slower with the lightest.
     """
 
-    def highest(ways: Ways) -> float | None:
-        found = [asking.mass_reaching(floor_ms, builds) for asking, floor_ms in ways]
+    def highest(ways: Ways, wanted: FirstPlace) -> float | None:
+        # two that nothing holds are as fast at a few hundredths of a pound only
+        asked = ways if wanted.held else ways[:1]
+        found = [asking.mass_reaching(floor_ms, builds) for asking, floor_ms in asked]
         return max((each for each in found if each is not None), default=None)
 
     mass_kg, complete, last = _before_rivals(study, progress, wanted, highest, BringingIn.rival_at_mass)
@@ -100,7 +124,7 @@ def _before_rivals(
     study: Study,
     progress: Progress | None,
     wanted: FirstPlace,
-    highest: Callable[[Ways], Found | None],
+    highest: Callable[[Ways, FirstPlace], Found | None],
     rival_at: Callable[[BringingIn, Found], Ranking],
 ) -> tuple[Found | None, bool, FirstPlace]:
     """The highest price or mass that also holds against cars with the part elsewhere only, which gain by it as well.
@@ -110,7 +134,7 @@ def _before_rivals(
     found, complete = None, True
     for _ in range(MOST_RIVALS):
         ways, before = wanted.ways(study, progress), wanted
-        found, (main, _) = highest(ways), ways[0]
+        found, (main, _) = highest(ways, wanted), ways[0]
         if found is not None and main.elsewhere:
             wanted = wanted.against(study, rival_at(main, found))
         complete &= all(asking.closed for asking, _ in ways)
@@ -119,36 +143,8 @@ def _before_rivals(
     return found, False, wanted
 
 
-def tied_cents(study: Study, without: Ranking, named: str) -> int | None:
-    """Price of the best build without a part, if a cheaper one with it may be as fast; None where that is unlikely.
-
-    That is so where a cap holds it, and where another part does the same as the one named.
-    """
-    if not without.listed:
-        return None
-    held = study.judge.caps(as_fast(speed_of(without)))
-    return int(without.cents[0]) if held or _has_twin(study.options, named) else None
-
-
-_SOLD: Mapping[str, Any] = MappingProxyType({
-    "id": "", "name": "", "price_cents": None, "pack": 1, "stock": None, "owned": 0, "resale_cents": 0,
-    "fitting_cents": 0, "fitting_hours": 0.0, "work": (), "category": "", "tags": frozenset(), "fits": frozenset(),
-    "needs": (), "not_with": (), "axle": None, "slots": (), "notes": "", "where": "", "bases": MappingProxyType({}),
-})  # fmt: skip
-"""What a part is sold and allowed by, all alike: two that differ in nothing else drive the same."""
-
-
-def _has_twin(options: Options, named: str) -> bool:
-    """Whether another part drives the same as one, in a slot where it may be."""
-    return any(
-        p != o and _bare(other) == _bare(options.parts[s][o])
-        for s, o in places_of(options, named)
-        for p, other in enumerate(options.parts[s])
-        if other.id != NONE_ID
-    )
-
-
-def _bare(part: Part) -> Part:
-    """A part without what it is sold and allowed by."""
-    bare = replace(part, **_SOLD)
-    return replace(bare, made=None) if isinstance(bare, Tire) else bare
+def _is_held(study: Study, rival: Ranking) -> bool:
+    """Whether a cap or a limiter holds the best build of a ranking at the last board, in some run."""
+    held = [LIMITS.index("revs"), LIMITS.index("speed cap")]
+    runs = study.judge.runs(rival.builds[:1])
+    return study.judge.caps(as_fast(speed_of(rival))) or any(np.isin(run.passing.limit[1], held).any() for run in runs)

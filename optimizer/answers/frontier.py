@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from optimizer.choice.options import IntArray
+from optimizer.run.judge import least_for
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
 
@@ -136,8 +137,11 @@ class Target:
 def cheapest_past(
     study: Study, target_ms: float, budget_cents: int | None = None, progress: Progress | None = None
 ) -> Target | None:
-    """The cheapest build that reaches a speed for at most a budget (None: any money); None where no build is legal."""
-    found = study.cheapest(target_ms, budget_cents=budget_cents, progress=progress)
+    """The cheapest build that reaches a speed for at most a budget (None: any money); None where no build is legal.
+
+    It is reached by what is no more than half a step in which speeds rank below it.
+    """
+    found = study.cheapest(least_for(target_ms), budget_cents=budget_cents, progress=progress)
     reached = found.listed > 0
     if not reached and len(found.builds) == 0:
         return None

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.answers.brings_in import BringingIn, speed_of
-from optimizer.answers.first_place import FirstPlace, first_price, tied_cents
+from optimizer.answers.first_place import FirstPlace, first_price
 from optimizer.answers.price_limit import NO_PRICE, PriceLimit, highest_affordable
 from optimizer.answers.seller import Ask, asks_of
 from optimizer.choice.options import IntArray, options_of
@@ -227,7 +227,7 @@ def _first_place(study: Study, build: IntArray, part: str) -> tuple[PriceLimit, 
     without = study.best(budget_cents=budget, without_parts=(part,))
     level, fast = speed_of(without), float(study.judge.speeds(build[None])[0])
     known = BringingIn(study, part, budget).dearest(build) if fast >= just_above(level) else NO_PRICE
-    wanted = FirstPlace(part, budget, level, tied_cents(study, without, part))
+    wanted = FirstPlace.before(study, part, budget, without)
     limit, complete = first_price(study, None, wanted, known)
     # of builds that are equal in speed and price this one is the best: at its own price it holds at least
     limit = limit.or_higher(PriceLimit(study.scenario.parts[part].price_cents))

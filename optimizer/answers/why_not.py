@@ -16,7 +16,7 @@ from optimizer.answers.brings_in import TRIED, BringingIn, has_mass, has_price, 
 from optimizer.answers.cards import card_of
 from optimizer.answers.close_price import close_price, reach_of
 from optimizer.answers.closeness import Band, closeness
-from optimizer.answers.first_place import FirstPlace, first_mass, first_price, tied_cents
+from optimizer.answers.first_place import FirstPlace, first_mass, first_price
 from optimizer.answers.kept_out import KeptOut, kept_out
 from optimizer.answers.meanwhile import begin, begin_after
 from optimizer.answers.price_limit import NO_PRICE, PriceLimit
@@ -263,7 +263,7 @@ class _Asked:
         # What builds that have it elsewhere gain is asked about at the price or mass that is found.
         elsewhere = asking is not None and bool(asking.elsewhere)
         rival = self._best(without_parts=(self.part.id,)) if elsewhere else without
-        question = FirstPlace(self.named, self.budget_cents, speed_of(rival), tied_cents(self.study, rival, self.named))
+        question = FirstPlace.before(self.study, self.named, self.budget_cents, rival)
         builds = with_it.builds[:TRIED] if heavy else None
         if asking is not None and priced:
             return self._at_a_price(without, with_it, in_best, asking, question, builds)

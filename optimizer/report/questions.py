@@ -17,6 +17,7 @@ from optimizer.questions import MoneySteps, OnEverySalt, Record, Why
 from optimizer.report.tables import Table, shortened
 from optimizer.report.width import is_wide
 from optimizer.report.wording import FIXED, Words, both, caution, plural, unswapped, wrapped
+from optimizer.run.judge import speed_steps
 from optimizer.scenario.parts import NONE_ID
 from optimizer.units import shown, to_unit
 
@@ -290,8 +291,11 @@ def compare_text(words: Words, result: Comparison, first: str, second: str) -> s
     if not result.differences:
         same = _capital(f"{first} and {second} are the same build: {words.speed(result.first_ms)}.")
         return told(words, _capital(f"{first} against {second}"), [wrapped(same)])
+    differ = len(result.differences)
     faster, slower = (first, second) if result.gain_ms <= 0 else (second, first)
     lead = f"{faster} is {words.gap(result.gain_ms)} faster than {slower}"
+    if speed_steps(result.gain_ms) == 0:
+        lead = "as fast as each other"
     money = "" if result.cents is None else f"{words.costs(result.cents)} and "
     weighs = "weighs the same"
     if abs(result.mass_kg) >= SMALL_KG:
@@ -307,6 +311,7 @@ def compare_text(words: Words, result: Comparison, first: str, second: str) -> s
         wrapped(band_text(words, result.band, first, second)),
         "",
         words.heading(f"What each difference is worth, from {first} to {second}"),
+        *([wrapped("The middle of what it is worth alone, put into the first, and as the last.")] * (differ > 1)),
     ]
     for each in result.differences:
         text = change_text(words, [each.slot], each.first, each.second)
@@ -314,6 +319,9 @@ def compare_text(words: Words, result: Comparison, first: str, second: str) -> s
         worth += f"as the last {words.gap(each.in_second_ms, sign=True)})"
         alone = "" if each.first_legal and each.second_legal else "; not legal alone"
         lines.append(wrapped(f"{worth}: {text}{alone}", "  - "))
+    if differ > 1:
+        beyond = f"{words.gap(result.together_ms, sign=True)}: what they do to each other beyond that"
+        lines.append(wrapped(f"{beyond}; {words.gap(result.gain_ms, sign=True)} in all", "  - "))
     lines += ["", words.heading("What would have to be true for the order to turn")]
     turning = [_switch(words, each) for each in result.switching if each.value is not None]
     lines += [wrapped(each, "  - ") for each in turning[:SHOWN_SWITCHES]]

@@ -12,6 +12,7 @@ from optimizer.answers.plausibility import Doubt
 from optimizer.answers.power_in_air import PowerSpread
 from optimizer.answers.swaps import Swap
 from optimizer.report.width import line_width
+from optimizer.run.judge import least_for
 from optimizer.scenario.cells import CURRENCIES
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.parts import NONE_ID, Tire
@@ -238,12 +239,14 @@ class Words:
 
     def beside_record(self, speed_ms: float, planned_ms: float) -> str:
         """The same of any speed, against what takes the record."""
-        over = "over" if speed_ms >= planned_ms else "short of"
+        over = "over" if speed_ms >= least_for(planned_ms) else "short of"
         return f"{self.gap(speed_ms - planned_ms)} {over} the {self.speed(planned_ms)} that takes the record"
 
     def shortfall(self, speed_ms: float, planned_ms: float) -> str:
         """By how much a speed is short of what takes the record, after a comma; empty where it takes it."""
-        return f", {self.gap(planned_ms - speed_ms)} short of what takes the record" if speed_ms < planned_ms else ""
+        if speed_ms >= least_for(planned_ms):
+            return ""
+        return f", {self.gap(planned_ms - speed_ms)} short of what takes the record"
 
 
 def rpm(value: float) -> str:

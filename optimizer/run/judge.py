@@ -370,6 +370,11 @@ def as_fast(speed_ms: float) -> float:
     return float((speed_steps(speed_ms) - 0.5) * SPEED_STEP_MS)
 
 
+def least_for(wanted_ms: float) -> float:
+    """The least speed that does one that is wanted [m/s]: to half a step, so that no last digit decides."""
+    return wanted_ms - 0.5 * SPEED_STEP_MS
+
+
 def just_above(speed_ms: float) -> float:
     """The least speed that ranks above another [m/s]."""
     return float((speed_steps(speed_ms) + 0.5) * SPEED_STEP_MS)

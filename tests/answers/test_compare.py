@@ -1,6 +1,7 @@
 """Two builds side by side: against the simulator asked directly, and switching values that can be reasoned out."""
 
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 import pytest
@@ -9,8 +10,9 @@ from optimizer.answers.compare import compare, switching_values
 from optimizer.answers.unknowns import with_values
 from optimizer.report.questions import compare_text
 from optimizer.report.wording import Words
-from optimizer.run.judge import Judge
+from optimizer.run.judge import SPEED_STEP_MS, Judge
 from optimizer.run.model import RunModel
+from optimizer.scenario.event import Bracket
 from optimizer.search.study import Study
 from tests.choice.records import extra_slot, make_engine, make_extra, make_rotor, make_scenario, make_tire
 from tests.scenes import MPH
@@ -198,3 +200,27 @@ def test_every_comparison_asks_about_salt_air_shape_and_power(study):
     assert keys == shared | {"part:R-b:brake_drag_n", "part:R-front-stock:brake_drag_n"}
     engines = {each.unknown.key for each in switching_values(study, row(study, {}), row(study, {"engine": "E-b"}))}
     assert {"part:E-stock:curve", "part:E-b:curve"} <= engines
+
+
+def test_two_that_a_cap_holds_are_as_fast_and_what_sets_them_apart_is_told(study):
+    """Neither is faster; the order turns where the better one is held no more and the other falls behind."""
+    speeds = study.judge.speeds(np.stack([row(study, FIRST), row(study, SECOND)]))
+    bracket = Bracket(name="cage", above_ms=speeds.min(), requires="nothing has this", hold_off_ms=1.0)
+    event, race = study.scenario.event, replace(study.scenario.race_class, brackets=(bracket,))
+    classes = MappingProxyType({**event.classes, event.race_class: race})
+    capped = Study.of(replace(study.scenario, event=replace(event, classes=classes)))
+    worse, better = (row(capped, (FIRST, SECOND)[n]) for n in np.argsort(speeds))
+    found = compare(capped, worse, better, draws=8)
+    assert abs(found.gain_ms) < SPEED_STEP_MS / 2
+    assert "as fast as each other" in " ".join(compare_text(Words(capped.scenario), found, "A", "B").split())
+    turning = [each for each in found.switching if each.value is not None]
+    assert turning
+    for each in turning:
+        away = 1e-3 * (each.value - each.unknown.value)
+        gains = []
+        for value in (each.value - away, each.value + away):
+            judge = Judge(RunModel(with_values(capped.options, {each.unknown: value})), SALT)
+            first, second = judge.speeds(np.stack([worse, better]))
+            gains.append(second - first)
+        assert gains[0] < 1e-4
+        assert gains[1] > 0

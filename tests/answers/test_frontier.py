@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from types import MappingProxyType
 
 import numpy as np
 import pytest
 
 from optimizer.answers.frontier import Step, cheapest_past, money_against_speed
 from optimizer.run.judge import SPEED_STEP_MS, just_above
+from optimizer.scenario.event import Bracket
 from optimizer.search import ranking
 from optimizer.search.looking import Looking
 from optimizer.search.ruling_out import RulingOut
@@ -83,15 +85,34 @@ def test_the_cheapest_past_a_speed(seed: int) -> None:
     study, cents, speed = legal_builds(seed)
     for share in (0.2, 0.7, 0.97, 1.0):
         floor = float(np.quantile(speed, share, method="higher"))
-        found = cheapest_past(study.fresh(), just_above((floor - 1) * SPEED_STEP_MS))
+        found = cheapest_past(study.fresh(), floor * SPEED_STEP_MS)
         assert found is not None
         assert found.reached
         assert found.closed
         assert found.cents == cents[speed >= floor].min()
-    found = cheapest_past(study.fresh(), just_above(speed.max() * SPEED_STEP_MS))
+    found = cheapest_past(study.fresh(), (speed.max() + 1) * SPEED_STEP_MS)
     assert found is not None
     assert not found.reached
     assert round(found.speed_ms / SPEED_STEP_MS) == speed.max()
+
+
+@pytest.mark.parametrize("seed", [1, 5032])
+def test_a_target_at_a_cap_is_reached_by_all_whom_it_holds(seed: int) -> None:
+    """Whatever the last digit of their mean says."""
+    study, _, speed = legal_builds(seed)
+    cap_ms = float(np.quantile(speed, 0.4)) * SPEED_STEP_MS
+    bracket = Bracket(name="cage", above_ms=cap_ms + 1.0, requires="nothing has this", hold_off_ms=1.0)
+    event, race = study.scenario.event, replace(study.scenario.race_class, brackets=(bracket,))
+    classes = MappingProxyType({**event.classes, event.race_class: race})
+    capped = Study.of(replace(study.scenario, event=replace(event, classes=classes)))
+    builds, speeds, _ = every_passing(capped.judge, capped.legality)
+    prices = capped.book.price(builds)
+    at_cap = prices.available & (speeds > cap_ms - SPEED_STEP_MS / 2)
+    for last_digit in (-1e-12, 0.0, 1e-12):
+        found = cheapest_past(capped.fresh(), cap_ms + last_digit)
+        assert found is not None
+        assert found.reached
+        assert found.cents == prices.cents[at_cap].min()
 
 
 @pytest.mark.parametrize("seed", SEEDS)
