@@ -31,13 +31,14 @@ class Backup:
     """What to fit if a part is gone: the best other part for all its slots, all else kept.
 
     Of equally fast ones it is the cheapest. Change of speed [m/s] and of price [cents] with it; ``affordable``: within
-    the budget.
+    the budget; ``cap_ms``: speed [m/s] that the car may not pass then, where it may with the part.
     """
 
     part: str
     gain_ms: float
     cents: int
     affordable: bool
+    cap_ms: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,12 +247,14 @@ def _backups(study: Study, build: IntArray, parts: Sequence[str]) -> dict[str, B
     speed = study.judge.joined(runs)
     budget = study.scenario.event.budget_cents
     affordable = prices.cents <= (math.inf if budget is None else budget)
+    caps = study.judge.model.drive_rows(rows).cap_ms
     found: dict[str, Backup] = {}
     for place in np.lexsort([prices.cents, -speed_steps(speed), ~affordable]):  # where a cap holds both, the cheaper
         part, other, _ = tried[place - 1]
         if place and legal[place] and part not in found:
             gain, cents = speed[place] - speed[0], prices.cents[place] - prices.cents[0]
-            found[part] = Backup(other, float(gain), int(cents), bool(affordable[place]))
+            cap = float(caps[place]) if caps[place] < caps[0] else None
+            found[part] = Backup(other, float(gain), int(cents), bool(affordable[place]), cap)
     return found
 
 

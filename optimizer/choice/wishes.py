@@ -97,7 +97,9 @@ def places_of(options: Options, named: str) -> tuple[tuple[int, int], ...]:
         known = there.keys() - {NONE_ID}
         same = [each for each in sorted(known) if each.lower() == part.lower()]
         near = list(dict.fromkeys([*same, *get_close_matches(part, sorted(known), n=3, cutoff=0.5)]))[:3]
-        hint = f"; nearest: {', '.join(near)}" if near else ""
+        hint = f"; nearest: {', '.join(near)}" if near else "; ids are in the first column of the sheets"
+        elsewhere = [slot.name for s, slot in enumerate(options.slots) if any(c.id == part for c in options.parts[s])]
+        hint = f"; it goes into {', '.join(elsewhere)}" if elsewhere else hint
         where = f" in {slot}" if slot else ""
         raise UsageError(f"no part is called {part!r}{where}{hint}")
     return places

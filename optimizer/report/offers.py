@@ -28,7 +28,7 @@ def why_not_text(words: Words, found: WhyNot) -> str:
             wrapped(change_text(words, [each.slot], each.without, each.with_it), "  - ") for each in found.differences
         ]
     if found.price is not None or found.mass is not None:
-        lines += ["", words.heading("What would bring it in")]
+        lines += ["", words.heading("How dear it may be" if found.in_best else "What would bring it in")]
     if found.price is not None:
         lines += _price(words, found.price)
     if found.mass is not None:
@@ -44,7 +44,8 @@ def why_not_text(words: Words, found: WhyNot) -> str:
         lines += _what_keeps_out(found.kept_out.text, found.kept_out.reasons)
         for near in found.kept_out.nearest:
             lines.append(wrapped(f"Nearest that would do: {words.part(near.id)} as {near.slot}.", "  - "))
-    return told(words, f"Why not {name} ({where})", [*lines, "", completeness(found.closed)])
+    title = f"{name} ({where})" if found.in_best else f"Why not {name} ({where})"
+    return told(words, title, [*lines, "", completeness(found.closed)])
 
 
 def _what_keeps_out(text: str, reasons: tuple[str, ...]) -> list[str]:
@@ -88,13 +89,10 @@ def _put_in(words: Words, put_in: PutIn) -> str:
 def _price(words: Words, price: PriceAnswer) -> list[str]:
     """At which price a part would be in."""
     if not price.matters:
-        return [
-            wrapped(
-                "Its price does not matter: no build has to buy one at it (enough are owned or on the car, or a kit "
-                "brings it), or money is not limited.",
-                "  - ",
-            )
-        ]
+        why = "no build has to buy one at it (enough are owned or on the car, or a kit brings it)"
+        if words.scenario.event.budget_cents is None:
+            why = "money is not limited"
+        return [wrapped(f"Its price does not matter: {why}.", "  - ")]
     unit = "each" if price.pack == 1 else "a pair" if price.pack == 2 else f"a set of {price.pack}"
     lines = [wrapped(f"First place {_limit(words, price.first, unit)}{_stated(words, price, unit)}.", "  - ")]
     if price.close is not None:

@@ -118,8 +118,15 @@ def _backup(words: Words, item: ToBuy) -> str:
     dear = "" if each.affordable else " (over the budget)"
     return (
         f"If it is gone: {words.part(each.part)}, {words.gap(each.gain_ms, sign=True)}, "
-        f"{words.extra_money(each.cents)}{dear}."
+        f"{words.extra_money(each.cents)}{dear}.{_held(words, each.cap_ms)}"
     )
+
+
+def _held(words: Words, cap_ms: float | None) -> str:
+    """What a car may not pass then, as a sentence after another."""
+    if cap_ms is None:
+        return ""
+    return f" The car may then NOT pass {words.speed(cap_ms)}{words.bracket(cap_ms)}: the driver has to hold it there."
 
 
 def _ask(words: Words, ask: Ask) -> str:

@@ -150,7 +150,7 @@ def budget_text(words: Words, options: Options, found: MoneySteps, *, every: boo
             band = bands[place]
             if band is not None and band.too_close:
                 head += "; TOO CLOSE TO CALL with the step before"
-        lines.append(wrapped(head))
+        lines.append(wrapped(f"{head}. Unlike {'the car as it stands' if before is None else 'the step before'}:"))
         if before is None:
             lines += builds_differ(words, build, options.decode(options.fitted))
         else:
@@ -359,6 +359,7 @@ def salts_text(words: Words, options: Options, rows: Sequence[OnEverySalt]) -> s
             for salt, each in row.by_salt.items()
         )
         lines += ["", wrapped(f"{words.price(row.cents)}: {said}{' *' if _moves(row) else ''}.", f"{number}. ")]
+        lines.append("   Unlike number 1:" if number > 1 else "   Changes from the car as it stands:")
         lines += builds_differ(words, options.decode(row.build), first if number > 1 else fitted, "   - ")
     moved = sum(map(_moves, rows))
     text = f"{plural(moved, 'build changes', 'builds change')} place" if moved else "No build changes place"

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from optimizer.report.width import line_width
+
 GAP = 2
 """Blanks between columns."""
 
@@ -23,14 +25,18 @@ class Table:
     left: frozenset[int] = frozenset({0})
 
     def lines(self, indent: str = "  ") -> list[str]:
-        """The table as lines: a header, then the rows, words to the left and numbers to the right."""
+        """The table as lines: a header, then the rows, words to the left and numbers to the right.
+
+        Columns stand closer together where they would pass the width of a terminal.
+        """
         every = [self.headers, *self.rows]
         widths = [max(len(row[c]) for row in every) for c in range(len(self.headers))]
-        return [indent + self._line(row, widths) for row in every]
+        fits = len(indent) + sum(widths) + GAP * (len(widths) - 1) <= line_width()
+        return [indent + self._line(row, widths, GAP if fits else 1) for row in every]
 
-    def _line(self, row: Sequence[str], widths: Sequence[int]) -> str:
+    def _line(self, row: Sequence[str], widths: Sequence[int], gap: int) -> str:
         cells = (
             f"{cell:<{width}}" if c in self.left else f"{cell:>{width}}"
             for c, (cell, width) in enumerate(zip(row, widths, strict=True))
         )
-        return (" " * GAP).join(cells).rstrip()
+        return (" " * gap).join(cells).rstrip()

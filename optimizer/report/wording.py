@@ -145,7 +145,7 @@ class Words:
     def limit(self, card: BuildCard, run: RunCard) -> str:
         """What limits the speed at the last board."""
         settles = self.speed(run.settles_ms)
-        cap = "" if card.cap_ms is None else f" of {self.speed(card.cap_ms)}{self._bracket(card.cap_ms)}"
+        cap = "" if card.cap_ms is None else f" of {self.speed(card.cap_ms)}{self.bracket(card.cap_ms)}"
         return {
             "power": f"power: what the engine has is used up by air and salt, it settles at {settles}",
             "revs": f"revs: the rev limit of {rpm(card.rev_limit_rpm)} in {ordinal(run.gear)} gear",
@@ -154,7 +154,7 @@ class Words:
             "speed cap": f"the speed cap{cap}: the car would do more but may not",
         }[run.limit]
 
-    def _bracket(self, cap_ms: float) -> str:
+    def bracket(self, cap_ms: float) -> str:
         """The equipment without which a car may not pass a speed; nothing where that is not what caps it."""
         needed = [each for each in self.scenario.race_class.brackets if math.isclose(each.cap_ms, cap_ms)]
         return f" (without {needed[0].requires}, for {needed[0].name})" if needed else ""

@@ -162,7 +162,7 @@ def money(text: str, currency: str) -> int:
 
 def _cents(bare: str) -> int:
     if not re.fullmatch(r"-?(\d+|[1-9]\d{0,2}(,\d{3})+)(\.\d*)?", bare):
-        raise ValueError(slip_of(bare) or "must be an amount of money, such as $1,200 or 85.50")
+        raise ValueError(slip_of(bare) or "must be an amount of money, such as 1,200 or 85.50")
     if re.fullmatch(r"-?[1-9]\d{0,2}\.\d{3}", bare):
         # $1.200 is twelve hundred where it was learned so: neither that nor one dollar twenty may be guessed
         raise ValueError(f"has three digits behind a dot; write {bare.replace('.', ',')}, or cents with two")

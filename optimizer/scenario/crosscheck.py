@@ -203,6 +203,9 @@ def _hint_for_kit(part: str, known: set[str]) -> str:
     before = re.fullmatch(r"(\d+)\s*x\s*(.+)", part)
     if before and before[2] in known:
         return f"; the number of pieces stands behind the id: {before[2]} x{before[1]}"
+    first, _, rest = part.partition(" ")
+    if first in known and rest:
+        return f"; a number of pieces reads like {first} x4"
     return "; separate the parts of a kit by semicolons" if "," in part else nearest(part, known)
 
 

@@ -33,8 +33,8 @@ NAMED = options_of(make_scenario(make_tire(id_, name=name) for id_, name in NAME
         ("light  14", "'light  14' is the name of T-b: ask for T-b"),
         ("front tires=Light 14", "'Light 14' is the name of T-b: ask for front tires=T-b"),
         ("long", "'long' is the name of T-c, T-d: ask for one of them by its id"),
-        ("front wheels=long", "no part is called 'long' in front wheels"),
-        ("lone", "no part is called 'lone'"),
+        ("front wheels=long", "no part is called 'long' in front wheels; ids are in the first column of the sheets"),
+        ("lone", "no part is called 'lone'; ids are in the first column of the sheets"),
     ],
 )
 def test_the_name_of_a_part_is_told_its_id(named, says):

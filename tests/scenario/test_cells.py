@@ -54,9 +54,9 @@ def test_money_is_exact(amount):
         ("1.200,50", "USD", "has a decimal comma; write 1,200.50"),
         ("1.200", "USD", "has three digits behind a dot; write 1,200, or cents with two"),
         ("$1 200", "USD", "has a space between its digits; write 1,200"),
-        ("nan", "USD", "must be an amount of money, such as $1,200 or 85.50"),
-        ("ask", "USD", "must be an amount of money, such as $1,200 or 85.50"),
-        ("TRUE", "USD", "must be an amount of money, such as $1,200 or 85.50"),
+        ("nan", "USD", "must be an amount of money, such as 1,200 or 85.50"),
+        ("ask", "USD", "must be an amount of money, such as 1,200 or 85.50"),
+        ("TRUE", "USD", "must be an amount of money, such as 1,200 or 85.50"),
     ],
 )
 def test_money_is_refused_by_name(text, currency, said):
