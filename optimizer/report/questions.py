@@ -139,6 +139,7 @@ def budget_text(words: Words, options: Options, found: MoneySteps, *, every: boo
         "(--every lists all)."
     )  # fmt: skip
     lines = [wrapped(f"The fastest legal build for every budget. {exact}"), "", *_steps(words, found), ""]
+    lines += [wrapped("What each is unlike: the first the car as it stands, each other the step before it."), ""]
     for place, step in enumerate(steps):
         build = options.decode(step.build)
         before = steps[place - 1] if place else None
@@ -150,7 +151,7 @@ def budget_text(words: Words, options: Options, found: MoneySteps, *, every: boo
             band = bands[place]
             if band is not None and band.too_close:
                 head += "; TOO CLOSE TO CALL with the step before"
-        lines.append(wrapped(f"{head}. Unlike {'the car as it stands' if before is None else 'the step before'}:"))
+        lines.append(wrapped(head))
         if before is None:
             lines += builds_differ(words, build, options.decode(options.fitted))
         else:
@@ -319,7 +320,7 @@ def compare_text(words: Words, result: Comparison, first: str, second: str) -> s
         worth += f"as the last {words.gap(each.in_second_ms, sign=True)})"
         alone = "" if each.first_legal and each.second_legal else "; not legal alone"
         lines.append(wrapped(f"{worth}: {text}{alone}", "  - "))
-    if differ > 1:
+    if differ > 1 and abs(result.together_ms) >= SMALL_MS:
         beyond = f"{words.gap(result.together_ms, sign=True)}: what they do to each other beyond that"
         lines.append(wrapped(f"{beyond}; {words.gap(result.gain_ms, sign=True)} in all", "  - "))
     lines += ["", words.heading("What would have to be true for the order to turn")]
