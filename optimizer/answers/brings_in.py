@@ -166,6 +166,16 @@ class BringingIn:
         steps = self._steps_reaching(floor_ms, builds)
         return None if steps is None else steps * MASS_STEP_KG
 
+    def mass_as_fast(self, mass_kg: float, floor_ms: float, builds: IntArray) -> float:
+        """The same or a higher mass than one at which a build is faster, by changes of ``builds`` (n, S) alone."""
+        steps, own = round(mass_kg / MASS_STEP_KG) + 1, self._ends()[1]
+        if steps >= own:
+            return mass_kg
+        found = self._changed(self._weighing(steps), builds)
+        if not reaches(found, floor_ms):
+            return mass_kg
+        return self._heaviest(found.builds[:TRIED], steps, own, floor_ms) * MASS_STEP_KG
+
     def rival_at_mass(self, mass_kg: float) -> Ranking:
         """The best build that does not have the part where asked for, with a part of some mass."""
         return self._without(self._weighing(round(mass_kg / MASS_STEP_KG)))

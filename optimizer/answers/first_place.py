@@ -100,17 +100,23 @@ def first_mass(
 ) -> tuple[float | None, bool]:
     """A mass at which a part comes before a rival, and a step above it does not; whether all searches were complete.
 
-    That one is as fast for less counts where the rival is held; elsewhere it is so at masses a few steps above only.
+    That one is as fast for less counts, too. Where the rival is not held it is so at masses a few steps above only:
+    these are looked for among changes of what is known.
 
     Builds (n, S) that have the part may do so at some mass, or changes of them. That it beats a rival at no mass says
     little where that one is slower with the lightest.
     """
 
     def highest(ways: Ways, wanted: FirstPlace) -> float | None:
-        # two that nothing holds are as fast at a few hundredths of a pound only
-        asked = ways if wanted.held else ways[:1]
-        found = [asking.mass_reaching(floor_ms, builds) for asking, floor_ms in asked]
-        return max((each for each in found if each is not None), default=None)
+        (main, faster_ms), *for_less = ways
+        found = main.mass_reaching(faster_ms, builds)
+        for less, as_fast_ms in for_less:
+            if wanted.held:
+                other = less.mass_reaching(as_fast_ms, builds)
+                found = other if found is None else max(found, other or 0.0)
+            elif found is not None:  # two that nothing holds are as fast at a few hundredths of a pound only
+                found = less.mass_as_fast(found, as_fast_ms, builds)
+        return found
 
     mass_kg, complete, last = _before_rivals(study, progress, wanted, highest, BringingIn.rival_at_mass)
     if mass_kg is None and last != wanted:

@@ -53,14 +53,19 @@ class SpeedStep:
 
 
 def speed_steps_of(judge: Judge, build: IntArray) -> tuple[SpeedStep, ...]:
-    """Steps up to the speed at which a build (S,) passes the last board, in its first run's air and wind."""
+    """Steps up to the speed at which a build (S,) passes the last board, in its first run's air and wind.
+
+    The event's license steps are among them, each of which has to be shown before the next.
+    """
     car = judge.model.inputs(build[None], judge.conditions[0])
     run = judge.run_of(car)
     last, number = float(run.passing.speed[1, 0]), int(run.passing.gear[1, 0])
     unit = judge.event.speed_unit
     rounded = [from_unit(ROUND_TO * round(to_unit(last * share, unit, "speed") / ROUND_TO), unit, "speed")
                for share in SHARES]  # fmt: skip
-    below = sorted({speed for speed in rounded if 0 < speed <= last * (1 - LEAST_APART)})
+    asked = [speed for speed in judge.event.meet.license_steps_ms if speed < last]
+    own = [speed for speed in rounded if all(abs(speed - each) > last * LEAST_APART for each in asked)]
+    below = sorted({*asked, *(speed for speed in own if 0 < speed <= last * (1 - LEAST_APART))})
     speeds = np.array([*below, last])
     many = np.zeros(len(speeds), dtype=np.int64)
     gear = Gear(car.take(many), number)

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from optimizer.answers.every_part import every_part
 from optimizer.answers.speed_steps import speed_steps_of
 from optimizer.answers.swaps import best_swaps, single_swaps
+from optimizer.choice.options import options_of
+from optimizer.run.judge import Judge
+from optimizer.run.model import RunModel
 from optimizer.run.stopping import stopping_of
 from tests.scenes import MPH, STARTER, Scene
 
@@ -70,6 +75,17 @@ def test_steps_rise_to_the_speed_at_the_last_board(scene):
         values = [getattr(step, name) for step in steps]
         assert values == sorted(values)
     assert steps[-1].throttle <= 1
+
+
+def test_the_steps_of_a_license_are_among_them(scene):
+    """In place of round ones close by."""
+    asked = (77 * MPH, 81.4 * MPH)
+    event = replace(scene.judge.event, meet=replace(scene.judge.event.meet, license_steps_ms=(*asked, 300 * MPH)))
+    judge = Judge(RunModel(options_of(replace(scene.options.scenario, event=event))))
+    steps = [step.speed_ms for step in speed_steps_of(judge, scene.options.fitted)]
+    assert set(asked) < set(steps)
+    assert 80 * MPH not in [pytest.approx(each) for each in steps]
+    assert len(steps) > len(asked) + 1
 
 
 def test_the_last_step_stops_as_the_stopping_rule_says(scene):

@@ -68,6 +68,12 @@ class Everything:
         """Highest speed in ranks; 0 where there is none."""
         return float(np.round(self.fastest(chosen, cents, budget) / SPEED_STEP_MS))
 
+    def first(self, chosen: np.ndarray, cents: np.ndarray, budget: int) -> tuple[float, float]:
+        """The same, and its price below zero: what is higher ranks before."""
+        best = self.best(chosen, cents, budget)
+        equals = chosen & (cents <= budget) & (np.round(self.speed / SPEED_STEP_MS) == best)
+        return best, -float(cents[equals].min(initial=np.inf))
+
     def fastest(self, chosen: np.ndarray, cents: np.ndarray, budget: int) -> float:
         """Highest speed; 0 where there is none."""
         return float(self.speed[chosen & (cents <= budget)].max(initial=0.0))
@@ -90,7 +96,7 @@ def first_at(scenario: Scenario, named: str, mass_kg: float, budget: int) -> boo
     part = named.rpartition("=")[2]
     other = everything_of(Study.of(lighter_by(scenario, part, mass_kg)))
     cents, has = other.cents(part, scenario.parts[part].price_cents), other.has(named)
-    return other.best(has, cents, budget) > other.best(~has, cents, budget)
+    return other.first(has, cents, budget) > other.first(~has, cents, budget)
 
 
 @cache
@@ -212,7 +218,7 @@ def test_the_price_on_both_sides(seed: int, named: str) -> None:
 
     def leads(price: int | None) -> bool:
         cents = every.cents(part, price)
-        return every.best(has, cents, budget) > every.best(~has, cents, budget)
+        return every.first(has, cents, budget) > every.first(~has, cents, budget)
 
     if limit.any_price:
         assert leads(None) or leads(ANY)
