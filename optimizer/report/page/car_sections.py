@@ -91,8 +91,8 @@ def odds_section(words: PageWords, decision: Decision) -> Section:
         f"By the end of run 1, 2, ... the record has fallen to number 1 in {fallen} of 100 draws.",
         lasting_words(words, first, "number 1"),
         basis_words(replace(found, calibrated=found.calibrated or decision.result.said_done is not None)),
-        f"{first_to_measure(words, measure)} To know everything beforehand would be worth {everything}; "
-        "no test is worth more.",
+        f"{first_to_measure(words, measure)} To know everything beforehand would be worth {everything}.",
+        "No test is worth more.",
     ]
     worth = [each for each in measure.unknowns if each.matters][:MEASURED]
     rows = [[typed(each.unknown.name), " ".join(list(about_unknown(words, each))[1:]) or "No test in the table.",
