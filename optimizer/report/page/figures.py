@@ -74,7 +74,8 @@ class Rows(Plot):
         """Write the names."""
         for row, name in enumerate(self.names):
             if self.above:
-                self.text(0, self.middle(row) - 12, shorter(name, self.width), "label")
+                clear = self.left + 4.0  # of a line at the left end
+                self.text(clear, self.middle(row) - 12, shorter(name, self.width - clear), "label")
             else:
                 self.text(0, self.middle(row) + 4, shorter(name, self.room - 14), "label")
 
