@@ -81,6 +81,13 @@ class BringingIn:
         """The study with the part at the highest price of a limit."""
         return self._priced(None if limit.any_price else limit.cents)
 
+    def best_at_price(self, limit: PriceLimit) -> Ranking:
+        """The best build that has the part where asked for, at the highest price of a limit."""
+        study = self.at_price(limit)
+        found = study.best(budget_cents=self.budget_cents, with_parts=(self.named,), progress=self.progress)
+        self.closed &= bool(found.evidence.closed)
+        return found
+
     def rival_at_price(self, limit: PriceLimit) -> Ranking:
         """The best build that does not have the part where asked for, at the highest price of a limit."""
         return self._without(self.at_price(limit))

@@ -46,6 +46,8 @@ def close_price(asking: BringingIn, rival: Ranking, floor_ms: float, known: Pric
             limit, build = asking.likely_reaching(floor_ms)
         if build is None or highest.or_higher(limit) == highest:
             return highest
+        if limit.any_price:  # a kit brings it: at any price others may be faster with it
+            build = asking.best_at_price(limit).builds[0]
         against = asking.rival_at_price(limit) if asking.elsewhere else rival
         (band,) = closeness(asking.at_price(limit), against.builds[0], build[None])
         if band.difference_ms <= 0 or band.too_close:

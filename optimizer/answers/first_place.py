@@ -146,7 +146,7 @@ def _before_rivals(
         complete &= all(asking.closed for asking, _ in ways)
         if wanted == before:
             return found, complete, wanted
-    return found, False, wanted
+    return None, False, wanted  # what was found last was not held against the last rival
 
 
 def _is_held(study: Study, rival: Ranking) -> bool:
