@@ -201,6 +201,14 @@ class Cheapest:
     speed_ms: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Worth:
+    """The most that one purchase is worth, None without a budget, and the speed [m/s] of the build that it is for."""
+
+    most_cents: int | None
+    speed_ms: float
+
+
 @dataclass(slots=True)
 class _Asker:
     """Asks for best builds with some offers, and keeps whether all searches were closed.
@@ -291,31 +299,33 @@ def _most_worth(asker: _Asker, one: str) -> tuple[bool, int | None]:
     if not numbers or asker.stall.refused(one):
         return False, None
     budget, without = asker.budget_cents, asker.without
-    as_fast_ms = asker.floor_ms if without is None else as_fast(without.speed_ms)
-    cheapest = asker.cheapest(one, numbers[-1], as_fast_ms, budget)
-    if cheapest is None:
+    least_ms = asker.floor_ms if without is None else as_fast(without.speed_ms)
+    found = _most_for(asker, one, numbers, least_ms, budget)
+    if found is None:
         return False, None
-    if without is None or cheapest.speed_ms >= asker.floor_ms:  # what is only as fast is no cheaper
-        return True, _most_for(asker, one, numbers, asker.floor_ms, budget, cheapest)
-    ways = [(asker.floor_ms, budget), (as_fast_ms, without.cents - 1)]
-    found = [(money, asker.cheapest(one, numbers[-1], floor, money), floor) for floor, money in ways]
-    most = [_most_for(asker, one, numbers, floor, money, each) for money, each, floor in found if each is not None]
-    return bool(most), max((each for each in most if each is not None and budget is not None), default=None)
+    if without is None or found.speed_ms >= asker.floor_ms:  # nothing that is only as fast may cost more
+        return True, found.most_cents
+    ways = [(asker.floor_ms, budget), (least_ms, without.cents - 1)]
+    each = [worth for floor, money in ways if (worth := _most_for(asker, one, numbers, floor, money)) is not None]
+    if budget is None:
+        return bool(each), None
+    return bool(each), max((worth.most_cents for worth in each if worth.most_cents is not None), default=None)
 
 
 def _most_for(
-    asker: _Asker, one: str, numbers: Sequence[int], floor_ms: float, budget: int | None, found: Cheapest
-) -> int | None:
-    """The most that one purchase is worth for a build as fast as a floor; ``found`` is the cheapest with all free."""
-    if budget is None:
-        return None
-    most = (budget - found.cents) // found.bought
+    asker: _Asker, one: str, numbers: Sequence[int], floor_ms: float, budget: int | None
+) -> _Worth | None:
+    """The most that one purchase is worth for a build as fast as a floor, and the speed of that build."""
+    found = asker.cheapest(one, numbers[-1], floor_ms, budget)
+    if found is None or budget is None:
+        return None if found is None else _Worth(None, found.speed_ms)
+    worth = _Worth((budget - found.cents) // max(found.bought, 1), found.speed_ms)
     for number in reversed([each for each in numbers if each < found.bought]):
         # only a build that may be paid for at a cent more is of interest
-        fewer = asker.cheapest(one, number, floor_ms, budget - number * (most + 1))
+        fewer = asker.cheapest(one, number, floor_ms, budget - number * ((worth.most_cents or 0) + 1))
         if fewer is not None:
-            most = (budget - fewer.cents) // number
-    return most
+            worth = _Worth((budget - fewer.cents) // number, fewer.speed_ms)
+    return worth
 
 
 def _purchases(stall: Stall, one: str) -> list[int]:
