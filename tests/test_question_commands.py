@@ -17,13 +17,12 @@ from optimizer import cli, questions
 from optimizer.errors import NoLegalBuildError, UsageError
 from optimizer.questions import on_every_salt
 from optimizer.report.wording import CAUTION
-from optimizer.scenario.event import Bracket
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.sharing import Helper
 from optimizer.search.study import Study
 from tests.json_schema import faults_of
 from tests.scenes import STARTER, study_of_starter
-from tests.search.catalogs import every_passing, random_catalog
+from tests.search.catalogs import every_passing, held_to, random_catalog
 from tests.test_cli import FORBIDDEN
 
 COMMANDS = [
@@ -230,18 +229,11 @@ def test_builds_that_are_equal_on_a_salt_stand_as_the_ranking_has_them(seed: int
     plain = Study.of(scenario)
     _, speed, _ = every_passing(plain.judge, plain.legality)
     cap_ms = float(np.quantile(speed[speed > 0], 0.4))
-    bracket = Bracket(name="cage", above_ms=cap_ms + 1.0, requires="nothing has this", hold_off_ms=1.0)
-    event, race = scenario.event, replace(scenario.race_class, brackets=(bracket,))
     lighter = replace(scenario.parts["W0"], id="W9", mass_kg=scenario.parts["W0"].mass_kg - 1.5)
-    study = Study.of(
-        replace(
-            scenario,
-            parts=MappingProxyType({**scenario.parts, "W9": lighter}),
-            event=replace(event, classes=MappingProxyType({**event.classes, event.race_class: race})),
-        )
-    )
+    with_both = replace(scenario, parts=MappingProxyType({**scenario.parts, "W9": lighter}))
+    study = Study.of(held_to(with_both, cap_ms))
     rows = on_every_salt(study, 3)
-    for salt in event.salts:
-        best = study.on_salt(salt).best(3, budget_cents=event.budget_cents).builds[:3]
+    for salt in scenario.event.salts:
+        best = study.on_salt(salt).best(3, budget_cents=scenario.event.budget_cents).builds[:3]
         placed = {row.by_salt[salt].place: row.build for row in rows}
         assert all((placed[n] == build).all() for n, build in enumerate(best, 1))

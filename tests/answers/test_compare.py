@@ -1,7 +1,6 @@
 """Two builds side by side: against the simulator asked directly, and switching values that can be reasoned out."""
 
 from dataclasses import replace
-from types import MappingProxyType
 
 import numpy as np
 import pytest
@@ -12,10 +11,10 @@ from optimizer.report.questions import compare_text
 from optimizer.report.wording import Words
 from optimizer.run.judge import SPEED_STEP_MS, Judge
 from optimizer.run.model import RunModel
-from optimizer.scenario.event import Bracket
 from optimizer.search.study import Study
 from tests.choice.records import extra_slot, make_engine, make_extra, make_rotor, make_scenario, make_tire
 from tests.scenes import MPH
+from tests.search.catalogs import held_to
 
 SALT = "ordinary"
 FIRST = {}
@@ -205,10 +204,7 @@ def test_every_comparison_asks_about_salt_air_shape_and_power(study):
 def test_two_that_a_cap_holds_are_as_fast_and_what_sets_them_apart_is_told(study):
     """Neither is faster; the order turns where the better one is held no more and the other falls behind."""
     speeds = study.judge.speeds(np.stack([row(study, FIRST), row(study, SECOND)]))
-    bracket = Bracket(name="cage", above_ms=speeds.min(), requires="nothing has this", hold_off_ms=1.0)
-    event, race = study.scenario.event, replace(study.scenario.race_class, brackets=(bracket,))
-    classes = MappingProxyType({**event.classes, event.race_class: race})
-    capped = Study.of(replace(study.scenario, event=replace(event, classes=classes)))
+    capped = Study.of(held_to(study.scenario, speeds.min() - 1.0))
     worse, better = (row(capped, (FIRST, SECOND)[n]) for n in np.argsort(speeds))
     found = compare(capped, worse, better, draws=8)
     assert abs(found.gain_ms) < SPEED_STEP_MS / 2

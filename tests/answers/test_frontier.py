@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
-from types import MappingProxyType
 
 import numpy as np
 import pytest
 
 from optimizer.answers.frontier import Step, cheapest_past, money_against_speed
 from optimizer.run.judge import SPEED_STEP_MS, just_above
-from optimizer.scenario.event import Bracket
 from optimizer.search import ranking
 from optimizer.search.looking import Looking
 from optimizer.search.ruling_out import RulingOut
 from optimizer.search.study import Study
-from tests.search.catalogs import every_passing, random_catalog
+from tests.search.catalogs import every_passing, held_to, random_catalog
 
 SEEDS = range(4)
 
@@ -101,10 +99,7 @@ def test_a_target_at_a_cap_is_reached_by_all_whom_it_holds(seed: int) -> None:
     """Whatever the last digit of their mean says."""
     study, _, speed = legal_builds(seed)
     cap_ms = float(np.quantile(speed, 0.4)) * SPEED_STEP_MS
-    bracket = Bracket(name="cage", above_ms=cap_ms + 1.0, requires="nothing has this", hold_off_ms=1.0)
-    event, race = study.scenario.event, replace(study.scenario.race_class, brackets=(bracket,))
-    classes = MappingProxyType({**event.classes, event.race_class: race})
-    capped = Study.of(replace(study.scenario, event=replace(event, classes=classes)))
+    capped = Study.of(held_to(study.scenario, cap_ms))
     builds, speeds, _ = every_passing(capped.judge, capped.legality)
     prices = capped.book.price(builds)
     at_cap = prices.available & (speeds > cap_ms - SPEED_STEP_MS / 2)

@@ -24,14 +24,14 @@ from optimizer.physics.tires import SPEED_SYMBOL_MS
 from optimizer.report.offers import why_not_text
 from optimizer.report.wording import Words
 from optimizer.run.judge import SPEED_STEP_MS
-from optimizer.scenario.event import Bracket, Limit, Rule, Scenario
+from optimizer.scenario.event import Limit, Rule, Scenario
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.diagnosis import rule_names
 from optimizer.search.selection_model import build_model
 from optimizer.search.sharing import helping
 from optimizer.search.study import Study
 from tests.scenes import STARTER
-from tests.search.catalogs import every_allowed, every_passing, random_catalog
+from tests.search.catalogs import every_allowed, every_passing, held_to, in_a_class, random_catalog
 
 SIZES = (1, 1, 2, 2, 1, 1, 1)
 SEEDS = range(2)
@@ -334,10 +334,7 @@ def test_the_same_part_from_another_shop_comes_first_as_long_as_it_is_cheaper(se
 
 def raced(seed: int, **changes: object) -> Everything:
     """A catalog whose class is another in some respects."""
-    scenario = random_catalog(seed, sizes=SIZES)
-    event, race = scenario.event, replace(scenario.race_class, **changes)  # type: ignore[arg-type]
-    classes = MappingProxyType({**event.classes, event.race_class: race})
-    return everything_of(Study.of(replace(scenario, event=replace(event, classes=classes))))
+    return everything_of(Study.of(in_a_class(random_catalog(seed, sizes=SIZES), **changes)))
 
 
 @cache
@@ -345,8 +342,7 @@ def capped(seed: int) -> tuple[Everything, int]:
     """A catalog in which a bracket holds four of five builds at the same speed, and a budget that binds."""
     every, budget = known(seed)
     cap_ms = float(np.quantile(every.speed[every.speed > 0], 0.2))
-    bracket = Bracket(name="cage", above_ms=cap_ms + 1.0, requires="nothing has this", hold_off_ms=1.0)
-    return raced(seed, brackets=(bracket,)), budget
+    return everything_of(Study.of(held_to(random_catalog(seed, sizes=SIZES), cap_ms))), budget
 
 
 @cache

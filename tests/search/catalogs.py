@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import fields, replace
 from functools import cache, lru_cache
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -41,6 +42,18 @@ from tests.choice.records import (
 LAYOUTS = ("front", "rear", "all")
 SIZES = (2, 2, 3, 3, 2, 2, 2)
 """Usual numbers of parts; see `random_catalog`."""
+
+
+def in_a_class(scenario: Scenario, **changes: Any) -> Scenario:
+    """A scenario whose class is another in some respects."""
+    event, race = scenario.event, replace(scenario.race_class, **changes)
+    return replace(scenario, event=replace(event, classes=MappingProxyType({**event.classes, event.race_class: race})))
+
+
+def held_to(scenario: Scenario, cap_ms: float, lacking: str = "what nobody sells") -> Scenario:
+    """A scenario with one bracket that holds to a speed [m/s] what lacks something: every car, if nobody sells it."""
+    bracket = Bracket(name="cage", above_ms=cap_ms + 1.0, requires=lacking, hold_off_ms=1.0)
+    return in_a_class(scenario, brackets=(bracket,))
 
 
 def random_catalog(seed: int, *, sizes: tuple[int, ...] = SIZES) -> Scenario:

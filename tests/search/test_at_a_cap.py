@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
-from types import MappingProxyType
 
 import numpy as np
 import pytest
 
 from optimizer.run.judge import SPEED_STEP_MS
-from optimizer.scenario.event import Bracket, Scenario
+from optimizer.scenario.event import Scenario
 from optimizer.search.propagation import Goal
-from tests.search.catalogs import LookingUp, Tried, drive_sets_of, machinery, random_catalog, ranker_of
+from tests.search.catalogs import LookingUp, Tried, drive_sets_of, held_to, machinery, random_catalog, ranker_of
 
 SIZES = (2, 1, 2, 1, 1, 2, 1)
 TOPS = (1, 5)
@@ -20,13 +19,7 @@ TOPS = (1, 5)
 
 def capped(seed: int, cap_ms: float) -> Scenario:
     """A random catalog with one bracket that holds to a speed: what lacks the cage, or every car, for even seeds."""
-    scenario = random_catalog(seed, sizes=SIZES)
-    lacking = "cage" if seed % 2 else "what nobody sells"
-    bracket = Bracket(name="cage", above_ms=cap_ms + 1.0, requires=lacking, hold_off_ms=1.0)
-    name = scenario.event.race_class
-    race = replace(scenario.race_class, brackets=(bracket,))
-    classes = MappingProxyType({**scenario.event.classes, name: race})
-    return replace(scenario, event=replace(scenario.event, classes=classes))
+    return held_to(random_catalog(seed, sizes=SIZES), cap_ms, "cage" if seed % 2 else "what nobody sells")
 
 
 @cache
