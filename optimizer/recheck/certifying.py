@@ -9,60 +9,74 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
-from optimizer.choice.options import FloatArray, IntArray
+from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.recheck.asking import Case
 from optimizer.recheck.choices import Boxes, joined
 from optimizer.recheck.evidence import Evidence, Group, Listed, Node, Split
 from optimizer.recheck.groups import Groups
 from optimizer.recheck.listing import Level, List, better, everything, level_for
-from optimizer.recheck.rounds import CHUNK, Left, Prospects, Rounds
+from optimizer.recheck.rounds import CHUNK, Left, Parts, Prospects, Rounds
+from optimizer.run.linear import COORDINATES
+from optimizer.search.demands import best_case
 from optimizer.search.necessary import Demand
+from optimizer.search.surrogate import lagrangian_bound
 
-SCHEDULE = ((4, 1), (4, 3), (2, 3))
-"""Cells and ways of the first rounds of a drive set; then it is split."""
-SPLIT_ROUND = (2, 3)
-MOST_PARTIAL = 300
-"""Builds of a box, or parts of builds on the way to them, that are few enough to be gone through one by one."""
-MOST_BOXES = 20_000
+CELLS = (4, 2)
+"""Cells in the first round of a drive set, and later."""
+FEW, MOST_PARTIAL = 2000, 300
+"""Builds of a box that are worth a look for such as keep all its cuts, in the first round already; and such builds, or
+parts of builds on the way to them, that are few enough to be gone through one by one."""
+MOST_BOXES = 60_000
 """Boxes after which it gives up."""
-HALVINGS = 40
-DIGITS = 2
-"""Significant digits of multipliers and decimals of shares that are written down."""
+RANGE_MS = 0.1
+"""Ranges of the highest speed in a run that are narrower are not split."""
+SAMPLE, SAMPLE_DEPTH_MS = 24, 0.3
+"""Drive sets whose slopes are taken as typical, and how far below the level."""
+DIGITS, SHARE_DIGITS = 2, 2
+"""Significant digits of slopes and multipliers, and decimals of shares that are written down."""
 
 
 @dataclass(slots=True)
 class _Draft:
-    """A node that is being made, and the box it is about."""
+    """A node that is being made."""
 
     cells: int = 0
-    ways: int = 0
     cuts: list[tuple[float, float]] = field(default_factory=list)
-    then: dict[str, _Draft] | _Draft | str | None = None
-    slot: str = ""
+    then: _Draft | _Parting | str | None = None
 
     def done(self) -> Node:
-        """The node, whole; a draft without a round of its own that is split stands for the split."""
-        then: Node | Split | str | None
-        if isinstance(self.then, _Draft):
-            below = self.then
-            split = isinstance(below.then, dict) and not below.cells
-            then = below.split() if split else below.done()
-        else:
-            assert not isinstance(self.then, dict)  # noqa: S101 - only drafts without a round are split
-            then = self.then
-        return Node(self.cells, self.ways, tuple(self.cuts), then)
+        """The node, whole."""
+        then = self.then.done() if isinstance(self.then, _Draft | _Parting) else self.then
+        return Node(self.cells, tuple(self.cuts), then)
 
-    def split(self) -> Split:
-        """The split that the draft stands for."""
-        assert isinstance(self.then, dict)  # noqa: S101 - asked of such drafts only
-        return Split(self.slot, {name: each.done() for name, each in self.then.items()})
+
+@dataclass(slots=True)
+class _Parting:
+    """A split that is being made: ``by`` says how."""
+
+    by: _By
+    parts: dict[str, _Draft] = field(default_factory=dict)
+
+    def done(self) -> Split:
+        """The split, whole."""
+        parts = {name: each.done() for name, each in self.parts.items()}
+        return Split(self.by.slot, self.by.first, self.by.runs, parts)
+
+
+class _By(NamedTuple):
+    """How a box is split: by a slot, the mildest first so many options; or by the highest speeds in some runs."""
+
+    slot: str
+    first: int
+    runs: tuple[int, ...]
 
 
 class _Found:
-    """Decisions looked for: one share and one multiplier for all ways of a box, by the middle of what suits each."""
+    """Decisions looked for, for the boxes of a round."""
 
     def __init__(self, count: int) -> None:
         self.count = count
@@ -75,53 +89,27 @@ class _Found:
         point, line = demand.on_line(fast, slow), slow - fast
         length = np.einsum("nl,nl->n", line, line)
         along = np.einsum("nl,nl->n", point - fast, line) / np.where(length > 0, length, 1.0)
-        found = np.floor(np.clip(_middle(along, rows, self.count), 0.0, 1.0) * 10**DIGITS) / 10**DIGITS
-        self.shares.append(found)
-        return found[rows]
+        self.shares.append(np.zeros(self.count))
+        self.shares[-1][rows] = np.floor(np.clip(along, 0.0, 1.0) * 10**SHARE_DIGITS) / 10**SHARE_DIGITS
+        return self.shares[-1][rows]
 
     def multiplier(self, place: int, prospects: Prospects, rows: IntArray) -> FloatArray:
-        """What makes the bound least: it is convex in the multiplier."""
+        """What makes the bound least."""
         assert place == len(self.multipliers)  # noqa: S101 - cuts come in order
-        found = _rounded(_middle(_least(prospects), rows, self.count))
-        self.multipliers.append(found)
-        return found[rows]
+        scores, cents, allowed = list(prospects.scores), list(prospects.cents), list(prospects.allowed)
+        _, found = lagrangian_bound(scores, cents, prospects.left, allowed)
+        self.multipliers.append(np.zeros(self.count))
+        self.multipliers[-1][rows] = _rounded(found)
+        return self.multipliers[-1][rows]
 
     def cuts(self, row: int) -> list[tuple[float, float]]:
         """What was decided for a box."""
         return [(float(s[row]), float(m[row])) for s, m in zip(self.shares, self.multipliers, strict=True)]
 
 
-def _middle(values: FloatArray, rows: IntArray, count: int) -> FloatArray:
-    """Median of the values of each row: (count,), 0 where there is none."""
-    found = np.zeros(count)
-    order = np.lexsort([values, rows])
-    sizes = np.bincount(rows, minlength=count)
-    starts = np.cumsum(sizes) - sizes
-    some = sizes > 0
-    found[some] = values[order][(starts + sizes // 2)[some]]
-    return found
-
-
 def _rounded(values: FloatArray) -> FloatArray:
     """Numbers with few digits."""
     return np.array([float(f"{value:.{DIGITS - 1}e}") for value in values])
-
-
-def _least(prospects: Prospects) -> FloatArray:
-    """Multipliers (n,) at which the most that can be added is least: by halving the range its slope points into."""
-    limited = np.isfinite(prospects.left)
-    low, high = np.zeros(len(limited)), np.where(limited, 1.0, 0.0)
-    best, chosen = prospects.most(low)[0], low
-    for number in range(HALVINGS):
-        middle = np.where(low > 0, np.sqrt(low * high), high * 1e-3) if number % 2 else 0.5 * (low + high)
-        total, net = prospects.most(middle)
-        at = [each.argmax(axis=1)[:, None] for each in net]
-        spent = sum(np.take_along_axis(c, a, 1)[:, 0] for c, a in zip(prospects.cents, at, strict=True))
-        better_one = total < best
-        best, chosen = np.where(better_one, total, best), np.where(better_one, middle, chosen)
-        over = spent > prospects.left
-        low, high = np.where(over, middle, low), np.where(over, high, middle)
-    return chosen
 
 
 class Certifier:
@@ -134,6 +122,7 @@ class Certifier:
         self.groups = Groups(case)
         self.why_not = ""
         self.boxes_seen = 0
+        self.typical = np.ones(len(COORDINATES))
         self.started = time.monotonic()
 
     def evidence(self) -> Evidence:
@@ -154,6 +143,7 @@ class Certifier:
             why_not=self.why_not,
             group_slots=tuple(names[s] for s in self.groups.group_slots),
             set_slots=tuple(names[s] for s in self.groups.set_slots),
+            typical=tuple(float(each) for each in self.typical),
             groups=() if self.why_not else groups,
         )
 
@@ -172,8 +162,9 @@ class Certifier:
         sieved = self.groups.sieved(self.rounds)
         bound, low = sieved.highest(self.rounds)
         places = np.flatnonzero(~low)
-        drafts = [_Draft() for _ in places]
-        self._close(sieved.boxes(places), drafts)
+        drafts, boxes = [_Draft() for _ in places], sieved.boxes(places)
+        self.typical = self._slopes(boxes)
+        self._close(boxes, drafts)
         if self.why_not:
             return ()
         group = self.groups.group[sieved.rows]
@@ -189,15 +180,24 @@ class Certifier:
 
     # --- closing boxes ------------------------------------------------------------------------------------------
 
+    def _slopes(self, boxes: Boxes) -> FloatArray:
+        """What each coordinate is typically worth [m/s per unit], which says what is milder: (L,)."""
+        if len(boxes) == 0:
+            return self.typical
+        some = boxes.take(np.unique(np.linspace(0, len(boxes) - 1, SAMPLE).astype(np.int64)))
+        opened, scores = self.rounds.open(some), self.rounds.scores
+        envelopes = self.rounds.envelopes(opened, CELLS[0])
+        ways = scores.ways(envelopes, [best_case(each) for each in envelopes], self.level.level_ms - SAMPLE_DEPTH_MS)
+        span, demand = opened.span.take(ways.rows), ways.demands[0]
+        _, slope, holds = demand.cut(demand.on_line(span.least, span.most))
+        return _rounded(np.maximum(-np.median(slope[holds], axis=0), 0.0)) if holds.any() else self.typical
+
     def _close(self, boxes: Boxes, drafts: list[_Draft]) -> None:
-        """Rounds, then splits and further rounds, until nothing is left but builds to be gone through."""
+        """Rounds, with splits between them, until nothing is left but builds to be gone through."""
         to_try: list[IntArray] = []
         number = 0
         while len(boxes) and not self.why_not:
-            cells, ways = SCHEDULE[number] if number < len(SCHEDULE) else SPLIT_ROUND
             self.tell("evidence: closing what is left", 0.8)
-            if number >= len(SCHEDULE):
-                boxes, drafts = self._split(boxes, drafts)
             self.boxes_seen += len(boxes)
             if self.boxes_seen > MOST_BOXES:
                 self.why_not = f"more than {MOST_BOXES} boxes of builds would have to be looked at"
@@ -206,59 +206,83 @@ class Certifier:
             waiting: list[_Draft] = []
             for start in range(0, len(boxes), CHUNK):
                 rows = np.arange(start, min(start + CHUNK, len(boxes)))
-                left = self._round(boxes.take(rows), [drafts[row] for row in rows], cells, ways)
-                big = self._sort(left, [drafts[start + row] for row in left.rows], to_try)
-                rest.append(left.boxes.take(np.array(big, dtype=np.int64)))
-                for place in big:
-                    parent, child = drafts[start + left.rows[place]], _Draft()
-                    parent.then = child
-                    child.slot = self._widest(left, place)
-                    waiting.append(child)
-            boxes, drafts, number = joined(rest), waiting, number + 1
+                left = self._round(boxes.take(rows), [drafts[row] for row in rows], number)
+                own = [drafts[start + row] for row in left.rows]
+                big = self._sort(left, own, to_try, number)
+                rest.append(left.boxes.take(big))
+                waiting += [own[place] for place in big]
+            boxes, drafts = self._parted(joined(rest), waiting, number)
+            number += 1
         if to_try and not self.why_not:
             self._try(np.concatenate(to_try))
 
-    def _round(self, boxes: Boxes, drafts: list[_Draft], cells: int, ways: int) -> Left:
+    def _round(self, boxes: Boxes, drafts: list[_Draft], number: int) -> Left:
+        cells = CELLS[min(number, len(CELLS) - 1)]
         found = _Found(len(boxes))
-        left = self.rounds.go(boxes, cells, ways, found)
+        left = self.rounds.go(boxes, cells, found)
         for row, draft in enumerate(drafts):
-            draft.cells, draft.ways, draft.cuts = cells, ways, found.cuts(row)
+            draft.cells, draft.cuts = cells, found.cuts(row)
         return left
 
-    def _sort(self, left: Left, drafts: list[_Draft], to_try: list[IntArray]) -> list[int]:
+    def _sort(self, left: Left, drafts: list[_Draft], to_try: list[IntArray], number: int) -> IntArray:
         """Places of boxes that need more; of the others the builds are noted that are to be tried."""
-        every = np.arange(len(left.boxes))
-        builds, box, too_many = left.builds(every, self.case, MOST_PARTIAL)
+        big = np.ones(len(left.boxes), dtype=np.bool_)
+        some = np.flatnonzero(left.boxes.completions <= (FEW if number == 0 else np.inf))
+        builds, box, too_many = left.builds(some, self.case, MOST_PARTIAL)
         to_try.append(builds[~too_many[box]])
-        for place in np.flatnonzero(~too_many):
+        big[some] = too_many[some]
+        for place in np.flatnonzero(~big):
             drafts[place].then = "list"
-        return [int(place) for place in np.flatnonzero(too_many)]
+        return np.flatnonzero(big)
 
-    def _widest(self, left: Left, place: int) -> str:
-        """The free slot whose open options differ most on a cut."""
-        way = int(np.flatnonzero(left.box == place)[0])
-        spread = []
-        for scores, ok in zip(left.lines[0].scores, left.boxes.allowed, strict=True):
-            score = scores[way][ok[place]]
-            spread.append(float(np.ptp(score)) if len(score) > 1 else -1.0)
-        return self.case.options.slots[left.boxes.free[int(np.argmax(spread))]].name
-
-    def _split(self, boxes: Boxes, drafts: list[_Draft]) -> tuple[Boxes, list[_Draft]]:
-        """Each box once for every open option of the slot it is to be split by."""
-        pieces, made = [], []
-        for slot in sorted({draft.slot for draft in drafts}):
-            alike = np.array([row for row, draft in enumerate(drafts) if draft.slot == slot])
-            s = self.case.options.position(slot)
-            parts, rows, options = self.rounds.split(boxes.take(alike), boxes.free.index(s))
-            pieces.append(parts)
-            children: list[dict[str, _Draft]] = [{} for _ in alike]
-            for row, option in zip(rows, options, strict=True):
-                child = _Draft()
-                children[row][self.case.options.parts[s][option].id] = child
+    def _parted(self, boxes: Boxes, drafts: list[_Draft], number: int) -> tuple[Boxes, list[_Draft]]:
+        """What the next round is about, and its drafts: boxes in parts, or as they are."""
+        pieces, made = [boxes.take(np.zeros(0, dtype=np.int64))], []
+        ways = self._ways(boxes, number)
+        for kind in sorted({(by.slot, by.runs) for by in ways}):
+            alike = np.array([row for row, by in enumerate(ways) if (by.slot, by.runs) == kind])
+            some, firsts = boxes.take(alike), np.array([ways[row].first for row in alike])
+            if kind == ("", ()):
+                parts = Parts(some, np.arange(len(alike)), [""] * len(alike))
+            elif kind[0]:
+                parts = self.rounds.by_slot(some, self._free(boxes, kind[0]), firsts, self.typical)
+            else:
+                parts = self.rounds.by_speed(some, kind[1])
+            pieces.append(parts.boxes)
+            for row in alike if any(kind) else ():
+                drafts[row].then = _Parting(ways[row])
+            for row, name in zip(parts.rows, parts.names, strict=True):
+                parent, child = drafts[alike[row]], _Draft()
+                if isinstance(parent.then, _Parting):
+                    parent.then.parts[name] = child
+                else:
+                    parent.then = child
                 made.append(child)
-            for row, own in zip(alike, children, strict=True):
-                drafts[row].then = own
         return joined(pieces), made
+
+    def _free(self, boxes: Boxes, slot: str) -> int:
+        return boxes.free.index(self.case.options.position(slot))
+
+    def _ways(self, boxes: Boxes, number: int) -> list[_By]:
+        """How each box is split: by what makes its bound loose, how little is known of speeds or what may be chosen.
+
+        After the first round by speeds only. By a slot milder and harsher options part where half the harm lies.
+        """
+        ranged = self.rounds.scores.ranged(len(self.case.judge.conditions))
+        width = np.where(np.isfinite(boxes.below_ms), boxes.below_ms - boxes.each_ms, 0.0)[:, :ranged]
+        spread, first = np.zeros((len(boxes.free), len(boxes))), np.zeros((len(boxes.free), len(boxes)), dtype=np.int64)
+        if number:
+            harms = self.rounds.harms(boxes, self.typical, range(len(boxes.free)))
+            for f, (harm, ok) in enumerate(zip(harms, boxes.allowed, strict=True)):
+                spread[f], first[f] = _in_two(harm, ok)
+        widest, most = spread.argmax(axis=0), spread.max(axis=0, initial=0.0)
+        wide = width > np.maximum(most, RANGE_MS)[:, None]
+        found = []
+        for row, f in enumerate(widest):
+            runs = tuple(int(run) for run in np.flatnonzero(wide[row]))
+            slot = "" if runs or not number else self.case.options.slots[boxes.free[f]].name
+            found.append(_By(slot, int(first[f, row]) if slot else 0, runs))
+        return found
 
     def _try(self, builds: IntArray) -> None:
         """Go through builds one by one; a better one than those listed means that the list is wrong."""
@@ -266,6 +290,14 @@ class Certifier:
         if len(found):
             parts = ", ".join(self.case.options.decode(found[0]).values())
             self.why_not = f"a build that is not listed ranks among those that are: {parts}"
+
+
+def _in_two(harm: FloatArray, allowed: BoolArray) -> tuple[FloatArray, IntArray]:
+    """The range of harm (E,) of a slot's open options, below 0 where there is but one; and how many are mild."""
+    number = allowed.sum(axis=1)
+    low, high = np.where(allowed, harm, np.inf).min(axis=1), np.where(allowed, harm, -np.inf).max(axis=1)
+    milder = (allowed & (harm <= 0.5 * (low + high)[:, None])).sum(axis=1)
+    return np.where(number > 1, high - low, -1.0), np.where(milder < number, milder, number // 2)
 
 
 def certify(

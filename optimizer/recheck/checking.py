@@ -21,6 +21,7 @@ from optimizer.recheck.groups import Groups, Sieved
 from optimizer.recheck.listing import Level, List, better, everything, level_for
 from optimizer.recheck.rounds import CHUNK, Left, Prospects, Rounds
 from optimizer.run.judge import CHECKS
+from optimizer.run.linear import COORDINATES
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.reading import read_scenario
 from optimizer.search.necessary import Demand
@@ -31,7 +32,8 @@ MOST_FAULTS = 50
 """Faults that are named one by one."""
 MOST_PARTIAL = 20_000
 """Builds of a box, or parts of builds on the way to them, that may be left to be gone through one by one. Far more than
-where evidence is made: how many parts there are on the way hangs on which boxes are looked at together."""
+where evidence is made: how many parts there are on the way hangs on which boxes are looked at together, so that one
+which has too many among others is looked at alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +147,8 @@ class Checker:
         listed = self._list()
         level = level_for(self.case, listed)
         self._level(level)
+        if len(self.evidence.typical) != len(COORDINATES):
+            self._fault(f"typical: {len(COORDINATES)} slopes are needed, the file has {len(self.evidence.typical)}")
         if self.evidence.complete and not self.faults:
             rounds = Rounds(self.case, level.level_ms)
             sieved = self.groups.sieved(rounds)
@@ -280,13 +284,13 @@ class Checker:
         names: list[str] = []
         while len(waiting.boxes):
             rest: list[_Waiting] = []
-            ways = np.array([(node.cells, node.ways) for node in waiting.nodes])
-            for kind in np.unique(ways, axis=0):
-                alike = np.flatnonzero((ways == kind).all(axis=1))
+            cells = np.array([node.cells for node in waiting.nodes])
+            for width in np.unique(cells):
+                alike = np.flatnonzero(cells == width)
                 for start in range(0, len(alike), CHUNK):
                     rows = alike[start : start + CHUNK]
                     nodes = [waiting.nodes[row] for row in rows]
-                    left = rounds.go(waiting.boxes.take(rows), int(kind[0]), int(kind[1]), _Written(nodes))
+                    left = rounds.go(waiting.boxes.take(rows), int(width), _Written(nodes))
                     names_left = [waiting.names[rows[row]] for row in left.rows]
                     some = _Waiting(left.boxes, names_left, [nodes[row] for row in left.rows])
                     rest += self._follow(rounds, left, some, to_try, names)
@@ -302,7 +306,7 @@ class Checker:
     ) -> list[_Waiting]:
         """What follows for the boxes that a round leaves."""
         further, listing = [], []
-        splits: dict[str, list[int]] = {}
+        splits: dict[tuple[str, tuple[int, ...]], list[int]] = {}
         for place, (name, node) in enumerate(zip(some.names, some.nodes, strict=True)):
             if node.then is None:
                 count = left.boxes.completions[place]
@@ -310,17 +314,21 @@ class Checker:
             elif isinstance(node.then, Node):
                 further.append(place)
             elif isinstance(node.then, Split):
-                splits.setdefault(node.then.slot, []).append(place)
+                splits.setdefault((node.then.slot, node.then.runs), []).append(place)
             else:
                 listing.append(place)
         if listing:
             builds, box, too_many = left.builds(np.array(listing), self.case, MOST_PARTIAL)
-            for crowded in np.flatnonzero(too_many):
-                self._fault(f"{some.names[crowded]}: too many builds are left to try them one by one")
             for own in np.unique(box):
                 to_try.append(builds[box == own])
                 names.append(some.names[own])
-        found = [self._split(rounds, some, slot, np.array(places)) for slot, places in splits.items()]
+            for crowded in np.flatnonzero(too_many):
+                alone, _, still = left.builds(np.array([crowded]), self.case, MOST_PARTIAL)
+                if still.any():
+                    self._fault(f"{some.names[crowded]}: too many builds are left to try them one by one")
+                to_try.append(alone)
+                names.append(some.names[crowded])
+        found = [self._split(rounds, some, *how, np.array(places)) for how, places in splits.items()]
         nodes = [some.nodes[place].then for place in further]
         found.append(
             _Waiting(
@@ -331,26 +339,39 @@ class Checker:
         )
         return found
 
-    def _split(self, rounds: Rounds, some: _Waiting, slot: str, places: IntArray) -> _Waiting:
-        """The parts of boxes that are split by a slot; each that is left must stand in the file."""
-        boxes, slots = some.boxes.take(places), self.case.options.slots
-        f = next((f for f, s in enumerate(boxes.free) if slots[s].name == slot), None)
-        if f is None:
-            for place in places:
-                self._fault(f"{some.names[place]}: split by {slot!r}, which is no slot that is open")
-            return _Waiting(boxes.take(np.zeros(0, dtype=np.int64)), [], [])
-        parts, rows, options = rounds.split(boxes, f)
-        names, nodes, kept = [], [], []
-        for place, (row, option) in enumerate(zip(rows, options, strict=True)):
-            part, split = self.case.options.parts[boxes.free[f]][option].id, some.nodes[places[row]].then
-            name = f"{some.names[places[row]]}, {slot} {part}"
-            if not isinstance(split, Split) or part not in split.parts:
+    def _split(
+        self, rounds: Rounds, some: _Waiting, slot: str, runs: tuple[int, ...], places: IntArray
+    ) -> _Waiting:
+        """The parts of boxes that are split alike; each that is left must stand in the file."""
+        boxes = some.boxes.take(places)
+        nodes = [some.nodes[place].then for place in places]
+        splits = [node for node in nodes if isinstance(node, Split)]
+        free = [self.case.options.slots[s].name for s in boxes.free]
+        if slot and slot not in free:
+            return self._unsplit(some, places, f"split by {slot!r}, which is no slot that is open")
+        if not slot and not np.isfinite(boxes.below_ms[:, list(runs)]).all():
+            return self._unsplit(some, places, f"split by speeds in runs {list(runs)}, of which no highest is known")
+        if slot:
+            firsts = np.array([split.first for split in splits])
+            parts = rounds.by_slot(boxes, free.index(slot), firsts, np.array(self.evidence.typical))
+        else:
+            parts = rounds.by_speed(boxes, runs)
+        names, below, kept = [], [], []
+        for place, (row, part) in enumerate(zip(parts.rows, parts.names, strict=True)):
+            name = f"{some.names[places[row]]}, {slot or 'speed'} {part}"
+            if part not in splits[row].parts:
                 self._fault(f"{name}: this part of the split is missing")
                 continue
             names.append(name)
-            nodes.append(split.parts[part])
+            below.append(splits[row].parts[part])
             kept.append(place)
-        return _Waiting(parts.take(np.array(kept, dtype=np.int64)), names, nodes)
+        return _Waiting(parts.boxes.take(np.array(kept, dtype=np.int64)), names, below)
+
+    def _unsplit(self, some: _Waiting, places: IntArray, told: str) -> _Waiting:
+        """Boxes cannot be split as the file says."""
+        for place in places:
+            self._fault(f"{some.names[place]}: {told}")
+        return _Waiting(some.boxes.take(places[:0]), [], [])
 
     def _try(self, to_try: list[IntArray], names: list[str], level_ms: float, listed: List) -> None:
         """Go through builds one by one: none may be legal and rank among those listed."""

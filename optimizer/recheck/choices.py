@@ -35,8 +35,11 @@ class Boxes:
         Lower bound on the price of the drive set, jobs and fixed costs with it [cents].
     cents : per free slot, array (E, m_s)
         What each option adds at least.
-    each_ms : array (E, 2)
-        Ground speed that every build that counts once reaches at least, in its first and in its second run.
+    each_ms, below_ms : arrays (E, 2)
+        The highest ground speed of every build that counts, in its first and in its second run, up to the board that
+        the score hangs on: at least, and at most; inf where it is not known.
+    board_ms : array (E,)
+        Speed at which every build that counts passes the last board at least, in one of its runs; 0 where not known.
     """
 
     builds: IntArray
@@ -45,6 +48,22 @@ class Boxes:
     spent: FloatArray
     cents: tuple[FloatArray, ...]
     each_ms: FloatArray
+    below_ms: FloatArray
+    board_ms: FloatArray
+
+    @classmethod
+    def unknown(
+        cls,
+        builds: IntArray,
+        free: tuple[int, ...],
+        allowed: tuple[BoolArray, ...],
+        spent: FloatArray,
+        cents: tuple[FloatArray, ...],
+    ) -> Boxes:
+        """Boxes of whose speeds nothing is known."""
+        count = len(builds)
+        low, high = np.zeros((count, 2)), np.full((count, 2), np.inf)
+        return cls(builds, free, allowed, spent, cents, low, high, np.zeros(count))
 
     def __len__(self) -> int:
         return len(self.builds)
@@ -53,7 +72,8 @@ class Boxes:
         """Some of the boxes, or boxes repeated."""
         return Boxes(
             self.builds[rows], self.free, tuple(ok[rows] for ok in self.allowed), self.spent[rows],
-            tuple(each[rows] for each in self.cents), self.each_ms[rows],
+            tuple(each[rows] for each in self.cents), self.each_ms[rows], self.below_ms[rows],
+            self.board_ms[rows],
         )  # fmt: skip
 
     @property
@@ -88,6 +108,8 @@ def joined(pieces: Sequence[Boxes]) -> Boxes:
         np.concatenate([each.spent for each in pieces]),
         tuple(np.concatenate(each) for each in zip(*(piece.cents for piece in pieces), strict=True)),
         np.concatenate([each.each_ms for each in pieces]),
+        np.concatenate([each.below_ms for each in pieces]),
+        np.concatenate([each.board_ms for each in pieces]),
     )
 
 

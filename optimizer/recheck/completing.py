@@ -34,6 +34,10 @@ class Line:
     scores: tuple[FloatArray, ...]
     multiplier: FloatArray
 
+    def take(self, rows: IntArray) -> Line:
+        """The same over some of the ways."""
+        return Line(self.spare[rows], tuple(each[rows] for each in self.scores), self.multiplier[rows])
+
 
 @dataclass(frozen=True, slots=True)
 class Asking:

@@ -12,15 +12,17 @@ from typing import Any
 from optimizer.errors import UsageError
 from optimizer.recheck.asking import Asked
 
-FORMAT, VERSION = "saltmile search evidence", 1
+FORMAT, VERSION = "saltmile search evidence", 2
 CALIBRATION = "calibration.json"
 """Also input, where a folder has it."""
 SHEETS = (".toml", ".csv", ".xlsx")
 """Endings of the files of a folder that are input."""
 NO_INPUT = "runs"
 """Name, but for its ending, of the sheet of what was timed: a run more changes no prediction by itself."""
-MOST_ROUNDS = 40
+MOST_ROUNDS = 60
 """Rounds that may stand inside each other in a file."""
+MOST_CELLS = 16
+"""Width of the cells of speed, in units of the finest, that a round may have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,25 +42,34 @@ class Node:
     ----------
     cells : int
         Width of the cells of speed, in units of the finest.
-    ways : int
-        Ranges into which speeds are split.
     cuts : tuple of (share, multiplier)
         Where each cut is laid on its line, and what a cent is worth [m/s].
     then : None, "list", Node or Split
-        Nothing is left; few enough builds to be gone through; a further round; a split by a slot.
+        Nothing is left; few enough builds to be gone through; a further round; a split.
     """
 
     cells: int
-    ways: int
     cuts: tuple[tuple[float, float], ...]
     then: Node | Split | str | None
 
 
 @dataclass(frozen=True, slots=True)
 class Split:
-    """A box split by the options of a slot, by id; each part goes through further rounds."""
+    """A box in two by the options of a slot, or by the highest speed in each of some runs; parts go on by themselves.
+
+    Attributes
+    ----------
+    slot : str
+        By its options: the mildest ``first`` of those that are open, and the others. Nothing where it is by speeds.
+    runs : tuple of int
+        By the highest speed in these runs (0 is the first): below the middle of what it may be, and above.
+    parts : dict of str -> Node
+        By name (`rounds.HALVES`, `rounds.SPEEDS`), those of which something is left.
+    """
 
     slot: str
+    first: int
+    runs: tuple[int, ...]
     parts: dict[str, Node]
 
 
@@ -86,7 +97,7 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """All of a file; see docs/evidence.md."""
+    """All of a file; see docs/evidence.md. ``typical`` are slopes by coordinate, which say what is milder."""
 
     inputs_sha256: str
     asked: Asked
@@ -97,6 +108,7 @@ class Evidence:
     why_not: str
     group_slots: tuple[str, ...]
     set_slots: tuple[str, ...]
+    typical: tuple[float, ...]
     groups: tuple[Group, ...]
 
 
@@ -143,11 +155,10 @@ def as_json(evidence: Evidence) -> str:
         "why_not": evidence.why_not,
         "group_slots": list(evidence.group_slots),
         "set_slots": list(evidence.set_slots),
+        "typical": list(evidence.typical),
     }
-    kinds = _kinds(evidence)
-    head["rounds"] = [list(kind) for kind in kinds]
     lines = [f'"{key}":{_compact(value)}' for key, value in head.items()]
-    groups = ",\n".join(_compact(_group_out(group, kinds)) for group in evidence.groups)
+    groups = ",\n".join(_compact(_group_out(group)) for group in evidence.groups)
     lines.append(f'"groups":[\n{groups}\n]')
     return "{\n" + ",\n".join(lines) + "\n}\n"
 
@@ -156,26 +167,12 @@ def _compact(value: object) -> str:
     return json.dumps(value, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
 
 
-def _kinds(evidence: Evidence) -> list[tuple[int, int]]:
-    """Every pair of cells and ways that some round has."""
-    waiting = [node for group in evidence.groups for node in group.opened.values()]
-    found = set()
-    while waiting:
-        node = waiting.pop()
-        found.add((node.cells, node.ways))
-        if isinstance(node.then, Node):
-            waiting.append(node.then)
-        elif isinstance(node.then, Split):
-            waiting += node.then.parts.values()
-    return sorted(found, reverse=True)
-
-
-def _group_out(group: Group, kinds: list[tuple[int, int]]) -> dict[str, Any]:
+def _group_out(group: Group) -> dict[str, Any]:
     found: dict[str, Any] = {"parts": list(group.parts), "sets": group.sets}
     if group.highest_ms is not None:
         found["highest_ms"] = group.highest_ms
     if group.opened:
-        found["opened"] = {name: _node_out(node, kinds) for name, node in group.opened.items()}
+        found["opened"] = {name: _node_out(node) for name, node in group.opened.items()}
     return found
 
 
@@ -184,14 +181,14 @@ def _short(number: float) -> float | int:
     return int(number) if number == int(number) else number
 
 
-def _node_out(node: Node, kinds: list[tuple[int, int]]) -> dict[str, Any]:
-    cuts = [_short(number) for cut in node.cuts for number in cut]
-    found: dict[str, Any] = {"round": kinds.index((node.cells, node.ways)), "cuts": cuts}
+def _node_out(node: Node) -> dict[str, Any]:
+    found: dict[str, Any] = {"cells": node.cells, "cuts": [_short(number) for cut in node.cuts for number in cut]}
     if isinstance(node.then, Split):
-        parts = {name: _node_out(each, kinds) for name, each in node.then.parts.items()}
-        found["then"] = {"split": node.then.slot, "parts": parts}
+        split = node.then
+        how = {"slot": split.slot, "first": split.first} if split.slot else {"runs": list(split.runs)}
+        found["then"] = {**how, "parts": {name: _node_out(each) for name, each in split.parts.items()}}
     elif isinstance(node.then, Node):
-        found["then"] = _node_out(node.then, kinds)
+        found["then"] = _node_out(node.then)
     elif node.then is not None:
         found["then"] = node.then
     return found
@@ -307,7 +304,6 @@ def _evidence(item: _Item) -> Evidence:
     question, complete = item.at("question"), item.at("complete").value
     if not isinstance(complete, bool):
         raise item.at("complete").wrong("true or false")
-    kinds = [_kind(each) for each in item.at("rounds").each()]
     budget, race, salt = (question.at(name) for name in ("budget_cents", "class", "salt"))
     return Evidence(
         inputs_sha256=item.at("inputs_sha256").text(),
@@ -326,7 +322,8 @@ def _evidence(item: _Item) -> Evidence:
         why_not=item.at("why_not").text(),
         group_slots=item.at("group_slots").texts(),
         set_slots=item.at("set_slots").texts(),
-        groups=tuple(_group(each, kinds) for each in item.at("groups").each()),
+        typical=tuple(each.number(least=0.0) for each in item.at("typical").each()),
+        groups=tuple(_group(each) for each in item.at("groups").each()),
     )
 
 
@@ -335,43 +332,36 @@ def _listed(item: _Item) -> Listed:
     return Listed(parts, item.at("speed_ms").number(least=0.0), item.at("price_cents").whole(-(10**12)))
 
 
-def _kind(item: _Item) -> tuple[int, int]:
-    kind = item.each()
-    if len(kind) != 2:
-        raise item.wrong("cells and ways")
-    return kind[0].whole(1, 16), kind[1].whole(1, 8)
-
-
-def _group(item: _Item, kinds: list[tuple[int, int]]) -> Group:
+def _group(item: _Item) -> Group:
     opened = item.at("opened").items() if item.has("opened") else {}
     return Group(
         item.at("parts").texts(),
         item.at("sets").whole(0),
         item.at("highest_ms").number() if item.has("highest_ms") else None,
-        {name: _node(each, kinds, MOST_ROUNDS) for name, each in opened.items()},
+        {name: _node(each, MOST_ROUNDS) for name, each in opened.items()},
     )
 
 
-def _node(item: _Item, kinds: list[tuple[int, int]], deeper: int) -> Node:
+def _node(item: _Item, deeper: int) -> Node:
     if deeper == 0:
         raise item.wrong("fewer rounds inside each other")
-    number = item.at("round").whole(0)
-    if number >= len(kinds):
-        raise item.at("round").wrong(f"one of the {len(kinds)} rounds")
     cuts = item.at("cuts").each()
     if len(cuts) % 2:
         raise item.at("cuts").wrong("a share and a multiplier for each cut")
     pairs = zip(cuts[::2], cuts[1::2], strict=True)
     told = tuple((share.number(least=0.0, most=1.0), worth.number(least=0.0)) for share, worth in pairs)
-    return Node(*kinds[number], told, _then(item.at("then"), kinds, deeper - 1) if item.has("then") else None)
+    cells = item.at("cells").whole(1, MOST_CELLS)
+    return Node(cells, told, _then(item.at("then"), deeper - 1) if item.has("then") else None)
 
 
-def _then(item: _Item, kinds: list[tuple[int, int]], deeper: int) -> Node | Split | str:
+def _then(item: _Item, deeper: int) -> Node | Split | str:
     if isinstance(item.value, str):
         if item.value != "list":
             raise item.wrong("a round, a split or 'list'")
         return item.value
-    if not item.has("split"):
-        return _node(item, kinds, deeper)
-    parts = item.at("parts").items()
-    return Split(item.at("split").text(), {name: _node(each, kinds, deeper) for name, each in parts.items()})
+    if not item.has("parts"):
+        return _node(item, deeper)
+    parts = {name: _node(each, deeper) for name, each in item.at("parts").items().items()}
+    if item.has("slot"):
+        return Split(item.at("slot").text(), item.at("first").whole(0), (), parts)
+    return Split("", 0, tuple(each.whole(0, 1) for each in item.at("runs").each()), parts)

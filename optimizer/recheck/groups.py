@@ -112,9 +112,9 @@ class Groups:
         for start in range(0, max(len(heads), 1), KINDS):
             some = heads[start : start + KINDS]
             allowed = case.choices.allowed(some, case.drive_slots)
-            cents, unknown = case.costing.of(some).cents, np.zeros((len(some), 2))
+            cents = case.costing.of(some).cents
             left, rows = rounds.striking.kinds(
-                Boxes(some, case.free, allowed, money[start : start + KINDS], cents, unknown)
+                Boxes.unknown(some, case.free, allowed, money[start : start + KINDS], cents)
             )
             place[start + rows] = sum(map(len, pieces)) + np.arange(len(rows))
             pieces.append(left)

@@ -6,6 +6,7 @@ cut is laid and what a cent is worth. Any decision gives a valid bound; good one
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -13,13 +14,13 @@ import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.recheck.asking import Case
-from optimizer.recheck.choices import Boxes
+from optimizer.recheck.choices import Boxes, joined
 from optimizer.recheck.completing import Asking, Line, completed
 from optimizer.recheck.striking import Striking
 from optimizer.run.affine import Span
 from optimizer.run.envelope import Envelope
 from optimizer.run.keeping import span_of
-from optimizer.run.linear import Additions, Frame
+from optimizer.run.linear import LESS_IS_FASTER, Additions, Frame
 from optimizer.search.demands import Scores, best_case, edges_about
 from optimizer.search.necessary import Demand
 
@@ -31,6 +32,10 @@ CHUNK = 400
 """Boxes worked on at once: what fits the processor's cache."""
 CUTS = 2
 """Cuts for each demand: one between the best and the worst of everything, one through what the first thought best."""
+HARM_DIGITS = 6
+"""Decimals by which options are told apart where a box is split: what differs by less goes by its place in the slot."""
+HALVES, SPEEDS = ("milder", "harsher"), ("slow", "fast")
+"""Names of the parts of boxes that are split by a slot, and by the highest speed in a run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +75,7 @@ class Prospects:
 
 
 class Decisions(Protocol):
-    """Numbers that a round is free to choose, for ways whose boxes are ``rows`` (n,); ``place`` counts the cuts."""
+    """Numbers that a round is free to choose, for some of its boxes, ``rows`` (n,); ``place`` counts the cuts."""
 
     def share(self, place: int, demand: Demand, fast: FloatArray, slow: FloatArray, rows: IntArray) -> FloatArray:
         """How far from the fast to the slow end of a line each cut is laid: (n,), 0 to 1."""
@@ -86,43 +91,26 @@ class Left:
     Attributes
     ----------
     boxes : Boxes
-        Boxes of which something is left.
+        Boxes of which something is left: E of them.
     rows : array (E,)
         Where each was among those that went in.
-    opened : Opened
-        Those that went in.
-    ways, box : arrays (n,)
-        Ways that are alive: the row of each among those that went in, and its place among the boxes left.
-    allowed : per free slot, bool (n, m_s)
-        Options that the cuts of a way leave.
     lines : tuple of Line
-        The cuts.
+        The cuts, over the boxes left.
     """
 
     boxes: Boxes
     rows: IntArray
-    opened: Opened
-    ways: IntArray
-    box: IntArray
-    allowed: tuple[BoolArray, ...]
     lines: tuple[Line, ...]
 
-    def asking(self, places: IntArray, budget: float) -> tuple[Asking, IntArray]:
-        """The ways of the boxes at some places, for `completed`; and the box of each."""
-        some = np.flatnonzero(np.isin(self.box, places))
-        box = self.box[some]
-        lines = tuple(
-            Line(line.spare[some] + ROUNDING_MS, tuple(each[some] for each in line.scores), line.multiplier[some])
-            for line in self.lines
-        )
-        allowed = tuple(
-            ok[some] & open_[box] for ok, open_ in zip(self.allowed, self.boxes.allowed, strict=True)
-        )
-        cents = tuple(each[box] for each in self.boxes.cents)
-        return Asking(self.boxes.free, allowed, cents, budget + 0.5 - self.boxes.spent[box], lines), box
+    def asking(self, places: IntArray, budget: float) -> Asking:
+        """The boxes at some places, for `completed`."""
+        some = self.boxes.take(places)
+        lines = [line.take(places) for line in self.lines]
+        looser = tuple(replace(line, spare=line.spare + ROUNDING_MS) for line in lines)
+        return Asking(some.free, some.allowed, some.cents, budget + 0.5 - some.spent, looser)
 
     def builds(self, places: IntArray, case: Case, most: int) -> tuple[IntArray, IntArray, BoolArray]:
-        """Builds of the boxes at some places that keep the cuts of a way and money.
+        """Builds of the boxes at some places that keep their cuts and money.
 
         Returns
         -------
@@ -132,13 +120,22 @@ class Left:
         too_many : bool array (E,)
             Boxes for which there were too many.
         """
-        asking, box = self.asking(places, case.budget)
-        way, chosen, crowded = completed(asking, case.choices.pairs, most)
-        found = self.boxes.builds[box[way]]
+        way, chosen, crowded = completed(self.asking(places, case.budget), case.choices.pairs, most)
+        box = places[way]
+        found = self.boxes.builds[box]
         found[:, list(self.boxes.free)] = chosen
         too_many = np.zeros(len(self.boxes), dtype=np.bool_)
-        too_many[box[crowded]] = True
-        return found, box[way], too_many
+        too_many[places[crowded]] = True
+        return found, box, too_many
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What is left of boxes that were split: the parts, the row of the box that each is of, and the name of each."""
+
+    boxes: Boxes
+    rows: IntArray
+    names: list[str]
 
 
 class Rounds:
@@ -167,11 +164,11 @@ class Rounds:
             found.append(Envelope(self.case.space, opened.frame, opened.span, conditions, edges, aim, top, reached))
         return found
 
-    def go(self, boxes: Boxes, coarser: int, bins: int, decisions: Decisions) -> Left:
+    def go(self, boxes: Boxes, coarser: int, decisions: Decisions) -> Left:
         """One round for boxes that are looked at alike."""
         opened = self.open(boxes)
-        envelopes = self.envelopes(opened, coarser)
-        ways = self.scores.ways(envelopes, [best_case(each) for each in envelopes], self.aim, bins)
+        envelopes, known = self.envelopes(opened, coarser), (boxes.each_ms, boxes.below_ms)
+        ways = self.scores.ways(envelopes, [best_case(each) for each in envelopes], self.aim, known)
         every = opened.take(ways.rows)
         spare = np.full(len(ways.rows), np.inf)
         allowed = [ok.copy() for ok in every.boxes.allowed]
@@ -187,35 +184,47 @@ class Rounds:
                 lines.append(line)
                 spare = np.minimum(spare, most)
                 fast, slow = _line_through(demand, best, every.span)
-        living = (spare >= -ROUNDING_MS) & np.logical_and.reduce([ok.any(axis=1) for ok in allowed])
-        alive = np.flatnonzero(living)
-        merged = [np.zeros_like(ok) for ok in boxes.allowed]
-        for into, ok in zip(merged, allowed, strict=True):
-            np.logical_or.at(into, ways.rows[alive], ok[alive])
-        rest = replace(boxes, allowed=tuple(merged), each_ms=np.maximum(boxes.each_ms, ways.each_ms))
-        rows = np.unique(ways.rows[alive])
-        after, kept = self.striking.narrowed(rest.take(rows), opened.frame.drive.radius_m[:, rows])
-        rows = rows[kept]
-        stay = alive[np.isin(ways.rows[alive], rows)]
-        return Left(
-            after,
-            rows,
-            opened,
-            ways.rows[stay],
-            np.searchsorted(rows, ways.rows[stay]),
-            tuple(ok[stay] for ok in allowed),
-            tuple(
-                Line(line.spare[stay], tuple(each[stay] for each in line.scores), line.multiplier[stay])
-                for line in lines
-            ),
-        )
+        passed = self.scores.passed_ms(envelopes, ways, RUN_ERROR_MS, self.striking.past)
+        found = replace(
+            every.boxes, allowed=tuple(allowed), each_ms=ways.low_ms, below_ms=ways.high_ms,
+            board_ms=np.maximum(every.boxes.board_ms, passed),
+        )  # fmt: skip
+        alive = np.flatnonzero((spare >= -ROUNDING_MS) & found.alive)
+        after, kept = self.striking.narrowed(found.take(alive), every.frame.drive.radius_m[:, alive])
+        stay = alive[kept]
+        return Left(after, ways.rows[stay], tuple(line.take(stay) for line in lines))
 
-    def split(self, boxes: Boxes, f: int) -> tuple[Boxes, IntArray, IntArray]:
-        """Boxes once for every open option of their f-th free slot: those that are left, their rows, their options."""
-        row, option = np.nonzero(boxes.allowed[f])
-        radius = self.case.space.frame(boxes.builds).drive.radius_m
-        parts, kept = self.striking.narrowed(boxes.take(row).only(f, option), radius[:, row])
-        return parts, row[kept], option[kept]
+    def harms(self, boxes: Boxes, typical: FloatArray, slots: Sequence[int]) -> list[FloatArray]:
+        """About what each option of some free slots takes from the speed [m/s]: (E, m_s), by typical slopes (L,)."""
+        worth = np.zeros(len(typical))
+        worth[list(LESS_IS_FASTER)] = typical[list(LESS_IS_FASTER)]
+        frame = self.case.space.frame(boxes.builds, boxes.allowed)
+        return [np.round(self.case.space.additions(frame, boxes.free[f]).along(worth), HARM_DIGITS) for f in slots]
+
+    def by_slot(self, boxes: Boxes, f: int, first: IntArray, typical: FloatArray) -> Parts:
+        """Boxes in two by their f-th free slot: the mildest ``first`` (E,) of its open options, and the others."""
+        ok = boxes.allowed[f]
+        harm = np.where(ok, self.harms(boxes, typical, (f,))[0], np.inf)
+        rank = np.argsort(np.argsort(harm, axis=1, kind="stable"), axis=1, kind="stable")
+        milder = ok & (rank < first[:, None])
+        before, after = boxes.allowed[:f], boxes.allowed[f + 1 :]
+        pieces = [replace(boxes, allowed=(*before, some, *after)) for some in (milder, ok & ~milder)]
+        return self._parts(pieces, [np.arange(len(boxes))] * 2, HALVES)
+
+    def by_speed(self, boxes: Boxes, runs: Sequence[int]) -> Parts:
+        """Boxes in two by the highest speed in each of some runs: below the middle of what it may be, and above."""
+        pieces, names = [boxes], [""]
+        for run in runs:
+            halves = [half for piece in pieces for half in _in_the_middle(piece, run)]
+            pieces, names = halves, [f"{name} {end}".strip() for name in names for end in SPEEDS]
+        return self._parts(pieces, [np.arange(len(boxes))] * len(pieces), names)
+
+    def _parts(self, pieces: Sequence[Boxes], rows: Sequence[IntArray], names: Sequence[str]) -> Parts:
+        """What is left of parts of boxes, all of a name together."""
+        every, row = joined(pieces), np.concatenate(rows)
+        name = [each for each, own in zip(names, rows, strict=True) for _ in own]
+        left, kept = self.striking.narrowed(every, self.case.space.frame(every.builds).drive.radius_m)
+        return Parts(left, row[kept], [name[place] for place in kept])
 
     def _hold(
         self,
@@ -245,6 +254,13 @@ class Rounds:
             point += add.of(best)
         line = Line(np.where(holds, base, np.inf), scores, multiplier)
         return line, np.where(holds, most, np.inf), point
+
+
+def _in_the_middle(boxes: Boxes, run: int) -> tuple[Boxes, Boxes]:
+    """Boxes with the lower half of what the highest speed in a run may be, and with the upper one."""
+    below, each = boxes.below_ms.copy(), boxes.each_ms.copy()
+    below[:, run] = each[:, run] = 0.5 * (boxes.each_ms[:, run] + boxes.below_ms[:, run])
+    return replace(boxes, below_ms=below), replace(boxes, each_ms=each)
 
 
 def _line_through(demand: Demand, point: FloatArray, span: Span) -> tuple[FloatArray, FloatArray]:

@@ -24,12 +24,19 @@ class Striking:
         self.case = case
         # a board may fall into the pause of a shift
         self.at_board = level - case.judge.most_dip_ms(level)
+        self.kept_share = self.at_board / level if level > 0 else 0.0
         self.hopeless = case.judge.hopeless(level, self.at_board)
         carries = case.scenario.event.carries
         brackets = [each for each in case.scenario.race_class.brackets if each.requires not in carries]
         needed = [each for each in brackets if level > each.cap_ms + SPEED_STEP_MS]
         equipment = [case.options.carrying(each.requires) for each in needed]
         self.wanted = (*case.choices.wanted, *equipment)
+        # as numbers: how many options of one slot go with each of another is then one product of matrices
+        self.fits = {slots: (~table).astype(np.float32) for slots, table in case.choices.pairs.items()}
+
+    def past(self, highest_ms: FloatArray) -> FloatArray:
+        """Least speeds at the last board of builds that have been as fast before: what a pause costs grows slowly."""
+        return np.maximum(highest_ms * self.kept_share, 0.0)
 
     def narrowed(self, boxes: Boxes, radius_m: FloatArray) -> tuple[Boxes, IntArray]:
         """Boxes with the options that are left, those with nothing left dropped; and the rows that stay.
@@ -68,7 +75,7 @@ class Striking:
         """What rotors must take: per free slot coefficients, and what is left of the row."""
         found = []
         judge, rows = self.case.judge, np.arange(len(boxes))
-        for coefficients, upper in judge.rotor_rows(self.at_board, radius_m):
+        for coefficients, upper in judge.rotor_rows(np.maximum(boxes.board_ms, self.at_board), radius_m):
             each = [np.broadcast_to(c, (len(boxes), c.shape[1])) for c in coefficients]
             used = sum((each[s][rows, boxes.builds[:, s]] for s in self.case.drive_slots), np.zeros(len(boxes)))
             found.append((tuple(each[s] for s in boxes.free), upper - used))
@@ -89,10 +96,9 @@ class Striking:
 
     def _strike_pairs(self, free: tuple[int, ...], allowed: list[BoolArray]) -> None:
         """Strike out what may not be with any option left of another slot."""
-        for (s, t), table in self.case.choices.pairs.items():
+        for (s, t), fits in self.fits.items():
             if s in free and t in free:
                 ours, theirs = allowed[free.index(s)], allowed[free.index(t)]
-                fits = (~table).astype(np.float32)
                 ours &= theirs.astype(np.float32) @ fits.T > 0.5
                 theirs &= ours.astype(np.float32) @ fits > 0.5
 

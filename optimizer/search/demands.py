@@ -1,8 +1,8 @@
-"""What a wanted score asks of the runs: how far and how long a car may take, for each way it could come about.
+"""What a wanted score asks of the runs: how far and how long a car may take, given how fast it is at its fastest.
 
 A speed at a board is a demand on a distance. A mean over the timed distance is one on a time, and holds for cars whose
-speed at the last board lies in a stated range: such ranges together cover all cars, one *way* each. Two runs that count
-together are one demand on their times, or a pair of demands for each range of what the first run gives.
+highest speed lies in a stated range: such ranges together cover all cars. Two runs that count together are one demand
+on their times, or a pair of demands for the range of what the first run gives.
 """
 
 from __future__ import annotations
@@ -161,11 +161,11 @@ def best_case(envelope: Envelope) -> BestCase:
 
 @dataclass(frozen=True, slots=True)
 class Ways:
-    """Ways in which completions of drive sets could score: way i is one of drive set ``rows[i]``.
+    """What scoring asks of completions: way i is that of drive set ``rows[i]``; none of a set without a way scores.
 
-    A completion that scores meets every demand of at least one way of its drive set. Up to the board that the score
-    hangs on it is then once as fast as ``low_ms`` (n, 2) in each run, and never faster than ``high_ms`` (n, 2).
-    Whatever its way, it is once as fast as ``each_ms`` (E, 2).
+    A completion that scores meets every demand of its drive set's way. Up to the board that the score hangs on it is
+    then once as fast as ``low_ms`` (n, 2) in each run, and never faster than ``high_ms`` (n, 2). ``each_ms`` (E, 2) is
+    what was known of that before.
     """
 
     rows: IntArray
@@ -232,10 +232,9 @@ class Scores:
         envelopes: Sequence[Envelope],
         cases: Sequence[BestCase],
         level: float,
-        bins: int = 1,
         between: tuple[FloatArray, FloatArray] | None = None,
     ) -> Ways:
-        """Every way in which a completion could reach a level; `bins` ranges for each speed that is split.
+        """What reaching a level asks of the completions of each drive set: one way for each that could.
 
         ``between`` are the least and the most (E, 2) that the highest speeds up to `mark` of those that count are.
         """
@@ -247,22 +246,34 @@ class Scores:
         possible = np.flatnonzero((self.joined(bounds) >= level) & (each <= upper).all(axis=1))
         edges = envelopes[0].edges
         if self.scoring.measure == "mean":
-            return self._by_time(envelopes, cases, bounds, possible, needed, (each, upper), level, bins)
+            return self._by_time(envelopes, cases, bounds, possible, needed, (each, upper), level)
         if len(envelopes) == 1:
             at = np.full(len(possible), level)
             low = np.stack([at, np.zeros(len(at))], axis=1)
             return Ways(possible, (self._at_mark(envelopes[0], possible, at),), low, upper[possible], each)
-        rows = np.repeat(possible, bins)
-        number = np.tile(np.arange(bins), len(possible))
-        most = np.minimum(bounds[0], edges[-1])[rows]
-        least = np.maximum(self.other_run(level, np.minimum(bounds[1], edges[-1])), each[:, 0])[rows]
-        least = np.clip(least, edges[0], most)
-        low = least + (most - least) * number / bins
-        high = least + (most - least) * (number + 1) / bins
-        other = np.maximum(self.other_run(level, high), each[rows, 1])
-        demands = (self._at_mark(envelopes[0], rows, low), self._at_mark(envelopes[1], rows, other))
-        above = np.stack([np.where(high >= most, bounds[0][rows], high), bounds[1][rows]], axis=1)
-        return Ways(rows, demands, np.stack([low, other], axis=1), above, each)
+        most = np.minimum(bounds[0], edges[-1])[possible]
+        least = np.maximum(self.other_run(level, np.minimum(bounds[1], edges[-1])), each[:, 0])[possible]
+        low = np.clip(least, edges[0], most)
+        other = np.maximum(self.other_run(level, most), each[possible, 1])
+        demands = (self._at_mark(envelopes[0], possible, low), self._at_mark(envelopes[1], possible, other))
+        above = np.stack([bounds[0][possible], bounds[1][possible]], axis=1)
+        return Ways(possible, demands, np.stack([low, other], axis=1), above, each)
+
+    def passed_ms(
+        self, envelopes: Sequence[Envelope], ways: Ways, error_ms: float, past: Callable[[FloatArray], FloatArray]
+    ) -> FloatArray:
+        """Speed (n,) at which what counts of each way passes the last board at least, in one of its runs.
+
+        That is no less than it ever had, but where the board may fall into the pause of a shift: ``past`` tells what
+        then is left of a speed. ``error_ms`` is more than the simulator's own error.
+        """
+        found = np.zeros(len(ways.rows))
+        later = 0.0 if self.mark == self.marks_m[1] else np.inf  # it may still gain up to the last board
+        for envelope, low, high in zip(envelopes, ways.low_ms.T, ways.high_ms.T, strict=False):
+            at_least = low - error_ms
+            clear = envelope.no_shift_between(ways.rows, at_least, high + error_ms + later)
+            np.maximum(found, np.where(clear, at_least, past(at_least)), out=found)
+        return found
 
     def _at_mark(self, envelope: Envelope, rows: IntArray, speed: FloatArray) -> Demand:
         """The board is reached at a speed (n,) or more: not further than the board to get there."""
@@ -281,38 +292,30 @@ class Scores:
         needed: FloatArray,
         between: tuple[FloatArray, FloatArray],
         level: float,
-        bins: int,
     ) -> Ways:
-        """Means over the timed distance: times, by ranges of the highest speed up to the last board in each run."""
+        """Means over the timed distance: times, by the range of the highest speed up to the last board in each run."""
         (lower, upper), (factors, most_time) = between, self._times(bounds, needed, level)
-        runs = len(envelopes)
-        grid = np.array(np.meshgrid(*[np.arange(bins)] * runs, indexing="ij")).reshape(runs, -1)
-        rows = np.repeat(possible, grid.shape[1])
         edges, cells = envelopes[0].edges, Cells(envelopes[0].edges)
-        ranges, some = [], np.ones(len(rows), dtype=np.bool_)
+        ranges, some = [], np.ones(len(possible), dtype=np.bool_)
         for run, case in enumerate(cases):
-            number = np.tile(grid[run], len(possible))
-            end = np.minimum(case.speed_at(self.marks_m[1]), upper[:, run])[rows]
-            most = np.minimum(end, edges[-1])
+            top = np.minimum(case.speed_at(self.marks_m[1]), upper[:, run])[possible]
+            most = np.minimum(top, edges[-1])  # where a best case has no end in sight the range has none
             least = case.least_last(self.marks_m, self.length / np.maximum(needed[:, run], 1e-9))
-            least = np.maximum(least, lower[:, run])[rows]
+            least = np.maximum(least, lower[:, run])[possible]
             some &= least <= most
-            least = np.clip(least, edges[1], most)
-            low, high = (least + (most - least) * (number + end) / bins for end in (0, 1))
-            # where a best case has no end in sight the last range is open
-            ranges.append((low, high, most, np.where(high >= most, end, high)))
+            ranges.append((np.clip(least, edges[1], most), most, top))
         able = some & (self.joined([top for *_, top in ranges]) >= level)  # no mean is above the highest speed
-        rows = rows[able]
-        ranges = [(low[able], high[able], most[able], top[able]) for low, high, most, top in ranges]
+        rows = possible[able]
+        ranges = [(low[able], most[able], top[able]) for low, most, top in ranges]
         limit = most_time[rows].copy()
         parts, stretches = [], []
         for run, (envelope, case) in enumerate(zip(envelopes, cases, strict=True)):
-            low, high, most, _ = ranges[run]
+            low, most, _ = ranges[run]
             reach = np.clip(np.searchsorted(edges, low * (1 + 1e-12), side="right") - 1, 1, len(edges) - 1)
             first_ms = np.minimum(case.speed_at(self.marks_m[0]), edges[-1])[rows]
             guess = first_ms - FIRST_GUESS * (most - first_ms) - 0.3
             first = np.minimum(np.clip(np.searchsorted(edges, guess), 1, None), reach)
-            high = np.maximum(high, edges[reach] * (1 + 1e-12))
+            high = np.maximum(most, edges[reach] * (1 + 1e-12))
             factor = factors[run][rows]
             less = 1.0 / edges[reach] - case.less_of_last(rows, reach, high, self.marks_m[1])
             parts.append(Part(envelope, cells, rows, time_weights(edges, first, reach, less), factor))
@@ -321,7 +324,7 @@ class Scores:
         per_ms = np.asarray(level**2 / self.length / sum(factor[rows] for factor in factors))
         demand = Demand(envelopes[0].mass.take(rows), tuple(parts), limit, per_ms, tuple(stretches))
         low_ms, high_ms = np.zeros((len(rows), 2)), np.full((len(rows), 2), np.inf)
-        for run, (low, _, _, top) in enumerate(ranges):
+        for run, (low, _, top) in enumerate(ranges):
             low_ms[:, run], high_ms[:, run] = low, top
         return Ways(rows, (demand,), low_ms, high_ms, lower)
 

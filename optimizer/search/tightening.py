@@ -225,25 +225,13 @@ class Tightener:
         options, cuts, living = self._cuts(every, ways, goal, limits)
         each = replace(every.sets, allowed=tuple(options), each_ms=ways.low_ms, below_ms=ways.high_ms)
         each = each.marked(np.arange(len(ways.rows))).take(living)
-        each = self.propagation.for_rotors(past(each, self._at_board(envelopes, ways, goal)[living]), goal)
+        passed = self.scores.passed_ms(envelopes, ways, RUN_ERROR_MS, goal.past)
+        each = self.propagation.for_rotors(past(each, passed[living]), goal)
         each = self.propagation.narrowed(each, goal)
         left = every.take(each.mark)
         return Left(
             replace(left, sets=replace(each, mark=left.sets.mark)), tuple(cut.take(each.mark) for cut in cuts)
         )
-
-    def _at_board(self, envelopes: list[Envelope], ways: Ways, goal: Goal) -> FloatArray:
-        """Speed (n,) at which what counts of each way passes the last board at least, in one of its runs.
-
-        That is no less than it ever had, but where the board may fall into the pause of a shift.
-        """
-        found = np.zeros(len(ways.rows))
-        later = 0.0 if self.scores.mark == self.judge.marks_m[1] else np.inf  # it may still gain up to the last board
-        for envelope, low, high in zip(envelopes, ways.low_ms.T, ways.high_ms.T, strict=False):
-            at_least = low - RUN_ERROR_MS
-            clear = envelope.no_shift_between(ways.rows, at_least, high + RUN_ERROR_MS + later)
-            np.maximum(found, np.where(clear, at_least, goal.past(at_least)), out=found)
-        return found
 
     def _cuts(
         self, every: Batch, ways: Ways, goal: Goal, limits: list[tuple[Affine, BoolArray]]

@@ -7,6 +7,7 @@ import json
 import numpy as np
 import pytest
 
+from optimizer.recheck import certifying
 from optimizer.recheck.asking import Asked, Case
 from optimizer.recheck.certifying import certify
 from optimizer.recheck.checking import Checker
@@ -54,7 +55,7 @@ def test_evidence_of_another_list_is_refused(seed):
     case, builds = case_and_builds(seed)
     told = json.loads(as_json(certify(case, builds[:TOP], "hash")))
     wrong = json.loads(as_json(certify(case, builds[1 : TOP + 1], "hash")))
-    for name in ("rounds", "groups", "complete", "why_not"):
+    for name in ("typical", "groups", "complete", "why_not"):
         wrong[name] = told[name]
 
     assert Checker(case, parse(json.dumps(wrong))).verdict().faults
@@ -91,3 +92,98 @@ def test_a_multiplier_that_closes_nothing_is_refused():
         if seen > 5:
             return
     pytest.fail("too few sets are closed by money alone")
+
+
+@pytest.fixture
+def _in_many_parts(monkeypatch):
+    """Boxes are split until next to nothing is left of each."""
+    monkeypatch.setattr(certifying, "MOST_PARTIAL", 1)
+
+
+def splits_in(told: dict) -> list[tuple[str, dict]]:
+    """Every split of a file, and what the box before it is called."""
+    found = []
+
+    def look(name: str, node: dict) -> None:
+        then = node.get("then")
+        if isinstance(then, dict) and "parts" in then:
+            found.append((name, then))
+            for part, each in then["parts"].items():
+                look(f"{name}, {then.get('slot') or 'speed'} {part}", each)
+        elif isinstance(then, dict):
+            look(name, then)
+
+    for group in told["groups"]:
+        for name, node in group.get("opened", {}).items():
+            look(f"group {' + '.join(group['parts'])}, set {name}", node)
+    return found
+
+
+@pytest.mark.usefixtures("_in_many_parts")
+@pytest.mark.parametrize("seed", range(12))
+def test_the_true_list_closes_in_many_parts(seed):
+    """Splits by slots, and by speeds where means count or two runs do."""
+    case, builds = case_and_builds(seed)
+    evidence = certify(case, builds[:TOP], "hash")
+    told = json.loads(as_json(evidence))
+    splits = [split for _, split in splits_in(told)]
+
+    assert_closes(case, builds)
+    assert sum("slot" in each for each in splits) > 0
+    by_speed = case.scenario.event.scoring.measure == "mean" or len(case.judge.conditions) == 2
+    assert any("runs" in each for each in splits) == by_speed
+
+
+@pytest.mark.usefixtures("_in_many_parts")
+@pytest.mark.parametrize("seed", range(4))
+def test_a_part_of_a_split_taken_away_is_named(seed):
+    case, builds = case_and_builds(seed)
+    whole = as_json(certify(case, builds[:TOP], "hash"))
+    rng = np.random.default_rng(seed)
+    for place in rng.permutation(len(splits_in(json.loads(whole))))[:6]:
+        told = json.loads(whole)
+        name, split = splits_in(told)[place]
+        part = next(iter(split["parts"]))
+        del split["parts"][part]
+        found = Checker(case, parse(json.dumps(told))).verdict().faults
+
+        assert f"{name}, {split.get('slot') or 'speed'} {part}: this part of the split is missing" in found
+
+
+@pytest.mark.usefixtures("_in_many_parts")
+def test_a_split_that_cannot_be_made_is_named():
+    """By a slot that is part of the drive set, by one there is none of, by speeds of which no highest is known."""
+    case, builds = case_and_builds(0)
+    whole = as_json(certify(case, builds[:TOP], "hash"))
+    for slot in ("engine", "nowhere"):
+        told = json.loads(whole)
+        name, split = next((name, split) for name, split in splits_in(told) if "slot" in split)
+        split["slot"] = slot
+        found = Checker(case, parse(json.dumps(told))).verdict().faults
+        assert f"{name}: split by {slot!r}, which is no slot that is open" in found
+    case, builds = next(each for each in map(case_and_builds, range(12)) if len(each[0].judge.conditions) == 1)
+    told = json.loads(as_json(certify(case, builds[:TOP], "hash")))
+    name, split = next((name, split) for name, split in splits_in(told) if "slot" in split)
+    del split["slot"]
+    split["runs"] = [1]
+    found = "\n".join(Checker(case, parse(json.dumps(told))).verdict().faults)
+    assert f"{name}: split by speeds in runs [1], of which no highest is known" in found
+
+
+@pytest.mark.usefixtures("_in_many_parts")
+@pytest.mark.parametrize("seed", range(8))
+def test_no_split_whatever_closes_on_a_wrong_list(seed):
+    """The tree of the true list with other places to split at: never accepted for a list that leaves the best out."""
+    case, builds = case_and_builds(seed)
+    told = json.loads(as_json(certify(case, builds[:TOP], "hash")))
+    wrong = json.loads(as_json(certify(case, builds[1 : TOP + 1], "hash")))
+    rng = np.random.default_rng(seed)
+    for name in ("typical", "groups", "complete", "why_not"):
+        wrong[name] = told[name]
+    for _ in range(4):
+        for _, split in splits_in(wrong):
+            if "slot" in split:
+                split["first"] = int(rng.integers(0, 6))
+        wrong["typical"] = [float(f"{each:.1e}") for each in rng.random(len(told["typical"]))]
+
+        assert Checker(case, parse(json.dumps(wrong))).verdict().faults

@@ -11,14 +11,16 @@ from optimizer.recheck.asking import Asked, Case
 from optimizer.recheck.choices import Boxes
 from optimizer.recheck.completing import Asking, Line, completed
 from optimizer.recheck.groups import Groups
-from optimizer.recheck.rounds import Rounds
+from optimizer.recheck.rounds import RUN_ERROR_MS, Left, Rounds
 from optimizer.recheck.screening import Screen
 from optimizer.run.keeping import Keeping
+from optimizer.run.linear import COORDINATES
 from optimizer.scenario.reading import read_scenario
-from tests.search.catalogs import random_catalog
+from tests.search.catalogs import enumerated, random_catalog
 from tests.test_second_reading import unsettled
 
 SEEDS = range(12)
+COUNTED = 40
 
 
 def boxes_of(case: Case, rng: np.random.Generator, count: int) -> Boxes:
@@ -30,7 +32,7 @@ def boxes_of(case: Case, rng: np.random.Generator, count: int) -> Boxes:
     for ok in case.choices.allowed(builds, case.drive_slots):
         some = ok & (rng.random(ok.shape) < rng.uniform(0.2, 1.0, (len(ok), 1)))
         allowed.append(np.where(some.any(axis=1, keepdims=True), some, ok))
-    boxes = Boxes(builds, case.free, tuple(allowed), costs.spent, costs.cents, np.zeros((len(builds), 2)))
+    boxes = Boxes.unknown(builds, case.free, tuple(allowed), costs.spent, costs.cents)
     return boxes.take(boxes.alive)
 
 
@@ -52,10 +54,10 @@ def test_no_build_is_faster_than_the_screen_of_its_box(seed, fine):
     boxes = boxes_of(case, rng, 60)
     rows, builds = some_builds(boxes, rng, 12)
     speed = case.judge.speeds(builds)
-    single = Boxes(
+    single = Boxes.unknown(
         builds, boxes.free,
         tuple(np.eye(ok.shape[1], dtype=bool)[builds[:, s]] for s, ok in zip(boxes.free, boxes.allowed, strict=True)),
-        boxes.spent[rows], tuple(cents[rows] for cents in boxes.cents), boxes.each_ms[rows],
+        boxes.spent[rows], tuple(cents[rows] for cents in boxes.cents),
     )  # fmt: skip
     for level in np.quantile(speed[speed > 0], [0.3, 0.7, 0.99]):
         rounds, screen = Rounds(case, float(level)), Screen(case, float(level), fine=fine)
@@ -105,6 +107,61 @@ def test_the_screen_comes_near(seed):
     near = np.abs(speed - level) < 0.05 * level
 
     assert np.median(bound[near] / speed[near]) < 1.05
+
+
+class Anyhow:
+    """Decisions of a round at random: whatever they are, no build that counts may be lost."""
+
+    def __init__(self, rng: np.random.Generator) -> None:
+        self.rng = rng
+
+    def share(self, _place, _demand, _fast, _slow, rows):
+        return self.rng.random(len(rows))
+
+    def multiplier(self, _place, _prospects, rows):
+        return self.rng.choice([0.0, 1e-6, 1e-5, 1e-4], len(rows))
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_no_build_that_counts_is_lost_in_rounds_and_splits(seed):
+    """The fastest of all are each in one of the boxes left, keep its cuts, and their speeds are as the box says."""
+    rng, case = np.random.default_rng(700 + seed), Case(random_catalog(seed), Asked(5))
+    counts = enumerated(seed)[0][:COUNTED]
+    level = float(case.judge.speeds(counts).min())
+    rounds, typical = Rounds(case, level), rng.random(len(COORDINATES))
+    sieved = Groups(case).sieved(rounds)
+    boxes = sieved.boxes(np.arange(len(sieved)))
+    before, ranged = boxes.completions.sum(), rounds.scores.ranged(len(case.judge.conditions))
+    for number in range(5):
+        left = rounds.go(boxes, 4 - 2 * (number > 0), Anyhow(rng))
+        listed = listed_with(case, left, counts)
+        if number % 2 and ranged:
+            boxes = rounds.by_speed(left.boxes, range(ranged)).boxes
+        else:
+            f = int(rng.integers(len(boxes.free)))
+            first = rng.integers(0, left.boxes.allowed[f].sum(axis=1) + 1)
+            boxes = rounds.by_slot(left.boxes, f, first, typical).boxes
+
+    assert listed < before
+
+
+def listed_with(case: Case, left: Left, builds: np.ndarray) -> int:
+    """How many builds a round leaves; each of some must be listed for a box whose speeds are its own."""
+    runs, found, marks = case.judge.runs(builds), np.zeros(len(builds), dtype=bool), case.judge.event.scoring.measure
+    listed, box, too_many = left.builds(np.arange(len(left.boxes)), case, 10**6)
+    assert not too_many.any()
+    for place in range(len(left.boxes)):
+        own = {row.tobytes() for row in listed[box == place]}
+        inside = np.array([build.tobytes() in own for build in builds], dtype=bool)
+        passed = np.maximum.reduce([run.passing.speed[1] for run in runs])
+        inside &= passed >= left.boxes.board_ms[place] - 1e-9
+        for number, run in enumerate(runs):
+            highest = run.passing.speed[0] if marks == "trap" else run.highest_ms[0]
+            low, high = left.boxes.each_ms[place, number], left.boxes.below_ms[place, number]
+            inside &= (highest >= low - RUN_ERROR_MS) & (highest <= high + RUN_ERROR_MS)
+        found |= inside
+    assert found.all()
+    return len(np.unique(listed, axis=0))
 
 
 def prices_of(case: Case, builds: np.ndarray) -> list[int | None]:

@@ -281,15 +281,19 @@ def test_a_part_that_was_to_be_in(folder, changed, tmp_path):
         (lambda told: told.update(kth_ms=float("inf")), "Infinity is no number"),
         (lambda told: told.update(kth_ms="fast"), "/kth_ms: expected a number"),
         (lambda told: told.update(complete=1), "/complete: expected true or false"),
-        (lambda told: told.update(version=2), "this is not 'saltmile search evidence', version 1"),
+        (lambda told: told.update(version=1), "this is not 'saltmile search evidence', version 2"),
         (lambda told: told.pop("groups"), "'groups' is missing"),
         (lambda told: told["question"].update(top=0), "/question/top: expected a whole number"),
         (lambda told: opened_group(told).update(sets=-1), "/sets: expected a whole number"),
         (lambda told: set_cuts(told, [0.1, -1e-6]), "expected a number from 0 to"),
         (lambda told: set_cuts(told, [1.2, 1e-6]), "expected a number from 0 to 1"),
         (lambda told: set_cuts(told, [0.1]), "expected a share and a multiplier"),
-        (lambda told: told["rounds"].clear(), "/round: expected one of the 0 rounds"),
-        (lambda told: told["rounds"].insert(0, [0, 1]), "/rounds[0][0]: expected a whole number"),
+        (lambda told: opened_node(told).update(cells=0), "/cells: expected a whole number of 1"),
+        (lambda told: opened_node(told).pop("cells"), "'cells' is missing"),
+        (lambda told: told["typical"].__setitem__(0, -1.0), "/typical[0]: expected a number from 0"),
+        (lambda told: set_then(told, {"parts": {}}), "'runs' is missing"),
+        (lambda told: set_then(told, {"runs": [2], "parts": {}}), "/runs[0]: expected a whole number"),
+        (lambda told: set_then(told, {"slot": "nose", "parts": {}}), "'first' is missing"),
         (lambda told: set_then(told, "believe me"), "expected a round, a split or 'list'"),
     ],
 )
@@ -303,12 +307,16 @@ def test_what_cannot_be_read(folder, changed, tmp_path, change, named, capsys):
     assert named in capsys.readouterr().err
 
 
+def opened_node(told: dict) -> dict:
+    return next(iter(opened_group(told)["opened"].values()))
+
+
 def set_cuts(told: dict, cuts: list) -> None:
-    next(iter(opened_group(told)["opened"].values()))["cuts"] = cuts
+    opened_node(told)["cuts"] = cuts
 
 
-def set_then(told: dict, then: str) -> None:
-    next(iter(opened_group(told)["opened"].values()))["then"] = then
+def set_then(told: dict, then: object) -> None:
+    opened_node(told)["then"] = then
 
 
 @pytest.mark.parametrize("share", [0.0, 0.3, 0.98])

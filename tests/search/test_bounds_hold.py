@@ -313,7 +313,7 @@ def test_a_completion_that_scores_goes_one_of_the_ways(seed: int, ranged: bool) 
         between = ranges_about(highest[counts], len(sets), rng)
         counts &= ((highest >= between[0][rows]) & (highest <= between[1][rows])).all(axis=1)
         assert counts.any()
-    ways = tightener.scores.ways(envelopes, cases, level - RUN_ERROR_MS, 3, between)
+    ways = tightener.scores.ways(envelopes, cases, level - RUN_ERROR_MS, between)
     aims = [ways.demands, [each.aimed(batch.span.most[ways.rows]) for each in ways.demands]]
     for place in np.flatnonzero(counts):
         every = np.flatnonzero(ways.rows == rows[place])
@@ -416,7 +416,7 @@ def test_no_car_of_the_span_is_found_that_breaks_every_cut_and_is_fast_enough(se
     level = float(np.quantile(middle, 0.8))
     batch, envelopes = tightener.envelopes(sets, level - RUN_ERROR_MS)
     cases = [best_case(each) for each in envelopes]
-    every = tightener.scores.ways(envelopes, cases, level - RUN_ERROR_MS, 2)
+    every = tightener.scores.ways(envelopes, cases, level - RUN_ERROR_MS)
     least, most = batch.span.least[every.rows], batch.span.most[every.rows]
     anywhere = least + rng.random(least.shape) * (most - least)
     places = [(demand, points) for demand in every.demands for points in (demand.on_line(least, most), anywhere)]
