@@ -91,7 +91,7 @@ class Pool:
 
 def processes(workers: int | None = None, *, worth_s: float = WORTH_S) -> Pool:
     """Processes of this machine: as many as it has processors when left out."""
-    count = workers or _processors()
+    count = workers or allowed_processors()
     return Pool(partial(_Processes, count), count, worth_s=worth_s)
 
 
@@ -151,7 +151,7 @@ def _held_back() -> Iterator[None]:
 
 def one_beside() -> Pool | None:
     """One process beside this one; None where this machine has no processor for it."""
-    return processes(1) if _processors() > 1 else None
+    return processes(1) if allowed_processors() > 1 else None
 
 
 def cluster(address: str) -> Pool:
@@ -322,7 +322,7 @@ def _unpacked(work: bytes) -> Work[Any, Any]:
     return found
 
 
-def _processors() -> int:
+def allowed_processors() -> int:
     """Processors that this process may use; no more than are allowed it by the environment.
 
     Raises

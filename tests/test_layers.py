@@ -210,6 +210,8 @@ recheck.groups
 recheck.listing
 recheck.evidence
 recheck.certifying
+recheck.walking
+recheck.halves
 recheck.checking
 recheck.telling
 

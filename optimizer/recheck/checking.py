@@ -7,7 +7,9 @@ are gathered, not raised: one look at the file says all that is wrong with it.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -15,26 +17,23 @@ import numpy as np
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.errors import UsageError
 from optimizer.recheck.asking import Case
-from optimizer.recheck.choices import Boxes, joined
-from optimizer.recheck.evidence import Evidence, Node, Split, hash_of, read
+from optimizer.recheck.evidence import Evidence, Group, hash_of, read
 from optimizer.recheck.groups import Groups, Sieved
+from optimizer.recheck.halves import both, may_copy
 from optimizer.recheck.listing import Level, List, better, everything, level_for
-from optimizer.recheck.rounds import CHUNK, Left, Prospects, Rounds
+from optimizer.recheck.rounds import Rounds
+from optimizer.recheck.walking import Waiting, Walker
 from optimizer.run.judge import CHECKS
 from optimizer.run.linear import COORDINATES
 from optimizer.scenario.event import Scenario
 from optimizer.scenario.reading import read_scenario
-from optimizer.search.necessary import Demand
 
 SPEED_AGREES_MS, BOUND_AGREES_MS = 1e-6, 1e-3
 """How near speeds of builds, and bounds as they are rounded in the file, must be to what is found."""
 MOST_FAULTS = 50
 """Faults that are named one by one."""
-MOST_PARTIAL = 20_000
-"""Builds of a box, or parts of builds on the way to them, that may be left to be gone through one by one. Far more than
-where evidence is made: how many parts there are on the way hangs on which boxes are looked at together, so that one
-which has too many among others is looked at alone."""
-
+WORTH_A_COPY = 5000
+"""Drive sets that are worth a copy of this process."""
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
@@ -89,7 +88,8 @@ def recheck(folder: Path, file: Path) -> Verdict:
         case = Case(scenario, evidence.asked)
     except UsageError as fault:
         return _nothing(evidence, scenario, f"question: {fault}")
-    return Checker(case, evidence).verdict()
+    checker = Checker(case, evidence)
+    return checker.verdict(copied=len(checker.groups.builds) >= WORTH_A_COPY and may_copy())
 
 
 def _nothing(evidence: Evidence, scenario: Scenario, fault: str) -> Verdict:
@@ -98,38 +98,19 @@ def _nothing(evidence: Evidence, scenario: Scenario, fault: str) -> Verdict:
     return Verdict((fault,), evidence.complete, evidence.why_not, len(evidence.listed), 0, 0, 0, 0, 0.0, 0.0, unit)
 
 
-class _Written:
-    """Decisions as the file has them, for boxes whose nodes are given."""
+@dataclass(slots=True)
+class _Looked:
+    """What was found in some of the groups."""
 
-    def __init__(self, nodes: list[Node]) -> None:
-        most = max((len(node.cuts) for node in nodes), default=0)
-        table = np.zeros((len(nodes), most, 2))
-        for row, node in enumerate(nodes):
-            if node.cuts:
-                table[row, : len(node.cuts)] = node.cuts
-        self.table = table
+    faults: list[str] = field(default_factory=list)
+    opened: int = 0
+    tried: int = 0
+    highest_ms: float = 0.0
 
-    def share(self, place: int, _demand: Demand, _fast: FloatArray, _slow: FloatArray, rows: IntArray) -> FloatArray:
-        """Where the cut is laid; at the fast end where the file says nothing."""
-        return self._column(place, 0)[rows]
-
-    def multiplier(self, place: int, _prospects: Prospects, rows: IntArray) -> FloatArray:
-        """What a cent is worth; nothing where the file does not say."""
-        return self._column(place, 1)[rows]
-
-    def _column(self, place: int, which: int) -> FloatArray:
-        if place >= self.table.shape[1]:
-            return np.zeros(len(self.table))
-        return self.table[:, place, which]
-
-
-@dataclass(frozen=True, slots=True)
-class _Waiting:
-    """Boxes that wait for their rounds, with the names to call them by and what the file says of them."""
-
-    boxes: Boxes
-    names: list[str]
-    nodes: list[Node]
+    def fault(self, text: str) -> None:
+        """Note a fault."""
+        if len(self.faults) < MOST_FAULTS:
+            self.faults.append(text)
 
 
 class Checker:
@@ -139,26 +120,26 @@ class Checker:
         self.case, self.evidence = case, evidence
         self.faults: list[str] = []
         self.groups = Groups(case)
-        self.opened = self.tried = 0
-        self.highest = 0.0
 
-    def verdict(self) -> Verdict:
-        """Go through all of it."""
+    def verdict(self, *, copied: bool = False) -> Verdict:
+        """Go through all of it; ``copied``: through half of the groups in a copy of this process (`halves`)."""
         listed = self._list()
         level = level_for(self.case, listed)
         self._level(level)
         if len(self.evidence.typical) != len(COORDINATES):
             self._fault(f"typical: {len(COORDINATES)} slopes are needed, the file has {len(self.evidence.typical)}")
+        looked = [_Looked()]
         if self.evidence.complete and not self.faults:
             rounds = Rounds(self.case, level.level_ms)
-            sieved = self.groups.sieved(rounds)
             if level.level_ms > 0:
-                self._tree(rounds, sieved, listed, level)
+                looked = self._tree(rounds, listed, copied=copied)
             else:
-                self._everything(sieved, listed)
+                looked = [self._everything(rounds, listed)]
+        faults = [*self.faults, *(fault for each in looked for fault in each.faults)]
         return Verdict(
-            tuple(self.faults), self.evidence.complete, self.evidence.why_not, len(listed), len(self.groups.builds),
-            len(self.groups.firsts), self.opened, self.tried, level.kth_ms, self.highest,
+            tuple(faults[:MOST_FAULTS]), self.evidence.complete, self.evidence.why_not, len(listed),
+            len(self.groups.builds), len(self.groups.firsts), sum(each.opened for each in looked),
+            sum(each.tried for each in looked), level.kth_ms, max(each.highest_ms for each in looked),
             self.case.scenario.event.speed_unit,
         )  # fmt: skip
 
@@ -225,164 +206,99 @@ class Checker:
 
     # --- what is not listed -------------------------------------------------------------------------------------
 
-    def _everything(self, sieved: Sieved, listed: List) -> None:
+    def _everything(self, rounds: Rounds, listed: List) -> _Looked:
         """The list is shorter than was asked for: whatever can be had must be in it."""
+        sieved, looked = self.groups.sieved(rounds), _Looked()
         builds = everything(sieved.boxes(np.arange(len(sieved))))
         if builds is None:
-            self._fault("list: it is shorter than was asked for, and there are too many builds to try them all")
+            looked.fault("list: it is shorter than was asked for, and there are too many builds to try them all")
         else:
-            self._try([builds], ["everything"], 0.0, listed)
+            self._try([builds], ["everything"], 0.0, listed, looked)
+        return looked
 
-    def _tree(self, rounds: Rounds, sieved: Sieved, listed: List, level: Level) -> None:
+    def _tree(self, rounds: Rounds, listed: List, *, copied: bool) -> list[_Looked]:
         """Every group and every drive set: bounded below the level, or opened and closed again."""
-        bound, low = sieved.highest(rounds)
-        places = np.flatnonzero(~low)
-        self.highest = float(bound[low].max(initial=0.0))
-        opened = self._groups(sieved, bound, low)
-        self.opened = len(places)
-        names, nodes, kept = [], [], []
-        for place in places:
-            row = int(sieved.rows[place])
-            key = (self.groups.name_of(int(self.groups.group[row])), self.groups.name_of_set(row))
-            name = f"group {' + '.join(key[0])}, set {key[1]}"
-            if key not in opened:
-                self._fault(f"{name}: not opened, though its bound, {bound[place]:.4f} m/s, reaches the level")
-                continue
-            names.append(name)
-            nodes.append(opened[key])
-            kept.append(place)
-        if kept:
-            self._walk(rounds, _Waiting(sieved.boxes(np.array(kept)), names, nodes), listed, level)
+        self._names()
+        work, number = partial(self._look, rounds, listed), np.arange(len(self.groups.firsts))
+        return list(both(work, number % 2 == 0, number % 2 == 1)) if copied else [work(number >= 0)]
 
-    def _groups(self, sieved: Sieved, bound: FloatArray, low: BoolArray) -> dict[tuple[tuple[str, ...], str], Node]:
-        """Compare groups with those there are; what is opened, by group and set."""
+    def _names(self) -> None:
+        """Compare what groups are called with what they should be."""
         slots = self.case.options.slots
         named = tuple(tuple(slots[s].name for s in each) for each in (self.groups.group_slots, self.groups.set_slots))
         if named != (self.evidence.group_slots, self.evidence.set_slots):
             self._fault(f"groups: they are named by {' + '.join(named[0])}, sets by {' + '.join(named[1])}")
-        found = {self.groups.name_of(g): g for g in range(len(self.groups.firsts))}
+        found = {self.groups.name_of(g) for g in range(len(self.groups.firsts))}
         for parts, times in Counter(group.parts for group in self.evidence.groups).items():
             if times > 1 or parts not in found:
-                self._fault(f"group {' + '.join(parts)}: {'stands there twice' if times > 1 else 'there is none'}")
+                self._fault(f"{_named(parts)}: {'stands there twice' if times > 1 else 'there is none'}")
+
+    def _look(self, rounds: Rounds, listed: List, which: BoolArray) -> _Looked:
+        """Go through some of the groups (G,)."""
+        looked, groups = _Looked(), self.groups
         told = {group.parts: group for group in self.evidence.groups}
-        sizes, highest = self.groups.sizes(), np.full(len(found), -np.inf)
-        np.maximum.at(highest, self.groups.group[sieved.rows[low]], bound[low])
-        for parts, g in found.items():
-            name = f"group {' + '.join(parts)}"
-            if parts not in told:
-                self._fault(f"{name}: it is missing")
-                continue
-            if told[parts].sets != sizes[g]:
-                self._fault(f"{name}: it has {sizes[g]} drive sets, the file has {told[parts].sets}")
-            if not _agree(told[parts].highest_ms, float(highest[g])):
-                self._fault(f"{name}: the highest bound is {_ms(highest[g])}, the file has {told[parts].highest_ms}")
-        return {(parts, key): node for parts, group in told.items() for key, node in group.opened.items()}
-
-    def _walk(self, rounds: Rounds, waiting: _Waiting, listed: List, level: Level) -> None:
-        """Rounds as the file has them, all boxes of one depth together."""
-        to_try: list[IntArray] = []
-        names: list[str] = []
-        while len(waiting.boxes):
-            rest: list[_Waiting] = []
-            cells = np.array([node.cells for node in waiting.nodes])
-            for width in np.unique(cells):
-                alike = np.flatnonzero(cells == width)
-                for start in range(0, len(alike), CHUNK):
-                    rows = alike[start : start + CHUNK]
-                    nodes = [waiting.nodes[row] for row in rows]
-                    left = rounds.go(waiting.boxes.take(rows), int(width), _Written(nodes))
-                    names_left = [waiting.names[rows[row]] for row in left.rows]
-                    some = _Waiting(left.boxes, names_left, [nodes[row] for row in left.rows])
-                    rest += self._follow(rounds, left, some, to_try, names)
-            waiting = _Waiting(
-                joined([waiting.boxes.take(np.zeros(0, dtype=np.int64)), *(each.boxes for each in rest)]),
-                [name for each in rest for name in each.names],
-                [node for each in rest for node in each.nodes],
-            )
-        self._try(to_try, names, level.level_ms, listed)
-
-    def _follow(
-        self, rounds: Rounds, left: Left, some: _Waiting, to_try: list[IntArray], names: list[str]
-    ) -> list[_Waiting]:
-        """What follows for the boxes that a round leaves."""
-        further, listing = [], []
-        splits: dict[tuple[str, tuple[int, ...]], list[int]] = {}
-        for place, (name, node) in enumerate(zip(some.names, some.nodes, strict=True)):
-            if node.then is None:
-                count = left.boxes.completions[place]
-                self._fault(f"{name}: what the file says does not rule out the last {count:.0f} builds")
-            elif isinstance(node.then, Node):
-                further.append(place)
-            elif isinstance(node.then, Split):
-                splits.setdefault((node.then.slot, node.then.runs), []).append(place)
-            else:
-                listing.append(place)
-        if listing:
-            builds, box, too_many = left.builds(np.array(listing), self.case, MOST_PARTIAL)
-            for own in np.unique(box):
-                to_try.append(builds[box == own])
-                names.append(some.names[own])
-            for crowded in np.flatnonzero(too_many):
-                alone, _, still = left.builds(np.array([crowded]), self.case, MOST_PARTIAL)
-                if still.any():
-                    self._fault(f"{some.names[crowded]}: too many builds are left to try them one by one")
-                to_try.append(alone)
-                names.append(some.names[crowded])
-        found = [self._split(rounds, some, *how, np.array(places)) for how, places in splits.items()]
-        nodes = [some.nodes[place].then for place in further]
-        found.append(
-            _Waiting(
-                some.boxes.take(np.array(further, dtype=np.int64)),
-                [some.names[place] for place in further],
-                [node for node in nodes if isinstance(node, Node)],
-            )
-        )
-        return found
-
-    def _split(
-        self, rounds: Rounds, some: _Waiting, slot: str, runs: tuple[int, ...], places: IntArray
-    ) -> _Waiting:
-        """The parts of boxes that are split alike; each that is left must stand in the file."""
-        boxes = some.boxes.take(places)
-        nodes = [some.nodes[place].then for place in places]
-        splits = [node for node in nodes if isinstance(node, Split)]
-        free = [self.case.options.slots[s].name for s in boxes.free]
-        if slot and slot not in free:
-            return self._unsplit(some, places, f"split by {slot!r}, which is no slot that is open")
-        if not slot and not np.isfinite(boxes.below_ms[:, list(runs)]).all():
-            return self._unsplit(some, places, f"split by speeds in runs {list(runs)}, of which no highest is known")
-        if slot:
-            firsts = np.array([split.first for split in splits])
-            parts = rounds.by_slot(boxes, free.index(slot), firsts, np.array(self.evidence.typical))
-        else:
-            parts = rounds.by_speed(boxes, runs)
-        names, below, kept = [], [], []
-        for place, (row, part) in enumerate(zip(parts.rows, parts.names, strict=True)):
-            name = f"{some.names[places[row]]}, {slot or 'speed'} {part}"
-            if part not in splits[row].parts:
-                self._fault(f"{name}: this part of the split is missing")
+        sieved = groups.sieved(rounds, which[groups.group])
+        bound, low = sieved.highest(rounds)
+        looked.highest_ms = float(bound[low].max(initial=0.0))
+        self._compare(told, which, sieved, (bound, low), looked)
+        names, nodes, kept = [], [], []
+        for place in np.flatnonzero(~low):
+            row = int(sieved.rows[place])
+            parts, key = groups.name_of(int(groups.group[row])), groups.name_of_set(row)
+            name = f"{_named(parts)}, set {key}"
+            if parts not in told or key not in told[parts].opened:
+                looked.fault(f"{name}: not opened, though its bound, {bound[place]:.4f} m/s, reaches the level")
                 continue
             names.append(name)
-            below.append(splits[row].parts[part])
+            nodes.append(told[parts].opened[key])
             kept.append(place)
-        return _Waiting(parts.boxes.take(np.array(kept, dtype=np.int64)), names, below)
+        looked.opened = len(bound) - int(low.sum())
+        if kept:
+            walker = Walker(self.case, rounds, np.array(self.evidence.typical), looked.fault)
+            walker.walk(Waiting(sieved.boxes(np.array(kept)), names, nodes))
+            self._try(walker.to_try, walker.names, rounds.level, listed, looked)
+        return looked
 
-    def _unsplit(self, some: _Waiting, places: IntArray, told: str) -> _Waiting:
-        """Boxes cannot be split as the file says."""
-        for place in places:
-            self._fault(f"{some.names[place]}: {told}")
-        return _Waiting(some.boxes.take(places[:0]), [], [])
+    def _compare(
+        self,
+        told: Mapping[tuple[str, ...], Group],
+        which: BoolArray,
+        sieved: Sieved,
+        bounds: tuple[FloatArray, BoolArray],
+        looked: _Looked,
+    ) -> None:
+        """Compare some groups with what the file says of them."""
+        bound, low = bounds
+        sizes, highest = self.groups.sizes(), np.full(len(which), -np.inf)
+        np.maximum.at(highest, self.groups.group[sieved.rows[low]], bound[low])
+        for g in np.flatnonzero(which):
+            parts = self.groups.name_of(int(g))
+            if parts not in told:
+                looked.fault(f"{_named(parts)}: it is missing")
+                continue
+            if told[parts].sets != sizes[g]:
+                looked.fault(f"{_named(parts)}: it has {sizes[g]} drive sets, the file has {told[parts].sets}")
+            if not _agree(told[parts].highest_ms, float(highest[g])):
+                has = told[parts].highest_ms
+                looked.fault(f"{_named(parts)}: the highest bound is {_ms(highest[g])}, the file has {has}")
 
-    def _try(self, to_try: list[IntArray], names: list[str], level_ms: float, listed: List) -> None:
+    def _try(
+        self, to_try: list[IntArray], names: list[str], level_ms: float, listed: List, looked: _Looked
+    ) -> None:
         """Go through builds one by one: none may be legal and rank among those listed."""
-        self.tried = sum(len(each) for each in to_try)
-        if not self.tried:
+        looked.tried = sum(len(each) for each in to_try)
+        if not looked.tried:
             return
         found = better(self.case, np.concatenate(to_try), level_ms, listed)
         for build in found:
             where = next(n for n, each in zip(names, to_try, strict=True) if (each == build).all(axis=1).any())
             parts = ", ".join(f"{slot} {part}" for slot, part in self.case.options.decode(build).items())
-            self._fault(f"{where}: a build is missing from the list: {parts}")
+            looked.fault(f"{where}: a build is missing from the list: {parts}")
+
+
+def _named(parts: tuple[str, ...]) -> str:
+    """What a group is called."""
+    return f"group {' + '.join(parts)}"
 
 
 def _agree(told: float | None, found: float) -> bool:

@@ -71,13 +71,13 @@ class Groups:
         return tuple(s for s in self.case.drive_slots if any(self.case.choices.table(s, t) is not None
                                                              for t in self.case.free))  # fmt: skip
 
-    def sieved(self, rounds: Rounds) -> Sieved:
-        """What rules, money and the speed asked for leave.
+    def sieved(self, rounds: Rounds, some: BoolArray | None = None) -> Sieved:
+        """What rules, money and the speed asked for leave, of some drive sets (D,).
 
         Drive sets with the same options and nearly the same money are taken together, but for their own parts.
         """
         case = self.case
-        dead = np.zeros(len(self.builds), dtype=np.bool_)
+        dead = np.zeros(len(self.builds), dtype=np.bool_) if some is None else ~some
         for s in case.drive_slots:
             dead |= rounds.striking.hopeless[s][self.builds[:, s]]
         rows = np.flatnonzero(~dead)

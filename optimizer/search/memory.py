@@ -16,6 +16,7 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray, Options
 from optimizer.choice.price import PriceBook
 from optimizer.scenario.parts import Engine, Part
 from optimizer.search.cases import BestCases
+from optimizer.search.surrogate import Slopes
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +88,8 @@ class Memory:
         How fast drive sets could be.
     hints : array (h, S)
         Builds that may be good, to begin with; nothing is known of them here.
+    slopes : Slopes
+        What coordinates cost in the cars met.
     """
 
     def __init__(self, options: Options) -> None:
@@ -98,6 +101,7 @@ class Memory:
         self._known: set[bytes] = set()
         self.cases = BestCases()
         self.hints: IntArray = self.builds
+        self.slopes = Slopes()
 
     def fastest(self, count: int) -> IntArray:
         """The fastest known builds that pass every check, at most so many: (n, S)."""
@@ -172,6 +176,7 @@ class Memory:
         kept = np.flatnonzero(~np.logical_or.reduce([out[known[:, s]] for s, out in enumerate(other)]))
         builds = np.stack([at[known[kept, s]] for s, at in enumerate(place)], axis=1)
         found.learn(builds, self.numbers[kept, 0], self.numbers[kept, 1], self.legal[kept])
+        found.slopes = self.slopes
         found.cases = self.cases.moved(place, self.options.sizes, options.sizes, other)
         for each in self.settled:
             forbidden = tuple(out | new for out, new in zip(each.limits.forbidden, unknown, strict=True))

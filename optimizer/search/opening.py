@@ -21,7 +21,7 @@ from optimizer.search.listing import Line, Lister
 from optimizer.search.narrowing import Narrower
 from optimizer.search.propagation import Goal, Propagation
 from optimizer.search.sharing import Matter
-from optimizer.search.surrogate import Tangents, lagrangian_bound
+from optimizer.search.surrogate import Slopes, Tangents, lagrangian_bound
 
 GENTLE = 0.75
 """Share of the smallest slope met that is relied on before a drive set has a tangent of its own."""
@@ -91,6 +91,8 @@ class Opener:
         Most own hours a build may take.
     matter : Matter
         The search that this belongs to.
+    slopes : Slopes
+        Those met so far; it adds to them.
     """
 
     def __init__(
@@ -101,13 +103,13 @@ class Opener:
         bounds: AdditiveBounds,
         hours_limit: float,
         matter: Matter,
+        slopes: Slopes,
     ) -> None:
         self.judge, self.bounding, self.bounds = judge, bounding, bounds
         self.propagation = Propagation(judge, legality, bounding.space, bounds)
         self.narrower = Narrower(judge, bounding, self.propagation)
         self.lister = Lister(legality, bounds, hours_limit, self.propagation, matter)
-        self.gentlest: FloatArray | None = None
-        self.typical: FloatArray | None = None
+        self.slopes = slopes
 
     def open(
         self, sets: DriveSets, goal: Goal, most: dict[int, int], width: int, *, splits: int = SPLITS
@@ -194,7 +196,8 @@ class Opener:
 
     def _widest(self, batch: Batch) -> int:
         """The free slot of drive sets whose options differ most in what they do to speed."""
-        slope = np.ones(batch.frame.base.shape[1]) if self.gentlest is None else self.gentlest
+        gentlest = self.slopes.gentlest
+        slope = np.ones(batch.frame.base.shape[1]) if gentlest is None else gentlest
         losses = self.bounding.losses(batch, slope)
         spread = [
             float(np.where(ok, -loss, 0.0).max(axis=1).sum())
@@ -230,16 +233,20 @@ class Opener:
 
     def _typical_losses(self, sets: DriveSets, bound: FloatArray) -> list[FloatArray] | None:
         """Speed (D, m_s) that options cost at the typical slope; None where no car tells one."""
-        if self.typical is None:
+        typical = self.typical(sets, bound)
+        return None if typical is None else self.bounding.losses(self.bounding.open(sets), typical)
+
+    def typical(self, sets: DriveSets, bound: FloatArray) -> FloatArray | None:
+        """Speed (L,) that coordinates typically cost: as met before, else by a few of some drive sets; or None."""
+        if self.slopes.typical is None and len(sets):
             sample = np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int))
             batch = self.bounding.open(sets.take(sample))
             tangents = self.bounding.slopes_near(batch, bound[sample] - SAMPLE_DEPTH_MS)
             self._learn(tangents)
             good = tangents.of_moving_cars(C["drag_area_m2"])
-            if not good.any():
-                return None
-            self.typical = np.maximum(-np.median(tangents.slope[good], axis=0), 0.0)
-        return self.bounding.losses(self.bounding.open(sets), self.typical)
+            if good.any():
+                self.slopes.typical = np.maximum(-np.median(tangents.slope[good], axis=0), 0.0)
+        return self.slopes.typical
 
     def _likely(self, batch: Batch, speed: FloatArray, free: BoolArray, goal: Goal) -> FloatArray:
         """Speed that no affordable completion passes, by slopes gentler than any met so far; -inf if there is none.
@@ -247,9 +254,9 @@ class Opener:
         From the optimistic run, every kilogram and newton that money forces on a build costs at least `GENTLE` of the
         smallest slope seen among tangents of cars that no limiter or cap holds. Checked, not shown by argument.
         """
-        if self.gentlest is None:
+        if self.slopes.gentlest is None:
             return speed
-        losses = self.bounding.losses(batch, GENTLE * self.gentlest)
+        losses = self.bounding.losses(batch, GENTLE * self.slopes.gentlest)
         left = cents_left(batch.sets, goal.money)
         lost, _ = lagrangian_bound(losses, option_cents(batch.sets, self.bounds), left, list(batch.sets.allowed))
         return np.where(free, speed + lost, np.where(np.isfinite(lost), speed, -np.inf))
@@ -258,8 +265,7 @@ class Opener:
         """Keep the smallest slope of each coordinate met so far."""
         steep = tangents.of_moving_cars(C["drag_area_m2"])
         if steep.any():
-            least = np.maximum(-tangents.slope[steep], 0.0).min(axis=0)
-            self.gentlest = least if self.gentlest is None else np.minimum(self.gentlest, least)
+            self.slopes.learn(np.maximum(-tangents.slope[steep], 0.0))
 
     def _cuts(self, batch: Batch, goal: Goal) -> tuple[list[Cut], IntArray, FloatArray]:
         """Tangents of each drive set, the sets whose bounds still reach the level, and by how much the others do not.

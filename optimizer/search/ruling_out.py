@@ -85,7 +85,8 @@ class RulingOut(SearchState):
         good = self.opener.narrower.good_at_level(every, goal)
         sets, bound = self._able(good, goal.level)
         self.touched.update(sets.mark.tolist())
-        if self.tightener.begin(sets, goal, bool(good.completions.sum() < 0.5 * every.completions.sum())):
+        few_left = bool(good.completions.sum() < 0.5 * every.completions.sum())
+        if self.tightener.begin(sets, goal, self.opener.typical(sets, bound), few_left):
             sets, bound = self._able(self._not_too_fast(sets, goal), goal.level)
         return sets, bound
 

@@ -114,11 +114,13 @@ class SearchState:
         self.bounding = Bounding(judge, self.space)
         again = (judge, legality.without_words(), book, budget_cents, hours_limit)
         self.matter = Matter(self, helper, type(self), again)
-        self.opener = Opener(judge, legality, self.bounding, self.bounds, self.hours_limit, self.matter)
+        self.memory = memory or Memory(judge.options)
+        self.opener = Opener(
+            judge, legality, self.bounding, self.bounds, self.hours_limit, self.matter, self.memory.slopes
+        )
         self.shortage = Shortage(self.opener, self.bounds)
         self.purchases = Purchases(book, judge.model.drive_slots)
         self.climber = Climber(self.space.usable, self._try, self.progress)
-        self.memory = memory or Memory(judge.options)
         self.limits = Limits.of(legality, self.budget, self.hours_limit)
         self.evidence = Evidence(combinations=math.prod(judge.options.sizes))
 

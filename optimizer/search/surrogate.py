@@ -75,6 +75,27 @@ class Tangents:
         return out
 
 
+@dataclass(slots=True)
+class Slopes:
+    """Slopes of speed met so far in one scenario, course and salt: they say where to look.
+
+    Attributes
+    ----------
+    typical : array (L,) or None
+        Speed that a unit of each coordinate typically costs [m/s].
+    gentlest : array (L,) or None
+        The least that any met so far has cost, of cars that no limiter or cap holds.
+    """
+
+    typical: FloatArray | None = None
+    gentlest: FloatArray | None = None
+
+    def learn(self, costs: FloatArray) -> None:
+        """Keep the least of some costs (n, L)."""
+        least = costs.min(axis=0)
+        self.gentlest = least if self.gentlest is None else np.minimum(self.gentlest, least)
+
+
 def tangents_at(
     speed_of: SpeedOf, fast: FloatArray, slow: FloatArray, level: float | FloatArray, steps: FloatArray
 ) -> Tangents:

@@ -39,8 +39,8 @@ RANGE_MS, ALIKE_MS = 0.1, 1e-9
 COARSER = (4, 2)
 """How many times as wide as they could be cells of speed are in the first round, and later: bounds hold on any, most
 drive sets are out by far, and what is left is sooner split than looked at on finer cells."""
-SAMPLE, SAMPLE_DEPTH_MS = 24, 0.3
-"""Drive sets whose slopes are taken as typical, and how far below the level."""
+SAMPLE = 24
+"""Drive sets that say whether tires are too slow for many."""
 CUTS = 2
 """Cuts for each way: one between the best and the worst of everything, one at what the first thought best."""
 CHUNK = 300
@@ -87,20 +87,16 @@ class Tightener:
         self.typical = np.ones(len(COORDINATES))
         self.tires_matter = True
 
-    def begin(self, sets: DriveSets, goal: Goal, tires_matter: bool = False) -> bool:
+    def begin(self, sets: DriveSets, goal: Goal, typical: FloatArray | None, tires_matter: bool = False) -> bool:
         """Whether those whose tires are too slow are many, known or by a few drive sets; they are then dropped first.
 
-        Those given are split by the equipment that brackets near the level ask for. And find out what coordinates are
-        typically worth, which says what to split by; it decides nothing else.
+        Those given are split by the equipment that brackets near the level ask for. ``typical`` (L,), what coordinates
+        mostly cost, says what to split by; it decides nothing else.
         """
-        self.typical, self.tires_matter = np.ones(len(COORDINATES)), tires_matter
-        if len(sets) == 0:
-            return False
-        some = sets.take(np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int)))
-        slopes = self.slopes(some, goal.level - SAMPLE_DEPTH_MS)
-        if len(slopes):
-            self.typical = np.maximum(-np.median(slopes, axis=0), 0.0)
-        if not tires_matter:
+        self.typical = np.ones(len(COORDINATES)) if typical is None else typical
+        self.tires_matter = tires_matter
+        if len(sets) and not tires_matter:
+            some = sets.take(np.unique(np.linspace(0, len(sets) - 1, SAMPLE).astype(int)))
             left = self.narrower.not_too_fast(some, goal).completions.sum()
             self.tires_matter = bool(left < 0.5 * some.completions.sum())
         return self.tires_matter
@@ -205,14 +201,6 @@ class Tightener:
             own = (widest == f) & ~by_speed
             parts += [sets.take(own).only(f, mild[own]), sets.take(own).only(f, ~mild[own])]
         return self.propagation.narrowed(joined(parts), goal)
-
-    def slopes(self, sets: DriveSets, level_ms: float) -> FloatArray:
-        """Change of the score per unit of each coordinate (n, L), of cars about a level in some drive sets."""
-        batch, envelopes = self.envelopes(sets, level_ms, COARSER[0])
-        ways = self.scores.ways(envelopes, [best_case(each) for each in envelopes], level_ms)
-        every, demand = batch.take(ways.rows), ways.demands[0]
-        _, slope, holds = demand.cut(demand.on_line(every.span.least, every.span.most))
-        return slope[holds]
 
     def _round(self, sets: DriveSets, goal: Goal, coarser: int) -> Left:
         """One round: the boxes that are left, with the options that are left, and their cuts."""

@@ -68,7 +68,7 @@ def left_of(ranker: Ranker, sets: DriveSets, goal: Goal, tightener: Tightener | 
     """Completions that a thorough search cannot rule out for a goal, through all its rounds."""
     ranker.tightener = tightener or tightener_of(ranker)
     sets = ranker.opener.narrower.by_equipment(sets, goal)
-    if ranker.tightener.begin(sets, goal):
+    if ranker.tightener.begin(sets, goal, ranker.opener.typical(sets, ranker.bounding.optimistic(sets))):
         sets = ranker.opener.narrower.not_too_fast(sets, goal)
     kept, number = set[bytes](), 0
     while len(sets):
