@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 
 Command = Callable[..., Any]
 _MEET = (
-    click.option("--runs", "draws", type=click.IntRange(16, 100_000),
-                 help="Draws of all that is not known exactly; 512 in most cases when left out."),
     click.option("--days", type=click.IntRange(1, 30), help="Days with runs, instead of the event's."),
     click.option("--runs-a-day", type=click.IntRange(1, 30), help="Runs of a day."),
     click.option(
@@ -29,6 +27,10 @@ _MEET = (
     click.option("--license-step", "license_steps", metavar="SPEED", multiple=True,
                  help="Speed the driver must show first, such as '100 mph'; once for each, lowest first."),
     click.option("--breakage", metavar="SHARE", help="Chance that a run breaks the car, such as '2 %'."),
+)  # fmt: skip
+_DRAWS = (
+    click.option("--runs", "draws", type=click.IntRange(16, 100_000),
+                 help="Draws of all that is not known exactly; 512 in most cases when left out."),
     click.option("--scatter", metavar="SHARE", help="Scatter of a run's speed from run to run, such as '0.5 %'."),
     click.option("--workers", type=click.IntRange(1, 256),
                  help="Processes for long draws; as many as there are processors when left out, 1: none."),
@@ -36,25 +38,35 @@ _MEET = (
 )  # fmt: skip
 
 
+def draw_options(command: Command) -> Command:
+    """Options about what is drawn and about workers."""
+    return _with(command, _DRAWS)
+
+
 def meet_options(command: Command) -> Command:
-    """Options about the meet and about workers."""
-    for option in reversed(_MEET):
+    """Those, and options about the meet: what is asked is not one attempt."""
+    return _with(command, (*_MEET, *_DRAWS))
+
+
+def _with(command: Command, options: Sequence[Command]) -> Command:
+    for option in reversed(options):
         command = option(command)
     return command
 
 
 def _meet(study: Study, typed: dict[str, Any]) -> Meet:
-    """The event's meet with what was typed."""
+    """The event's meet with what was typed, as far as the command takes it."""
     from optimizer.chance_questions import meet_with  # noqa: PLC0415
 
-    steps = [quantity_of(step, "speed", "--license-step", study.scenario) for step in typed["license_steps"]]
+    typed_steps = typed.get("license_steps", ())
+    steps = [quantity_of(step, "speed", "--license-step", study.scenario) for step in typed_steps]
     return meet_with(
         study.scenario.event.meet,
-        days=typed["days"],
-        runs_a_day=typed["runs_a_day"],
-        pairs=typed["pairs"],
+        days=typed.get("days"),
+        runs_a_day=typed.get("runs_a_day"),
+        pairs=typed.get("pairs"),
         license_steps_ms=steps or None,
-        breakage=_share(typed["breakage"], "--breakage", study),
+        breakage=_share(typed.get("breakage"), "--breakage", study),
         run_scatter=_share(typed["scatter"], "--scatter", study),
     )
 
@@ -105,7 +117,7 @@ def odds(
 @folder_argument
 @budget_option
 @salt_option
-@meet_options
+@draw_options
 @class_and_json
 @common
 def measure(
@@ -130,7 +142,7 @@ def measure(
 @click.option("--no-final-drive", is_flag=True, help="The final drive is not changed on the salt.")
 @budget_option
 @salt_option
-@meet_options
+@draw_options
 @class_and_json
 @common
 def bring(

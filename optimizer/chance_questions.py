@@ -23,6 +23,7 @@ from optimizer.choice.options import IntArray
 from optimizer.errors import UsageError
 from optimizer.executor import Pool
 from optimizer.questions import build_named, refuse_nothing
+from optimizer.scenario import bounds
 from optimizer.scenario.event import Meet
 from optimizer.search.state import Progress
 from optimizer.search.study import Study
@@ -61,8 +62,10 @@ def meet_with(
         raise UsageError("license steps must rise from step to step")
     if found.days < 1 or found.runs_a_day < 1:
         raise UsageError("a meet has at least one day and one run a day")
-    if not 0 <= found.breakage <= 1 or not 0 <= found.run_scatter <= 0.5:
-        raise UsageError("the chance of breakage is a share from 0 to 1, and so is the scatter, up to one half")
+    most = bounds.RUN_SCATTER.high or 0.0
+    if not 0 <= found.breakage <= 1 or not 0 <= found.run_scatter <= most:
+        msg = f"the chance of breakage is a share from 0 to 100 %, and the scatter one from 0 to {100 * most:g} %"
+        raise UsageError(f"{msg}; a percentage has its sign: 0.5 %")
     return found
 
 

@@ -219,7 +219,7 @@ def _screened(
     mornings, _ = _drawn(study, builds, SCREENED, 2)
     speeds = _speeds(study, builds, [replace(world, lasting={}) for world in mornings], None, progress)
     needed = study.judge.planned_ms
-    chance = chance_with(speeds, needed, CARS_DIFFER * needed)
+    chance = chance_with(speeds, needed, CARS_DIFFER, 1, _caps(study, builds))
     pairs = _all_trailers(study.options, builds, bases, 1, groups)
     money = trailer_cents(study, builds, pairs)
     pairs = [pair for pair, cents in zip(pairs, money, strict=True) if budget_cents is None or cents <= budget_cents]
@@ -273,11 +273,16 @@ def _speeds(
     return joined_runs(speeds, event.scoring)
 
 
-def _chances(study: Study, speeds: FloatArray, meet: Meet | None) -> FloatArray:
-    """Chance of the record with one attempt at speeds, for the scatter of runs."""
+def _caps(study: Study, builds: IntArray) -> FloatArray:
+    """Ground speeds (n,) to which the driver holds builds (n, S)."""
+    return study.judge.model.drive_rows(builds).cap_ms
+
+
+def _chances(study: Study, builds: IntArray, speeds: FloatArray, meet: Meet | None) -> FloatArray:
+    """Chance of the record with one attempt of builds (n, S) at speeds (W, n), for the scatter of runs."""
     event, needed = study.scenario.event, study.judge.planned_ms
     scatter = (event.meet if meet is None else meet).run_scatter
-    return chance_with(speeds, needed, scatter * needed / np.sqrt(event.scoring.runs))
+    return chance_with(speeds, needed, scatter, event.scoring.runs, _caps(study, builds))
 
 
 def _worth(
@@ -289,7 +294,7 @@ def _worth(
     worlds = [replace(day, lasting=car.lasting) for day in days for car in lasting]
     speeds = _speeds(study, builds, worlds, pool, progress)
     shape = (len(days), len(lasting), len(builds))
-    chance, speeds = _chances(study, speeds, meet).reshape(shape), speeds.reshape(shape)
+    chance, speeds = _chances(study, builds, speeds, meet).reshape(shape), speeds.reshape(shape)
     return _Worth(chance.mean(axis=1), speeds.mean(axis=1), (chance, speeds))
 
 

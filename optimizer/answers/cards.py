@@ -146,7 +146,7 @@ def cards_of(
     runs, fast = judge.runs(builds), judge.on_fast_day(builds)
     judged = judge.judge(builds, runs, fast)
     drive = judge.model.drive_rows(builds)
-    fast_ms = np.maximum.reduce([fast.passing.speed[1], judged.exit_ms, np.full(len(builds), judge.planned_ms)])
+    fast_ms = np.fmax.reduce([fast.passing.speed[1], judged.exit_ms, np.full(len(builds), judge.planned_ms)])
     fast_stop = fast_ms, stopping_of(judge.model, builds, fast_ms)
     made = _Made(
         judge, builds, runs, judged, fast_stop, drive, judge.joined(runs), judge.model.sums_of(builds)[:, 0],
@@ -187,7 +187,7 @@ def _card(made: _Made, n: int, legality: Legality, book: PriceBook, budget_cents
         problems.append(str(refusal))
     if bill is not None and budget_cents is not None and bill.total_cents > budget_cents:
         problems.append(f"{BUDGET}: it costs more than there is")
-    exit_ms = max(float(run.passing.speed[1, n]) for run in made.runs)
+    exit_ms = float(np.nan_to_num(judged.exit_ms[n]))  # that is not a number where it gets to no last board
     cap, fitted = float(drive.cap_ms[n]), options.decode(options.fitted)
     return BuildCard(
         build=options.decode(build),
@@ -215,7 +215,9 @@ def _card(made: _Made, n: int, legality: Legality, book: PriceBook, budget_cents
         ),
         cap_ms=cap if np.isfinite(cap) else None,
         rev_limit_rpm=float(drive.rev_limit_rpm[n]),
-        limiter_rpm=_limiter_rpm(judge, made.builds[n : n + 1], int(made.runs[0].passing.gear[1, n])),
+        limiter_rpm=_limiter_rpm(
+            judge, made.builds[n : n + 1], max(int(run.passing.gear[1, n]) for run in made.runs)
+        ),
         tires=tuple(
             _tire_card(judge, build, axle, judged.fast_surface_ms[a, n]) for a, axle in enumerate(("front", "rear"))
         ),
@@ -258,7 +260,7 @@ def _tire_card(judge: Judge, build: IntArray, axle: str, surface_ms: float) -> T
 
 
 def _limiter_rpm(judge: Judge, builds: IntArray, gear: int) -> float | None:
-    """Engine speed the limiter is to be set to for the tires' rating, where the event lets it hold them."""
+    """Engine speed the limiter is to be set to in a gear for the tires' rating, where the event lets it hold them."""
     drive = judge.model.drive_rows(builds)
     rating = float(drive.rating_ms.min())
     if not np.isfinite(rating):

@@ -31,6 +31,7 @@ from optimizer.answers.swaps import MATTERS_MS
 from optimizer.answers.unknowns import Unknown, only_needed, salt_asked_about, unknowns_of
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.executor import Pool, Progress
+from optimizer.run.model import RunModel
 from optimizer.scenario.event import Meet
 from optimizer.search.study import Study
 
@@ -40,6 +41,8 @@ MATTERS_CHANCE = 0.005
 """A better chance by less is no reason to buy another build."""
 MOST_OF_IT = 0.8
 SURE = 3.0
+NODES, WIDEST = 24, 8.0
+"""Places at which a first run is taken to be, and how far out at most in standard deviations."""
 PRECISIONS = (2.0, 1.0, 0.5, 0.25, 0.1)
 """Errors of a test that are tried, as multiples of what is not known."""
 
@@ -154,8 +157,9 @@ def measure_next(
     legs = legs_as_scored(event)
     runs = run_speeds(options, salt, rows, worlds, legs, pool=pool, helper=study.helper, progress=progress)
     speeds = joined_runs(runs, event.scoring)
-    spread = meet.run_scatter * study.judge.planned_ms / math.sqrt(event.scoring.runs)
-    decision = Decision.of(speeds, chance_with(speeds, study.judge.planned_ms, spread), found.known.cents)
+    caps = RunModel(options).drive_rows(rows).cap_ms
+    chance = chance_with(speeds, study.judge.planned_ms, meet.run_scatter, event.scoring.runs, caps)
+    decision = Decision.of(speeds, chance, found.known.cents)
     asked = [each for each in unknowns if each.place != "weather" and parts_of(each).lasting > 0]
     worths = [_worth(decision, each, _scores(each, worlds)) for each in asked]
     worths.sort(key=lambda each: (-each.all_of_it.gain_ms.value, -each.share, each.unknown.key))
@@ -173,13 +177,43 @@ def measure_next(
     )
 
 
-def chance_with(speeds_ms: FloatArray, needed_ms: float, spread_ms: float) -> FloatArray:
-    """Chance that an attempt passes a speed, given what it does but for the scatter of its runs (normal)."""
+def chance_with(
+    speeds_ms: FloatArray, needed_ms: float, scatter: float, runs: int, caps_ms: FloatArray | float = math.inf
+) -> FloatArray:
+    """Chance that the mean of an attempt's runs passes a speed, by what they do but for their scatter.
+
+    Parameters
+    ----------
+    speeds_ms : array (W, n)
+    needed_ms : float
+    scatter : float
+        Standard deviation of one run, normal, as a share of the speed needed.
+    runs : int
+        One, or two whose mean counts.
+    caps_ms : array (n,)
+        Speed that no run passes, however good: to which the driver holds the car.
+    """
     from scipy.special import ndtr  # noqa: PLC0415 - it takes long to load, and most answers do without
 
-    if spread_ms <= 0:
-        return (speeds_ms >= needed_ms).astype(np.float64)
-    return np.asarray(ndtr((speeds_ms - needed_ms) / spread_ms))
+    caps = np.broadcast_to(caps_ms, speeds_ms.shape[1:])
+    if scatter <= 0:
+        return ((speeds_ms >= needed_ms) & (caps >= needed_ms)).astype(np.float64)
+    one_ms = scatter * needed_ms
+    chance = np.asarray(ndtr((speeds_ms - needed_ms) / (one_ms / math.sqrt(runs))))
+    chance[:, caps < needed_ms] = 0.0
+    held = np.flatnonzero(np.isfinite(caps) & (caps >= needed_ms))
+    if runs == 2 and len(held):
+        speed, cap = speeds_ms[:, held], caps[held]
+        # the first run is held to the cap, or lies between what the cap in the second makes up for and the cap
+        low, high = ((each - speed) / one_ms for each in (2.0 * needed_ms - cap, cap))
+        chance[:, held] = ndtr(-high) * ndtr(-low)
+        low, high = (np.clip(each, -WIDEST, WIDEST) for each in (low, high))
+        for node, weight in zip(*np.polynomial.legendre.leggauss(NODES), strict=True):
+            first = 0.5 * (low + high) + 0.5 * (high - low) * node
+            second = ndtr(first - 2.0 * (needed_ms - speed) / one_ms)
+            density = np.exp(-0.5 * first**2) / math.sqrt(2.0 * math.pi)
+            chance[:, held] += 0.5 * (high - low) * weight * density * second
+    return chance
 
 
 def _scores(unknown: Unknown, worlds: Sequence[World]) -> FloatArray:
@@ -254,8 +288,8 @@ def fitted(told: FloatArray, values: FloatArray, asked: FloatArray) -> FloatArra
     powers = np.vander(told / scale, DEGREE + 1)
     # beyond what was met a cubic leads anywhere
     there = np.vander(np.clip(asked, told.min(), told.max()) / scale, DEGREE + 1)
-    q, r = np.linalg.qr(powers)
-    return np.asarray(there @ np.linalg.solve(r, q.T @ values))
+    found, *_ = np.linalg.lstsq(powers, values)  # of few draws a number may take fewer values than there are powers
+    return np.asarray(there @ found)
 
 
 def _worth(decision: Decision, unknown: Unknown, scores: FloatArray) -> WorthKnowing:

@@ -7,7 +7,7 @@ named for a day only where it is faster by more than makes a difference.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import cast
 
@@ -76,7 +76,7 @@ class _Maker:
         winds = (-self.wind_ms, 0.0, self.wind_ms)
         grid = [(level, day, salt, wind) for salt in self.salts for level, day in self.days for wind in winds]
         days = [Conditions(self.event.salts[salt], day, wind, 0.0) for _, day, salt, wind in grid]
-        others = self._others()
+        others = self._others(grid)
         inputs = models_side_by_side([self.judge.model.inputs(self.builds, each) for each in (*days, *others)])
         late, early = self.judge.run_of(inputs), simulate(inputs, self.early_m, "exit")
         start, end = self.judge.marks_m
@@ -88,7 +88,7 @@ class _Maker:
             self._cell(late, (half, first, last), place, level, salt, wind)
             for place, (level, _, salt, wind) in enumerate(grid)
         )
-        aside = late.score_ms.reshape(-1, len(self.builds))[len(grid) :].reshape(len(self.salts), 4, -1)
+        scores = late.score_ms.reshape(4, len(grid), -1)
         short = [shortfalls(self.study, self.build, salt, self.middle[1], self.early_m) for salt in self.salts]
         return MorningCard(
             card=whole,
@@ -98,7 +98,7 @@ class _Maker:
             salts=self.salts,
             winds=tuple(Wind(each) for each in winds),
             cells=cells,
-            tachs=tuple(self._tach(place, cells) for place in range(len(self.set_ups))),
+            tachs=tuple(self._tach(*each) for each in self._in_gears(late, len(grid))),
             half=tuple(each[0] for each in short),
             first_board=tuple(each[1] for each in short),
             stops=self._stops(cells),
@@ -106,8 +106,8 @@ class _Maker:
                 (axle, float(self.judge.model.pressure_pa(self.build[None], axle)[0]))
                 for axle in cast("tuple[Axle, ...]", ("front", "rear"))
             ),
-            barometer_ms=float(np.abs(aside[:, 1:3] - aside[:, :1]).max()),
-            side_wind_ms=float((aside[:, 0] - aside[:, 3]).max()),
+            barometer_ms=float(np.abs(_lost(scores[0], scores[1:3])).max()),
+            side_wind_ms=float(_lost(scores[0], scores[3:]).max()),
             air=_air_table(self.event.weather[0], self.days, metric=self.event.speed_unit == "km/h"),
             last_run=said_done(self.study.scenario),
         )
@@ -121,13 +121,21 @@ class _Maker:
         most = max(abs(each.headwind_ms) for each in self.judge.conditions)
         return step * max(1, math.ceil(round(most / step, 9)))
 
-    def _others(self) -> list[Conditions]:
-        """Beside the grid, salt by salt: the middle day, with the barometer off both ways, and with a side wind."""
-        level, day = self.middle
-        off = [weather_at(day, level, day.pressure_pa * share) for share in (1 - BAROMETER_SHARE, 1 + BAROMETER_SHARE)]
-        airs = [(day, 0.0), *((weather, 0.0) for weather in off), (day, self.wind_ms)]
-        surfaces = [self.event.salts[salt] for salt in self.salts]
-        return [Conditions(surface, weather, 0.0, side) for surface in surfaces for weather, side in airs]
+    def _others(self, grid: Sequence[tuple[float, Weather, str, float]]) -> list[Conditions]:
+        """The days of the grid with the barometer off, down and up, at the same density; then with a side wind."""
+        found = []
+        for share in (1 - BAROMETER_SHARE, 1 + BAROMETER_SHARE):
+            off = {level: weather_at(day, level, day.pressure_pa * share) for level, day in self.days}
+            found += [Conditions(self.event.salts[salt], off[level], wind, 0.0) for level, _, salt, wind in grid]
+        return found + [Conditions(self.event.salts[salt], day, wind, self.wind_ms) for _, day, salt, wind in grid]
+
+    def _in_gears(self, run: Run, days: int) -> Iterator[tuple[int, int]]:
+        """Set-ups, each with the gears in which it passes the last board on some of the first so many days, rising."""
+        for place in range(len(self.builds)):
+            rows = np.arange(days) * len(self.builds) + place
+            there = rows[run.score_ms[rows] > 0]
+            for gear in np.unique(run.passing.gear[1, there if len(there) else rows]).tolist():
+                yield place, gear + 1
 
     def _cell(
         self, run: Run, marks: Sequence[Sequence[Mark]], place: int, level: float, salt: str, wind: float
@@ -138,7 +146,8 @@ class _Maker:
         over = self._over_tires(run.take(rows))
         last_ms = run.passing.speed[1, rows]
         too_fast = np.nan_to_num(last_ms) > self.stop_ms * (1 + 1e-9)
-        score = np.where(over | too_fast, -1.0, run.score_ms[rows])
+        # held to what it stops from a car is about as fast as that
+        score = np.where(over, -1.0, np.minimum(run.score_ms[rows], np.where(too_fast, self.stop_ms, np.inf)))
         best = int(np.argmax(score))
         if score[best] <= score[0] + MATTERS_MS:
             best = 0
@@ -149,7 +158,7 @@ class _Maker:
             salt=salt,
             headwind_ms=wind,
             set_up=self.set_ups[best].letter,
-            gain_ms=float(run.score_ms[row] - run.score_ms[start]),
+            gain_ms=0.0 if over[0] else float(score[best] - score[0]),
             score_ms=float(run.score_ms[row]),
             half=half,
             first=first,
@@ -203,11 +212,9 @@ class _Maker:
         use = np.stack([found.rise_share, found.distance_m.max(axis=0) / self.event.course.shutdown_m])
         return speed / np.sqrt(np.maximum(use.max(axis=0), 1e-12)), np.asarray(use[0] >= use[1]), found.unrated
 
-    def _tach(self, place: int, cells: Sequence[Cell]) -> Tach:
+    def _tach(self, place: int, gear: int) -> Tach:
         set_up = self.set_ups[place]
         rows = set_up.build[None]
-        gears = [cell.last.gear for cell in cells if cell.set_up == set_up.letter] or [cells[0].last.gear]
-        gear = max(sorted(set(gears)), key=gears.count)
         pulling = self._pulling(set_up.build, gear)
         rpm, cap, tire = self._tire_end(set_up.build, pulling)
         budget = self.study.scenario.event.budget_cents
@@ -248,6 +255,11 @@ class _Maker:
                 )
             )
         return tuple(rows)
+
+
+def _lost(scores: FloatArray, others: FloatArray) -> FloatArray:
+    """What is lost of scores (days, n) under other conditions (k, days, n), where both get to the end of the clocks."""
+    return np.where((scores > 0) & (others > 0), scores - others, 0.0)
 
 
 def _least_rpm(pulling: Gear, speed_ms: float, *, at_wheels: bool = False) -> float:

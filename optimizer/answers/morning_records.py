@@ -36,7 +36,8 @@ class Cell:
     set_up : str
         Letter of the set-up to fit.
     gain_ms : float
-        What it is faster by than the build itself; 0 where that is the one to fit.
+        What it is faster by than the build itself, each held to what its brakes stop from; 0 where that is the one to
+        fit, and where its tires allow it no run.
     score_ms : float
         Speed of one run under the event's scoring; 0 where the car does not get there.
     half, first, last : Mark
@@ -84,7 +85,7 @@ class Wind:
 
 @dataclass(frozen=True, slots=True)
 class Tach:
-    """Engine speeds and speeds of a set-up that matter.
+    """Engine speeds and speeds of a set-up that matter, in one of the gears in which it passes the clocks.
 
     Attributes
     ----------
@@ -94,7 +95,7 @@ class Tach:
     limiter_rpm : float or None
         What the limiter is to be set to for the tires; None where no rule asks for it.
     gear : int
-        In which the clocks are passed on most days.
+        In which the clocks are passed on some days of the table.
     tire_speed_ms : float
         Speed at a tire's surface that its rating allows with the event's margin.
     tire_rpm : float

@@ -54,7 +54,9 @@ def _book_with_spares(study: Study, swapped: Sequence[int], spares: int) -> tupl
         for s in swapped
     )
     # the options of the slots themselves must stay as the study has them
-    options = options_of(replace(scenario, car=replace(scenario.car, slots=extra)))
+    # and a part that only suits some of them suits their spare slots, whatever these are called
+    anywhere = {part_id: replace(part, slots=()) for part_id, part in scenario.parts.items()}
+    options = options_of(replace(scenario, car=replace(scenario.car, slots=extra), parts=anywhere))
     places = [{part.id: o for o, part in enumerate(options.parts[i])} for i in range(len(swapped) if spares else 0)]
     joined = Options(scenario, (*study.options.slots, *options.slots), (*study.options.parts, *options.parts))
     return PriceBook(joined, hours_limit=study.book.hours_limit), places

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from optimizer.answers.day_air import density_altitude_of
 from optimizer.answers.marks import SLOWER_SHARE, Shortfall
 from optimizer.answers.morning_card import BAROMETER_SHARE
 from optimizer.answers.morning_records import Cell, Day, Mark, MorningCard, Tach
@@ -23,6 +24,8 @@ TOO_FAST = "LIFT"
 GETS_NOWHERE = "does not get there"
 RPM_STEP = 10
 READING = "How to read the tables"
+NEAR_M = 150.0
+"""How far from its only row air may be for that to tell of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +154,7 @@ def _mark(words: Words, cell: Cell, mark: Mark, gear: int) -> str:
 
 
 def _fit(words: Words, cell: Cell) -> str:
-    return cell.set_up if cell.gain_ms == 0 else f"{cell.set_up} +{number(words, cell.gain_ms)}"
+    return cell.set_up if cell.gain_ms <= 0 else f"{cell.set_up} +{number(words, cell.gain_ms)}"
 
 
 def _legend(words: Words, card: MorningCard) -> str:
@@ -168,11 +171,15 @@ def _legend(words: Words, card: MorningCard) -> str:
     ]
     if len(card.set_ups) > 1:
         worth = words.gap(MATTERS_MS)
-        sentences.append(f"fit: the set-up to put on, and what it gains on A; A where nothing gains more than {worth}.")
+        held = ", each held to what its brakes stop from" if too_fast else ""
+        sentences.append(
+            f"fit: the set-up to put on, and what it gains on A{held}; A where nothing gains more than {worth}."
+        )
     sentences += [
         f"!: more than {GRIP_WARNING:.0%} of the grip is used, little is left sideways.",
         "Two runs: read each in its own wind.",
         *_why_none(words, card),
+        *_beyond(words, card),
         *([f"{TOO_FAST}: faster than the brakes may stop from; the other side says where."] if too_fast else []),
         (f"Rows are for a barometer of {barometer} at the course and the temperature under the density altitude; with "
         f"the barometer {BAROMETER_SHARE:.0%} off at the same density altitude speeds are up to "
@@ -181,6 +188,17 @@ def _legend(words: Words, card: MorningCard) -> str:
         "not modeled."),
     ]
     return " ".join(sentences)
+
+
+def _beyond(words: Words, card: MorningCard) -> Iterator[str]:
+    """Air of the event itself that lies beyond the rows, where some does."""
+    event = words.scenario.event
+    levels = [day.density_altitude_m for day in card.days]
+    margin = (levels[1] - levels[0]) if len(levels) > 1 else NEAR_M
+    own = sorted({density_altitude_of(each) for each in (*event.weather, event.fast_case.weather)})
+    outside = [height(words, each) for each in own if not levels[0] - margin <= each <= levels[-1] + margin]
+    if outside:
+        yield f"Air that the event itself names lies beyond the rows: density altitude {both(outside)}."
 
 
 def _why_none(words: Words, card: MorningCard) -> Iterator[str]:
@@ -199,7 +217,7 @@ def _why_none(words: Words, card: MorningCard) -> Iterator[str]:
 
 def _before(words: Words, card: MorningCard) -> Block:
     """Limiter and pressures."""
-    items = _grouped([(tach.set_up, _limiter(words, tach)) for tach in card.tachs])
+    items = _grouped([(set_up, _limiter(words, tachs)) for set_up, tachs in _by_set_up(card)])
     pressures = both(
         [f"{axle} {shown(each, 'tire pressure', metric=words.metric)}" for axle, each in card.pressures_pa]
     )
@@ -207,19 +225,27 @@ def _before(words: Words, card: MorningCard) -> Block:
     return Block("Before the start", items=tuple(items))
 
 
-def _limiter(words: Words, tach: Tach) -> str:
-    limit = rpm(tach.rev_limit_rpm)
+def _by_set_up(card: MorningCard) -> list[tuple[str, list[Tach]]]:
+    """What the tach shows of each set-up, in each of its gears, rising."""
+    return [(each.letter, [tach for tach in card.tachs if tach.set_up == each.letter]) for each in card.set_ups]
+
+
+def _limiter(words: Words, tachs: Sequence[Tach]) -> str:
+    """What the limiter is to be set to: in the tallest gear, for lower ones reach no such speed at the same revs."""
+    tach = tachs[-1]
+    limit, gear = rpm(tach.rev_limit_rpm), f"{ordinal(tach.gear)} gear"
+    slower = (
+        f"The tables are made with {limit} in all lower gears: with a limiter that holds these down too the car is "
+        "slower than they say."
+    )
     if tach.limiter_rpm is not None and tach.limiter_rpm < tach.rev_limit_rpm:
-        return f"Set the limiter to {_rpm_down(tach.limiter_rpm)}: the tires' rating; the engine's own is {limit}."
+        return f"Set the limiter to {_rpm_down(tach.limiter_rpm)} in {gear}: the tires' rating. {slower}"
     if tach.cap_rpm >= tach.rev_limit_rpm:
         return f"Limiter: the engine's own, {limit}; no rule asks for less."
     cap = f"{_down(words, tach.cap_ms)}, the most that its equipment allows"
     if not tach.adjustable:
         return f"Limiter: the engine's own, {limit}, comes after {cap}: the driver has to hold that."
-    return (
-        f"Set to {_rpm_down(tach.cap_rpm)} the limiter holds the car in {ordinal(tach.gear)} gear under {cap}; "
-        f"the engine's own is {limit}."
-    )
+    return f"Set to {_rpm_down(tach.cap_rpm)} the limiter holds the car in {gear} under {cap}. {slower}"
 
 
 def _grouped(texts: Sequence[tuple[str, str]]) -> list[str]:
@@ -256,40 +282,51 @@ def _break_off(words: Words, card: MorningCard) -> Block:
 
 def _lifts(words: Words, card: MorningCard) -> Iterator[tuple[float, list[str]]]:
     """Where to lift, by what asks for it: the lowest engine speed there, and what is said of the set-ups."""
+    by_set_up = _by_set_up(card)
     for at, said in (("tire_rpm", _tires), ("stop_rpm", _brakes)):
         first = min(getattr(tach, at) for tach in card.tachs)
-        yield first, _grouped([(tach.set_up, said(words, tach)) for tach in card.tachs])
-    if capped := [tach for tach in card.tachs if math.isfinite(tach.cap_ms)]:
-        first = min(tach.cap_rpm for tach in capped)
-        yield first, _grouped([(tach.set_up, _equipment(words, tach)) for tach in capped])
+        yield first, _grouped([(set_up, said(words, tachs)) for set_up, tachs in by_set_up])
+    if capped := [(set_up, tachs) for set_up, tachs in by_set_up if math.isfinite(tachs[0].cap_ms)]:
+        first = min(tach.cap_rpm for _, tachs in capped for tach in tachs)
+        yield first, _grouped([(set_up, _equipment(words, tachs)) for set_up, tachs in capped])
 
 
-def _at(words: Words, tach: Tach, speed_ms: float, at_rpm: float) -> str:
+def _on_tach(tachs: Sequence[Tach], at: str) -> tuple[str, str]:
+    """Engine speeds of a field in the gears that reach them, "6,000 rpm in 4th gear or ..."; and the other gears."""
+    within = [tach for tach in tachs if getattr(tach, at) <= tach.rev_limit_rpm]
+    told = " or ".join(f"{_rpm_down(getattr(tach, at))} in {ordinal(tach.gear)} gear" for tach in within)
+    others = [f"{ordinal(tach.gear)} gear" for tach in tachs if tach not in within]
+    return told, both(others) if others else ""
+
+
+def _at(words: Words, tachs: Sequence[Tach], speed_ms: float, at: str) -> str:
     """A ground speed that may not be passed, on the tach where that gets there."""
-    gear = f"{ordinal(tach.gear)} gear"
-    if at_rpm > tach.rev_limit_rpm:
-        return f"{_down(words, speed_ms)} (beyond the rev limit in {gear})"
-    return f"{_rpm_down(at_rpm)} in {gear}, {_down(words, speed_ms)}"
+    told, beyond = _on_tach(tachs, at)
+    never = f" (beyond the rev limit in {beyond})" if beyond else ""
+    return f"{told}{', ' if told else ''}{_down(words, speed_ms)}{never}"
 
 
-def _tires(words: Words, tach: Tach) -> str:
+def _tires(words: Words, tachs: Sequence[Tach]) -> str:
     """Where the tires' rating ends, on the tach."""
-    ends = f"{_rpm_down(tach.tire_rpm)} in {ordinal(tach.gear)} gear, {_down(words, tach.tire_speed_ms)} at the tires"
-    if tach.tire_rpm > tach.rev_limit_rpm:
+    told, beyond = _on_tach(tachs, "tire_rpm")
+    tach, at_tires = tachs[-1], f"{_down(words, tachs[-1].tire_speed_ms)} at the tires"
+    if not told:
+        ends = f"{_rpm_down(tach.tire_rpm)} in {ordinal(tach.gear)} gear, {at_tires}"
         return f"The rev limit comes before the end of the tires' rating ({ends}, margin counted: {tach.tire})."
-    return f"Lift at {ends}: the end of the rating of {words.part(tach.tire)}, margin counted."
+    never = f" In {beyond} the rev limit comes before." if beyond else ""
+    return f"Lift at {told}, {at_tires}: the end of the rating of {words.part(tach.tire)}, margin counted.{never}"
 
 
-def _brakes(words: Words, tach: Tach) -> str:
+def _brakes(words: Words, tachs: Sequence[Tach]) -> str:
     """Where stopping by the rule ends."""
-    why = "the rotors take no more heat" if tach.stop_limit == "rotors" else "the shutdown ends"
-    at = _at(words, tach, tach.stop_ms, tach.stop_rpm)
+    why = "the rotors take no more heat" if tachs[0].stop_limit == "rotors" else "the shutdown ends"
+    at = _at(words, tachs, tachs[0].stop_ms, "stop_rpm")
     return f"Lift at {at}: in a stop from more, with a circuit failed, {why}."
 
 
-def _equipment(words: Words, tach: Tach) -> str:
+def _equipment(words: Words, tachs: Sequence[Tach]) -> str:
     """Where a bracket asks for more than the car has."""
-    return f"Lift at {_at(words, tach, tach.cap_ms, tach.cap_rpm)}: more asks for equipment that is not in the car."
+    return f"Lift at {_at(words, tachs, tachs[0].cap_ms, 'cap_rpm')}: more asks for equipment that is not in the car."
 
 
 def _short(words: Words, where: str, each: Shortfall) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from optimizer.answers.cards import BuildCard, RunCard
@@ -36,6 +37,8 @@ def prediction_text(
         lines += [wrapped("The speeds below are what the model gives if it ran all the same."), ""]
     beaten = "" if card.beats_record else " The record is not beaten."
     speed = f"It does {words.speed(card.speed_ms)}, the model says, {words.against_record(card)}."
+    if card.speed_ms <= 0:
+        speed = "It does not get to the end of the clocks in every run that counts, the model says: no speed counts."
     lines.append(wrapped(speed + beaten))
     lines += ["", *said_done_text(words, prediction.said_done), "", words.heading("The car")]
     changes = words.changes(card.changes)
@@ -46,7 +49,7 @@ def prediction_text(
     lines.append(wrapped(f"It weighs {shown(card.mass_kg, 'mass', metric=words.metric)} with driver and fuel."))
     lines += ["", words.heading("The run" if len(card.runs) == 1 else "The runs")]
     lines += [_run(words, card, number, run) for number, run in enumerate(card.runs, 1)]
-    lines += [wrapped(words.at_board(card)), wrapped(words.grip(card))]
+    lines += [wrapped(each) for each in (words.at_board(card), words.grip(card)) if each]
     lines += _stopping(words, card)
     lines += ["", words.heading("Tires at their fastest: speed at their surface, on the fast day or in the runs")]
     lines += [wrapped(f"{words.part(tire.part)}: {words.tire(tire)}", "  - ") for tire in card.tires]
@@ -63,6 +66,8 @@ def _run(words: Words, card: BuildCard, number: int, run: RunCard) -> str:
     which = f"Run {number}: " if len(card.runs) > 1 else ""
     wind = "against a headwind of" if run.headwind_ms > 0 else "with a tailwind of"
     wind = f", {wind} {words.speed(abs(run.headwind_ms))}" if abs(run.headwind_ms) > 0.01 else ""
+    if not math.isfinite(run.exit_ms):
+        return wrapped(f"{which}it does not get to the end of the clocks{wind}.", "  - ")
     text = (
         f"{which}{words.speed(run.score_ms)} counts{wind}. First board at {words.speed(run.first_board_ms)} and "
         f"{rpm(run.rpm_first)}; last board at {words.speed(run.exit_ms)} and {rpm(run.rpm_last)} in "

@@ -160,20 +160,34 @@ class Words:
         return f" (without {needed[0].requires}, for {needed[0].name})" if needed else ""
 
     def at_board(self, card: BuildCard) -> str:
-        """Gear and revs at the last board, in the run that asks for most, and what the limiter is to be set to."""
-        hardest = max(card.runs, key=lambda run: run.rpm_last)
+        """Gear and revs at the last board, in the run that asks for most, and what the limiter is to be set to.
+
+        Empty for a car that gets to no last board, as what is said of grip is.
+        """
+        there = [run for run in card.runs if math.isfinite(run.exit_ms)]
+        if not there:
+            return ""
+        hardest = max(there, key=lambda run: run.rpm_last)
         which = f" of run {card.runs.index(hardest) + 1}" if len(card.runs) > 1 else ""
         text = (
             f"{ordinal(hardest.gear)} gear and {rpm(hardest.rpm_last)} at the last board{which}, "
             f"rev limit {rpm(card.rev_limit_rpm)}."
         )
         if card.limiter_rpm is not None and round(card.limiter_rpm, -1) < card.rev_limit_rpm:
-            text += f" Set the limiter to {rpm(math.floor(card.limiter_rpm / 10) * 10)} for the tires' rating."
+            text += (
+                f" Set the limiter to {rpm(math.floor(card.limiter_rpm / 10) * 10)} in "
+                f"{ordinal(max(run.gear for run in there))} gear for the tires' rating. The speeds are for "
+                f"{rpm(card.rev_limit_rpm)} in all lower gears: with a limiter that holds these down too the car is "
+                "slower."
+            )
         return text
 
     def grip(self, card: BuildCard) -> str:
         """Share of grip used, with a warning where it is high."""
-        share = max(run.grip_use for run in card.runs)
+        shares = [run.grip_use for run in card.runs if math.isfinite(run.exit_ms)]
+        if not shares:
+            return ""
+        share = max(shares)
         text = f"Grip used at the last board: {share:.0%}."
         if share > GRIP_WARNING:
             text += " WARNING: a tire that pulls this hard holds little sideways."

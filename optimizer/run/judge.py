@@ -152,10 +152,10 @@ class Judge:
         """Checks that need a run, and margins, of builds (n, S) with their runs; `on_fast_day` too, if it is known."""
         fast_inputs = self.model.inputs(builds, self.fast)
         fast = self._on_fast_day(fast_inputs) if fast is None else fast
-        exit_ms = np.maximum.reduce([run.passing.speed[1] for run in runs])
+        exit_ms = np.fmax.reduce([run.passing.speed[1] for run in runs])
         surface = np.maximum.reduce([self.tire_surface(run) for run in (fast, *runs)])
         used = self._rating_used(builds, surface)
-        stopping = stopping_of(self.model, builds, np.maximum(exit_ms, self.planned_ms))
+        stopping = stopping_of(self.model, builds, np.fmax(exit_ms, self.planned_ms))
         distance = stopping.distance_m.max(axis=0) / self.event.course.shutdown_m
         load = self._load_use(builds, fast_inputs, fast.passing.speed[1], surface)
         revs = (

@@ -51,6 +51,16 @@ def test_a_base_alone_costs_what_the_build_costs(study):
         assert dollars(study, build) == study.book.price(row).cents[0] / 100
 
 
+def test_parts_that_suit_some_slots_only_are_spares_for_these(study):
+    """As the column "slots" of a sheet says it."""
+    parts = tuple(
+        replace(part, slots=("front tires", "rear tires")) if part.kind == "tire" else part
+        for part in study.scenario.parts.values() if part.id != NONE_ID
+    )  # fmt: skip
+    scenario = replace(study.scenario, parts={part.id: part for part in parts})
+    assert dollars(Study.of(scenario), {}, {"front tires": "T-low"}) == 2 * (90 + 20)
+
+
 def test_spare_tires_are_bought_and_fitted_once_and_the_old_are_kept(study):
     """Two low tires more at 90 and 20 of fitting; as a base they would sell the stock ones at 15 each."""
     assert dollars(study, {}, {"front tires": "T-low"}) == 2 * (90 + 20)
@@ -110,12 +120,12 @@ def best_by_trying(study, bases, budget, spares, mornings, cars):
     days, lasting = _drawn(study, rows, mornings, cars)
     needed_options, needed_rows = only_needed(options, rows)
     scoring = study.scenario.event.scoring
-    spread = QUIET.run_scatter * study.judge.planned_ms / np.sqrt(scoring.runs)
-    table = np.empty((mornings, len(rows)))
+    table, caps = np.empty((mornings, len(rows))), study.judge.model.drive_rows(rows).cap_ms
     for m, day in enumerate(days):
         settings = [{**car.lasting, **day.days[0]} for car in lasting]
         speeds = speeds_with(needed_options, study.scenario.event.salt, needed_rows, settings)
-        table[m] = chance_with(speeds, study.judge.planned_ms, spread).mean(axis=0)
+        chance = chance_with(speeds, study.judge.planned_ms, QUIET.run_scatter, scoring.runs, caps)
+        table[m] = chance.mean(axis=0)
     best = {}
     for b, base in enumerate(rows):
         near = [

@@ -13,6 +13,7 @@ from optimizer.answers.measure_next import Decision, bought, chance_with, explai
 from optimizer.answers.meet_worlds import SETS
 from optimizer.answers.uncertainties import CAR, HUB, PARTS, SALT
 from optimizer.answers.unknowns import unknowns_of
+from optimizer.chance_questions import measure
 from optimizer.choice.options import options_of
 from optimizer.scenario.event import Meet
 from optimizer.scenario.parts import Basis
@@ -34,7 +35,7 @@ def two_builds(known, unknown):
     """A sure build, and one that is slower by BEHIND but for what one number does to it; the rest is common to both."""
     common = 50.0 + 2.0 * normal("common")
     speeds = np.stack([common, common - BEHIND + SPREAD * known + 0.2 * unknown], axis=1)
-    return Decision.of(speeds, chance_with(speeds, 50.0, 1.0), np.array([100, 300]))
+    return Decision.of(speeds, chance_with(speeds, 50.0, 0.02, 1), np.array([100, 300]))
 
 
 def gain_of(deviation):
@@ -102,8 +103,29 @@ def test_nothing_is_bought_for_a_gain_that_does_not_matter():
 
 
 def test_the_chance_of_an_attempt():
-    assert chance_with(np.array([49.0, 50.0, 51.0]), 50.0, 0.5) == pytest.approx(norm.cdf([-2.0, 0.0, 2.0]))
-    assert chance_with(np.array([49.9, 50.0]), 50.0, 0.0).tolist() == [0.0, 1.0]
+    speeds = np.array([[49.0, 50.0, 51.0]])
+    assert chance_with(speeds, 50.0, 0.01, 1)[0] == pytest.approx(norm.cdf([-2.0, 0.0, 2.0]))
+    assert chance_with(speeds, 50.0, 0.01, 2)[0] == pytest.approx(norm.cdf(np.sqrt(2.0) * np.array([-2.0, 0.0, 2.0])))
+    assert chance_with(np.array([[49.9, 50.0]]), 50.0, 0.0, 1).tolist() == [[0.0, 1.0]]
+
+
+def test_no_attempt_passes_what_the_driver_holds_the_car_to():
+    """A cap below what is needed leaves no chance; one above takes what good runs had over it, as drawn runs say."""
+    speeds, caps = np.array([[49.8, 49.8, 50.2, 49.8]]), np.array([49.9, 50.1, 50.1, np.inf])
+    for scatter in (0.0, 0.01):
+        assert chance_with(speeds, 50.0, scatter, 2, caps)[0, 0] == 0.0
+    drawn = np.random.default_rng(0).normal(size=(200_000, 2, 1))
+    for runs in (1, 2):
+        ran = np.minimum(speeds[0] + 0.5 * drawn[:, :runs], caps).mean(axis=1)
+        found = chance_with(speeds, 50.0, 0.01, runs, caps)[0]
+        assert found == pytest.approx((ran >= 50.0).mean(axis=0), abs=4e-3)
+        assert found[0] == 0.0 < found[1]
+    assert found[1] < found[3] - 0.1
+
+
+@pytest.mark.parametrize("draws", [16, 24])
+def test_few_draws_are_enough_to_say_something(draws):
+    assert measure(Study.of(read_scenario(STARTER)), draws=draws).draws == draws
 
 
 def test_the_nose_that_nobody_has_tried_is_worth_measuring():

@@ -20,6 +20,7 @@ from optimizer.run.conditions import Conditions
 from optimizer.run.driving import Gear
 from optimizer.run.judge import Judge
 from optimizer.run.model import RunModel
+from optimizer.run.simulator import Run
 from optimizer.run.stopping import stopping_of
 from optimizer.scenario.event import Event, Scenario, Weather
 from optimizer.scenario.parts import Basis, Rotor
@@ -259,6 +260,57 @@ def test_the_barometer_and_the_side_wind_move_the_speed_a_little(card: MorningCa
     """A percent of pressure at the same density is a percent or so of power: far less than a mile an hour."""
     assert 0 < card.barometer_ms < 0.5 * MPH
     assert 0 < card.side_wind_ms < 1.5 * MPH
+
+
+@pytest.fixture(scope="module")
+def demo() -> tuple[Study, MorningCard]:
+    """The invented car as it stands, with a longer gearset and tires that are better in the trailer."""
+    study = Study.of(read_scenario("catalogs_demo/thrennel_flat"))
+    return study, morning_card(study, study.options.fitted, ["T28,W16", "G01"])
+
+
+def ran(study: Study, build: np.ndarray, card: MorningCard, share: float = 1.0, side_ms: float = 0.0) -> list[Run]:
+    """One build on every day of the table, the barometer off by a share at the same density, with a side wind."""
+    air_of, found = dict(days_of(study.judge.event)), []
+    for cell in card.cells:
+        day = air_of[cell.density_altitude_m]
+        weather = day if share == 1.0 else weather_at(day, cell.density_altitude_m, share * day.pressure_pa)
+        salt = study.judge.event.salts[cell.salt]
+        conditions = Conditions(salt, weather, cell.headwind_ms, side_ms)
+        found.append(study.judge.run_of(study.judge.model.inputs(build[None], conditions)))
+    return found
+
+
+def test_the_tach_is_told_in_every_gear_that_a_set_up_ends_in(demo: tuple[Study, MorningCard]) -> None:
+    """Also of one that no day asks for, which has no cell of its own."""
+    study, card = demo
+    for set_up in card.set_ups:
+        gears = {int(run.passing.gear[1, 0]) + 1 for run in ran(study, set_up.build, card) if run.score_ms[0] > 0}
+        assert [tach.gear for tach in card.tachs if tach.set_up == set_up.letter] == sorted(gears)
+    assert any(set_up.letter not in {cell.set_up for cell in card.cells} for set_up in card.set_ups)
+    assert len(card.tachs) > len(card.set_ups)
+
+
+def test_no_set_up_is_named_for_a_loss(demo: tuple[Study, MorningCard]) -> None:
+    """Where the car itself has to lift for its brakes, it still is as fast as it may be."""
+    study, card = demo
+    own = card.tachs[0].stop_ms
+    for cell, run in zip(card.cells, ran(study, card.set_ups[0].build, card), strict=True):
+        assert cell.gain_ms >= 0
+        assert cell.set_up == "A" or cell.score_ms > min(float(run.score_ms[0]), own)
+
+
+def test_the_barometer_and_the_side_wind_move_no_cell_by_more(demo: tuple[Study, MorningCard]) -> None:
+    study, card = demo
+    lost = {"barometer": [0.0], "side": [0.0]}
+    for set_up in card.set_ups:
+        plain = [float(run.score_ms[0]) for run in ran(study, set_up.build, card)]
+        for name, share, side_ms in (("barometer", 0.99, 0.0), ("barometer", 1.01, 0.0),
+                                     ("side", 1.0, card.winds[-1].headwind_ms)):  # fmt: skip
+            other = [float(run.score_ms[0]) for run in ran(study, set_up.build, card, share, side_ms)]
+            lost[name] += [a - b if name == "side" else abs(a - b) for a, b in zip(plain, other, strict=True)]
+    assert card.barometer_ms == pytest.approx(max(lost["barometer"]))
+    assert card.side_wind_ms == pytest.approx(max(lost["side"]))
 
 
 @pytest.mark.parametrize("gone", ["front", "rear"])
