@@ -11,8 +11,6 @@ from optimizer.recheck.asking import Case
 from optimizer.recheck.choices import Boxes
 from optimizer.run.judge import SPEED_STEP_MS
 
-ROUNDS = 4
-"""Times that everything is gone through: what is not struck out then only makes more work."""
 CENT = 0.5
 """Amounts are whole cents."""
 
@@ -57,16 +55,17 @@ class Striking:
     ) -> tuple[Boxes, IntArray]:
         rows = np.arange(len(boxes))
         allowed = [ok & ~self.hopeless[s] for s, ok in zip(boxes.free, boxes.allowed, strict=True)]
-        for _ in range(ROUNDS):
-            before = sum(int(ok.sum()) for ok in allowed)
+        before, fitting = list[int](), list[int]()
+        while (counts := _counts(allowed)) != before:  # to the end: so what is left of a box hangs on no other box
+            before = counts
             strike(allowed, boxes.cents, self.case.budget + CENT - boxes.spent)
             for coefficients, left in rotors:
                 strike(allowed, coefficients, left)
             for want in self.wanted:
                 dead |= self._want(boxes, allowed, want)
-            self._strike_pairs(boxes.free, allowed)
-            if sum(int(ok.sum()) for ok in allowed) == before:
-                break
+            if fitting != (now := _counts(allowed)):
+                self._strike_pairs(boxes.free, allowed)
+                fitting = now
         found = replace(boxes, allowed=tuple(allowed))
         kept = found.alive & ~dead
         return found.take(kept), rows[kept]
@@ -101,6 +100,11 @@ class Striking:
                 ours, theirs = allowed[free.index(s)], allowed[free.index(t)]
                 ours &= theirs.astype(np.float32) @ fits.T > 0.5
                 theirs &= ours.astype(np.float32) @ fits > 0.5
+
+
+def _counts(allowed: list[BoolArray]) -> list[int]:
+    """How many options are open in all boxes together, slot by slot."""
+    return [int(ok.sum()) for ok in allowed]
 
 
 def strike(allowed: list[BoolArray], amounts: tuple[FloatArray, ...], left: FloatArray) -> None:

@@ -269,8 +269,12 @@ class RunModel:
         return rated / margin if self.limiter_holds_rating else np.full(len(rated), np.inf)
 
     def radii_m(self, s: int) -> FloatArray:
-        """Rolling radius (m_s,) of each tire of a slot."""
-        return np.array([rolling_radius_m(cast(Tire, part)) for part in self.options.parts[s]])
+        """Rolling radius (m_s,) of each tire of a slot; worked out once, and not to be written to."""
+        key = s, "rolling radius"
+        if key not in self._columns:
+            parts = self.options.parts[s]
+            self._columns[key] = np.array([rolling_radius_m(cast(Tire, part)) for part in parts])
+        return self._columns[key]
 
     def pressure_pa(self, builds: IntArray, axle: Axle) -> FloatArray:
         """Gauge pressure (n,) of the tires on an axle: as planned, with what extras change there."""
