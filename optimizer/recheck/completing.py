@@ -15,6 +15,8 @@ from optimizer.choice.options import BoolArray, FloatArray, IntArray
 
 ENOUGH = 1e15
 """More than any test needs, where there is no limit."""
+ROUNDING = 1e-12
+"""Of sums and products of large numbers, as a share: far more than there is."""
 Pairs = Mapping[tuple[int, int], BoolArray]
 
 
@@ -83,7 +85,7 @@ def completed(asking: Asking, pairs: Pairs, most: int) -> tuple[IntArray, IntArr
         values = [value[parent] + test.values[f][way, option] for value, test in zip(values, tests, strict=True)]
         keep = np.ones(len(way), dtype=np.bool_)
         for value, test in zip(values, tests, strict=True):
-            keep &= value + test.rest[step][way] >= 0
+            keep &= ~(value + test.rest[step][way] < 0)  # what is not a number rules out nothing
         for g in order[:step]:
             _pair(asking.free, pairs, f, g, chosen, keep)
         crowded = np.bincount(way[keep], minlength=count) > most
@@ -137,7 +139,7 @@ def _tests(asking: Asking, order: list[int]) -> list[_Tests]:
     for line in asking.lines:
         found.append(_test(asking, order, line.spare, line.scores))
         if (line.multiplier > 0).any():
-            worth = line.multiplier * np.where(line.multiplier > 0, asking.left, 0.0)
+            worth = worth_of(line.multiplier, asking.left)
             net = tuple(s - line.multiplier[:, None] * c for s, c in zip(line.scores, asking.cents, strict=True))
             found.append(_test(asking, order, line.spare + worth, net))
     return found
@@ -146,4 +148,10 @@ def _tests(asking: Asking, order: list[int]) -> list[_Tests]:
 def _test(asking: Asking, order: list[int], start: FloatArray, values: tuple[FloatArray, ...]) -> _Tests:
     best = np.stack([np.where(asking.allowed[f], values[f], -np.inf).max(axis=1) for f in order])
     rest = np.concatenate([np.cumsum(best[::-1], axis=0)[::-1][1:], np.zeros((1, len(start)))])
-    return _Tests(np.minimum(start, ENOUGH), values, rest)
+    return _Tests(np.where(np.isposinf(start), ENOUGH, start), values, rest)
+
+
+def worth_of(multiplier: FloatArray, left: FloatArray) -> FloatArray:
+    """What the money left (n,) is worth at what a cent is, with something for the rounding of large numbers: (n,)."""
+    worth: FloatArray = multiplier * np.where(multiplier > 0, left, 0.0)
+    return worth + ROUNDING * np.abs(worth)

@@ -23,6 +23,13 @@ MOST_ROUNDS = 60
 """Rounds that may stand inside each other in a file."""
 MOST_CELLS = 16
 """Width of the cells of speed, in units of the finest, that a round may have."""
+MOST_NUMBER = 1e100
+"""Numbers in a file, at most: a whole number may be too long to be any other."""
+MOST_WORTH = 1e3
+"""What a cent may be worth on a cut [m/s]: more than it ever is, and far from where numbers end, where no test says
+anything."""
+MOST_TYPICAL = 1e6
+"""What a unit of a coordinate may cost [m/s]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,7 +292,7 @@ class _Item:
     def number(self, *, least: float = -math.inf, most: float = math.inf) -> float:
         if isinstance(self.value, bool) or not isinstance(self.value, int | float):
             raise self.wrong("a number")
-        if not math.isfinite(self.value) or not least <= self.value <= most:
+        if not -MOST_NUMBER <= self.value <= MOST_NUMBER or not least <= self.value <= most:
             raise self.wrong(f"a number from {least:g} to {most:g}")
         return float(self.value)
 
@@ -322,7 +329,7 @@ def _evidence(item: _Item) -> Evidence:
         why_not=item.at("why_not").text(),
         group_slots=item.at("group_slots").texts(),
         set_slots=item.at("set_slots").texts(),
-        typical=tuple(each.number(least=0.0) for each in item.at("typical").each()),
+        typical=tuple(each.number(least=0.0, most=MOST_TYPICAL) for each in item.at("typical").each()),
         groups=tuple(_group(each) for each in item.at("groups").each()),
     )
 
@@ -349,7 +356,9 @@ def _node(item: _Item, deeper: int) -> Node:
     if len(cuts) % 2:
         raise item.at("cuts").wrong("a share and a multiplier for each cut")
     pairs = zip(cuts[::2], cuts[1::2], strict=True)
-    told = tuple((share.number(least=0.0, most=1.0), worth.number(least=0.0)) for share, worth in pairs)
+    told = tuple(
+        (share.number(least=0.0, most=1.0), worth.number(least=0.0, most=MOST_WORTH)) for share, worth in pairs
+    )
     cells = item.at("cells").whole(1, MOST_CELLS)
     return Node(cells, told, _then(item.at("then"), deeper - 1) if item.has("then") else None)
 

@@ -15,7 +15,7 @@ import numpy as np
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.recheck.asking import Case
 from optimizer.recheck.choices import Boxes, joined
-from optimizer.recheck.completing import Asking, Line, completed
+from optimizer.recheck.completing import Asking, Line, completed, worth_of
 from optimizer.recheck.striking import Striking
 from optimizer.run.affine import Span
 from optimizer.run.envelope import Envelope
@@ -70,8 +70,7 @@ class Prospects:
             np.where(ok, score - multiplier[:, None] * cents, -np.inf)
             for score, cents, ok in zip(self.scores, self.cents, self.allowed, strict=True)
         )
-        worth = np.where(multiplier > 0, multiplier * np.where(multiplier > 0, self.left, 0.0), 0.0)
-        return sum((each.max(axis=1) for each in net), worth), net
+        return sum((each.max(axis=1) for each in net), worth_of(multiplier, self.left)), net
 
 
 class Decisions(Protocol):
@@ -189,7 +188,7 @@ class Rounds:
             every.boxes, allowed=tuple(allowed), each_ms=ways.low_ms, below_ms=ways.high_ms,
             board_ms=np.maximum(every.boxes.board_ms, passed),
         )  # fmt: skip
-        alive = np.flatnonzero((spare >= -ROUNDING_MS) & found.alive)
+        alive = np.flatnonzero(~(spare < -ROUNDING_MS) & found.alive)  # what is not a number rules out nothing
         after, kept = self.striking.narrowed(found.take(alive), every.frame.drive.radius_m[:, alive])
         stay = alive[kept]
         return Left(after, ways.rows[stay], tuple(line.take(stay) for line in lines))
@@ -250,7 +249,8 @@ class Rounds:
         point = every.frame.base.copy()
         for f, (each, add) in enumerate(zip(net, every.additions, strict=True)):
             best = each.argmax(axis=1)
-            allowed[f] &= ~holds[:, None] | (most[:, None] - each.max(axis=1)[:, None] + each >= -ROUNDING_MS)
+            lost = most[:, None] - each.max(axis=1)[:, None] + each < -ROUNDING_MS
+            allowed[f] &= ~(holds[:, None] & lost)
             point += add.of(best)
         line = Line(np.where(holds, base, np.inf), scores, multiplier)
         return line, np.where(holds, most, np.inf), point

@@ -333,7 +333,8 @@ class Gear:
 
     def coast(self, speed: FloatArray, pause_s: float | FloatArray) -> tuple[FloatArray, FloatArray]:
         """Ground speed after, and distance over, a pause without thrust: one Runge-Kutta step of fourth order."""
-        mass = self.inputs.translating_kg + self.inputs.wheel_side_kg
+        inputs = self.inputs
+        mass = inputs.translating_kg + inputs.wheel_side_kg if inputs.coasting_kg is None else inputs.coasting_kg
 
         def slope(at: FloatArray) -> FloatArray:
             drag, rolling, _ = self.resistance(at)

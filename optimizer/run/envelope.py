@@ -115,12 +115,15 @@ class Envelope:
         return some
 
     def _share(self, ranges: Ranges, turning: Affine | None) -> FloatArray:
-        """Least inertia over M of cars with some turning mass, or with none: (E,)."""
-        top = ranges.turning_in(self.top)
+        """Least inertia over M of cars with some turning mass, or with none: (E,).
+
+        Never less than that of the lightest car with the most that turns in M and nothing that turns here.
+        """
+        top, lightest = ranges.turning_in(self.top), ranges.cars["translating_kg"].least(self.span)
         extra = top.plus(top, -2.0) if turning is None else turning.plus(top, -1.0)
         least = extra.least(self.span)
         over = np.where(least >= 0, self.mass.most(self.span), self.mass.least(self.span))
-        share: FloatArray = 1.0 + least / over
+        share: FloatArray = np.maximum(1.0 + least / over, lightest / (lightest + top.most(self.span)))
         return share
 
     def _combine(self, ranges: Ranges, gears: list[Pull], best: IntArray) -> FloatArray:

@@ -80,6 +80,8 @@ class RunInputs:
     drag_rise_at_yaw : rise of the drag area at 10 degrees of yaw, one for all cars, or (n,).
     shift_time_s, grip_use_limit : one for all cars, or (n,).
     start_speed_ms : the same for all cars.
+    coasting_kg : mass that is slowed in the pause of a shift, where a car is to stand for others that are heavier or
+        lighter than it; its own, with the turning mass of the wheels, where it is None.
     """
 
     translating_kg: FloatArray
@@ -119,6 +121,7 @@ class RunInputs:
     start_speed_ms: float
     shift_time_s: float | FloatArray
     grip_use_limit: float | FloatArray
+    coasting_kg: FloatArray | None = None
 
     def __len__(self) -> int:
         return len(self.translating_kg)

@@ -96,12 +96,11 @@ class Bounding:
 
     def _best_case(self, batch: Batch, floor: Floor | None) -> FloatArray:
         """Speed of the car that is best in every coordinate at once; the floor where that cannot be kept."""
-        roll, grip = extremes_of(batch.span, best=True)
+        cars = [self._fast(batch, each) for each in self.judge.conditions]
         if floor is None:
-            return self.judge.joined(self._runs(batch.frame, roll, grip))
-        cars = [self.space.inputs(batch.frame, roll, each, grip) for each in self.judge.conditions]
+            return self.judge.joined(self._run(cars))
         able = np.flatnonzero(self.keeping.able(cars, floor.splits))
-        speed = np.full(len(roll), floor.score_ms)
+        speed = np.full(len(batch.sets), floor.score_ms)
         speed[able] = self.judge.joined(self._run([each.take(able) for each in cars]))
         return speed
 
@@ -118,16 +117,27 @@ class Bounding:
 
     def slowest(self, batch: Batch) -> FloatArray:
         """Speed (B,) that every completion at least scores, caps aside."""
-        roll, grip = extremes_of(batch.span, best=False)
-        slow = [self.space.slow_inputs(batch.frame, roll, grip, each) for each in self.judge.conditions]
-        return self.judge.joined(self._run(slow)) - SLACK_MS
+        return self.judge.joined(self._run([self._slow(batch, each) for each in self.judge.conditions])) - SLACK_MS
 
     def slowest_on_fast_day(self, batch: Batch) -> FloatArray:
         """Ground speed (B,) that every completion at least reaches up to the last board on the fast day, caps aside."""
-        roll, grip = extremes_of(batch.span, best=False)
-        slow = self.space.slow_inputs(batch.frame, roll, grip, self.judge.fast)
-        self.simulated += len(roll)
+        slow = self._slow(batch, self.judge.fast)
+        self.simulated += len(slow)
         return simulate(slow, self.judge.marks_m, "exit").highest_ms[0] - SLACK_MS
+
+    def _fast(self, batch: Batch, conditions: Conditions) -> RunInputs:
+        """The car (B,) that is best in everything at once; in pauses it is slowed as little as the heaviest is."""
+        (roll, grip), worst = extremes_of(batch.span, best=True), extremes_of(batch.span, best=False)
+        heavy = self.space.slow_inputs(batch.frame, *worst, conditions)
+        fast = self.space.inputs(batch.frame, roll, conditions, grip)
+        return replace(fast, coasting_kg=heavy.translating_kg + heavy.wheel_side_kg)
+
+    def _slow(self, batch: Batch, conditions: Conditions) -> RunInputs:
+        """The car (B,) that is worst in everything at once; in pauses it is slowed as much as the lightest is."""
+        (roll, grip), worst = extremes_of(batch.span, best=True), extremes_of(batch.span, best=False)
+        light = self.space.inputs(batch.frame, roll, conditions, grip)
+        slow = self.space.slow_inputs(batch.frame, *worst, conditions)
+        return replace(slow, coasting_kg=light.translating_kg + light.wheel_side_kg)
 
     def least_slip(self, batch: Batch, speed: FloatArray, conditions: Conditions) -> FloatArray:
         """Slip (B,) that every completion at least has while it keeps a ground speed (B,)."""

@@ -243,7 +243,8 @@ class Scores:
         bounds = [np.minimum(bound, most) for bound, most in zip(self.bounds(cases), upper.T, strict=False)]
         needed = self.each(bounds, level)
         each = np.maximum(needed, lower)
-        possible = np.flatnonzero((self.joined(bounds) >= level) & (each <= upper).all(axis=1))
+        # what is not a number rules out nothing
+        possible = np.flatnonzero(~(self.joined(bounds) < level) & ~(each > upper).any(axis=1))
         edges = envelopes[0].edges
         if self.scoring.measure == "mean":
             return self._by_time(envelopes, cases, bounds, possible, needed, (each, upper), level)
@@ -302,9 +303,9 @@ class Scores:
             most = np.minimum(top, edges[-1])  # where a best case has no end in sight the range has none
             least = case.least_last(self.marks_m, self.length / np.maximum(needed[:, run], 1e-9))
             least = np.maximum(least, lower[:, run])[possible]
-            some &= least <= most
+            some &= ~(least > most)
             ranges.append((np.clip(least, edges[1], most), most, top))
-        able = some & (self.joined([top for *_, top in ranges]) >= level)  # no mean is above the highest speed
+        able = some & ~(self.joined([top for *_, top in ranges]) < level)  # no mean is above the highest speed
         rows = possible[able]
         ranges = [(low[able], most[able], top[able]) for low, most, top in ranges]
         limit = most_time[rows].copy()
