@@ -11,6 +11,12 @@ from optimizer.run.inputs import FloatArray, TorqueTable
 from optimizer.scenario.event import Event, Salt, Weather
 from optimizer.scenario.parts import Engine
 
+SHARP, FINER = 0.001, 4
+"""Share of the highest torque by which a curve may miss a cubic; and how many times as many points runs take beyond."""
+WINDOWS, LOOKS = 9, 41
+"""Panels over an engine's range of revs, about; and places at which each of so many is looked at."""
+LOBATTO = np.array([0.0, 0.5 - 0.5 / 5.0**0.5, 0.5 + 0.5 / 5.0**0.5, 1.0])
+"""Where the simulator's panels have their points."""
 RPM_STEP = 10.0
 """Grid of the torque tables: linear interpolation on it adds less than 1e-4 N m to any real curve."""
 
@@ -143,4 +149,19 @@ def torque_table(engines: tuple[Engine, ...], side: DynoSide) -> TorqueTable:
     top = max(max(engine.curve.rpm[-1] if engine.curve else 0.0, engine.rev_limit_rpm) for engine in engines)
     grid = np.arange(0.0, top + 2 * RPM_STEP, RPM_STEP)
     rows = [monotone_cubic.interpolate(grid, *flywheel_torque(engine, side)) for engine in engines]
-    return TorqueTable(np.array(rows), RPM_STEP)
+    ends = [(engine.launch_rpm, engine.rev_limit_rpm) for engine in engines]
+    sharp = [bends_sharply(grid, row, *each) for row, each in zip(rows, ends, strict=True)]
+    return TorqueTable(np.array(rows), RPM_STEP, np.where(sharp, FINER, 1) if any(sharp) else None)
+
+
+def bends_sharply(rpm: FloatArray, torque_nm: FloatArray, launch_rpm: float, limit_rpm: float) -> bool:
+    """Whether a curve, torque at engine speeds (K,), is no cubic over what a panel of the simulator takes at once.
+
+    Power bands and turbochargers that come in are such; torque of engines that breathe by themselves is not.
+    """
+    width = (limit_rpm - launch_rpm) / WINDOWS
+    begins = launch_rpm + (limit_rpm - launch_rpm - width) * np.linspace(0.0, 1.0, LOOKS)[:, None]
+    places = np.linspace(0.0, 1.0, LOOKS)
+    powers = np.vander(places, 4) @ np.linalg.inv(np.vander(LOBATTO, 4))
+    real, known = (np.interp(begins + width * at, rpm, torque_nm) for at in (places, LOBATTO))
+    return bool(np.abs(known @ powers.T - real).max() > SHARP * torque_nm.max())

@@ -25,6 +25,7 @@ from optimizer.run.panels import (
     at_board,
     drive,
     look_for,
+    panels_of,
     pause,
 )
 
@@ -122,8 +123,9 @@ def _launched(gear: Gear, marks_m: tuple[float, float]) -> tuple[Entry, Passing,
     rows = np.flatnonzero(slips)
     if len(rows) == 0:
         return entry, passing, np.full(count, np.inf)
-    ahead = look_ahead(clutch, surface, np.maximum(gear.launch_surface, surface), CLUTCH_PANELS)
-    end, found, least = drive_on(clutch, ahead, CLUTCH_PANELS, (zero, zero), marks_m)
+    panels = panels_of(CLUTCH_PANELS, gear.inputs)
+    ahead = look_ahead(clutch, surface, np.maximum(gear.launch_surface, surface), panels)
+    end, found, least = drive_on(clutch, ahead, panels, (zero, zero), marks_m)
     if any(found):
         passing = passing.put(rows, note(passing, found, gear.numbers).take(rows))
     entry = entry._replace(
@@ -208,8 +210,9 @@ def _pulled(takes: _Taking) -> _Pulls:
     settles, blocks = np.zeros(shape, dtype=bool), []
     if len(rows):
         some, zero = takes.gears.take(rows), np.zeros(len(rows))
-        ahead = look_ahead(some, takes.surface.ravel()[rows], some.shift_surface, PULL_PANELS)
-        blocks = list(drive(some, ahead.mesh, PULL_PANELS, ahead.first, zero, zero))
+        panels = panels_of(PULL_PANELS, some.inputs)
+        ahead = look_ahead(some, takes.surface.ravel()[rows], some.shift_surface, panels)
+        blocks = list(drive(some, ahead.mesh, panels, ahead.first, zero, zero))
         distance.ravel()[rows], time.ravel()[rows] = blocks[-1].distance[-1], blocks[-1].time[-1]
         slowest = [ahead.first.acceleration, *(block.least_acceleration() for block in blocks)]
         least.ravel()[rows], scanned.ravel()[rows] = np.minimum.reduce(slowest), ahead.least

@@ -28,10 +28,13 @@ class TorqueTable:
         Torque of engine e at ``rpm = k * step_rpm``; flat beyond the ends of what was measured.
     step_rpm : float
         Grid step; fine enough that linear interpolation adds nothing to see.
+    finer : int array (E,), optional
+        How many times as many points as usual a run with each engine takes, where some bend sharply.
     """
 
     torque_nm: FloatArray
     step_rpm: float
+    finer: IntArray | None = None
 
     def torque(self, engine: IntArray, rpm: FloatArray) -> FloatArray:
         """Torque [N m] of ``engine`` (n,) at ``rpm`` (..., n)."""
@@ -82,6 +85,7 @@ class RunInputs:
     start_speed_ms : the same for all cars.
     coasting_kg : mass that is slowed in the pause of a shift, where a car is to stand for others that are heavier or
         lighter than it; its own, with the turning mass of the wheels, where it is None.
+    finer : how many times as many points as usual a run takes.
     """
 
     translating_kg: FloatArray
@@ -122,6 +126,7 @@ class RunInputs:
     shift_time_s: float | FloatArray
     grip_use_limit: float | FloatArray
     coasting_kg: FloatArray | None = None
+    finer: int = 1
 
     def __len__(self) -> int:
         return len(self.translating_kg)
@@ -171,5 +176,11 @@ def models_side_by_side(runs: Sequence[RunInputs]) -> RunInputs:
         for name in ("drag_rise_at_yaw", "shift_time_s", "grip_use_limit")
         if len({getattr(run, name) for run in runs}) > 1
     }
-    table = TorqueTable(np.concatenate([run.torque_table.torque_nm for run in runs]), first.torque_table.step_rpm)
+    tables = [run.torque_table for run in runs]
+    finer = None
+    if any(table.finer is not None for table in tables):
+        usual = [np.ones(len(table.torque_nm), dtype=np.int64) for table in tables]
+        own = zip(tables, usual, strict=True)
+        finer = np.concatenate([ones if table.finer is None else table.finer for table, ones in own])
+    table = TorqueTable(np.concatenate([each.torque_nm for each in tables]), first.torque_table.step_rpm, finer)
     return replace(joined, engine=joined.engine + above, torque_table=table, **alike)

@@ -12,7 +12,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from optimizer.run.driving import BLOCK, Gear, Push
-from optimizer.run.inputs import FloatArray, IntArray
+from optimizer.run.inputs import FloatArray, IntArray, RunInputs
 
 # Four Lobatto points on [0, 1] (A. Quarteroni, R. Sacco, F. Saleri, "Numerical Mathematics", ch. 10).
 LOBATTO = np.array([0.0, 0.5 - np.sqrt(0.05), 0.5 + np.sqrt(0.05), 1.0])
@@ -166,6 +166,12 @@ def parabola(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray, Floa
     return y[middle] - x[middle] * (slope - x[middle] * bend), slope - 2.0 * x[middle] * bend, bend
 
 
+def panels_of(panels: tuple[int, int, int], inputs: RunInputs) -> tuple[int, int, int]:
+    """Panels of a stretch for cars: more of them where engines bend sharply."""
+    first, second, third = panels
+    return inputs.finer * first, inputs.finer * second, inputs.finer * third
+
+
 def drive(
     gear: Gear, mesh: Mesh, panels: tuple[int, int, int], first: Push, distance: FloatArray, time: FloatArray
 ) -> Iterator[Block]:
@@ -213,7 +219,8 @@ def _block(corners: list[Corners], steepness: FloatArray, distance: FloatArray, 
         rate *= surface[i]
         rate += fourth[i] * steepness * share[i]
         gain.append(rate)
-        per_time.append(rate / np.maximum(acceleration[i], LEAST_ACCELERATION))
+        # where wheels run away from a car that has all but no grip, it loses speed for a moment: that takes no time
+        per_time.append(np.maximum(rate, 0.0) / np.maximum(acceleration[i], LEAST_ACCELERATION))
         per_distance.append(speed[i] * per_time[i])
     return Block(
         accumulate(per_distance, distance), accumulate(per_time, time), speed, surface, use, acceleration,

@@ -7,7 +7,8 @@ car which has all but stopped accelerating costs no accuracy. Results never depe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -16,7 +17,7 @@ from optimizer.run.ahead import LOG_REACH, Ahead, drive_on, look_ahead
 from optimizer.run.driving import BoolArray, Gear
 from optimizer.run.gears import Entries, Entry, entries_of, note
 from optimizer.run.inputs import FloatArray, IntArray, RunInputs
-from optimizer.run.panels import LIMITS, PASSING, Passing, Point, look_for, on_limiter
+from optimizer.run.panels import LIMITS, PASSING, Passing, Point, look_for, on_limiter, panels_of
 
 CHUNK = 4096
 """Cars per pass: few enough for the processor's cache, many enough that the interpreter costs little."""
@@ -90,12 +91,18 @@ def simulate(
     last_gear : array (n,), optional
         The gear (0 is first) in which each car's run must end, where that is not to be its best one.
     """
+    rows, parts = [], []
+    for some, cars in _chunks(inputs):
+        rows.append(some)
+        gear = None if last_gear is None else last_gear[some]
+        parts.append(_simulate_chunk(cars, marks_m, measure, gear))
+    order = np.concatenate(rows)
+    whole = _joined(parts)
+    return whole if (order[1:] > order[:-1]).all() else whole.take(np.argsort(order))
 
-    def chunk(start: int) -> Run:
-        gear = None if last_gear is None else last_gear[start : start + CHUNK]
-        return _simulate_chunk(inputs.take(slice(start, start + CHUNK)), marks_m, measure, gear)
 
-    parts = [chunk(start) for start in range(0, max(1, len(inputs)), CHUNK)]
+def _joined(parts: Sequence[Run]) -> Run:
+    """Runs one after the other."""
     passing = Passing(*(np.concatenate([getattr(part.passing, name) for part in parts], axis=1) for name in PASSING))
     return Run(
         score_ms=np.concatenate([part.score_ms for part in parts]),
@@ -128,17 +135,28 @@ def simulate_each_gear(
     score = np.zeros((len(inputs.overall), len(inputs)))
     held = np.zeros(score.shape, dtype=bool)
     holding = (LIMITS.index("revs"), LIMITS.index("speed cap"))
-    for start in range(0, len(inputs), CHUNK):
-        cars = inputs.take(slice(start, start + CHUNK))
+    for places, cars in _chunks(inputs):
         entries = entries_of(cars, marks_m)
         able, reach = _may_end_in(entries, len(cars))
         rows = np.flatnonzero(able & (reach > least_ms))
         if len(rows):
             run = _end_in(*entries.take(rows), marks_m, measure)
             gear, car = np.divmod(rows, len(cars))
-            score[gear, start + car] = run.score_ms
-            held[gear, start + car] = np.isin(run.passing.limit[1], holding)
+            score[gear, places[car]] = run.score_ms
+            held[gear, places[car]] = np.isin(run.passing.limit[1], holding)
     return score, held
+
+
+def _chunks(inputs: RunInputs) -> Iterator[tuple[IntArray, RunInputs]]:
+    """Cars to be run together, with their rows: those that take as many points each, no more than fit the cache."""
+    finer = inputs.torque_table.finer
+    each = np.ones(len(inputs), dtype=np.int64) if finer is None else finer[inputs.engine]
+    for times in np.unique(each) if len(each) else (1,):
+        alike = np.flatnonzero(each == times)
+        step = CHUNK // int(times)
+        for start in range(0, max(1, len(alike)), step):
+            some = alike[start : start + step]
+            yield some, replace(inputs.take(some), finer=int(times))
 
 
 def _simulate_chunk(
@@ -203,8 +221,9 @@ def _drive_further(
     if len(rows) == 0:
         return passing
     some, begin = gear.take(rows), end.take(rows)
-    further = look_ahead(some, begin.surface, stop[rows], LAST_PANELS, np.full(len(rows), np.inf))
-    after, found, _ = drive_on(some, further, LAST_PANELS, (begin.distance, begin.time), marks_m)
+    panels = panels_of(LAST_PANELS, some.inputs)
+    further = look_ahead(some, begin.surface, stop[rows], panels, np.full(len(rows), np.inf))
+    after, found, _ = drive_on(some, further, panels, (begin.distance, begin.time), marks_m)
     for whole, part in zip(end, after, strict=True):
         whole[rows] = part
     return passing.put(rows, note(passing.take(rows), found, some.numbers))
@@ -219,9 +238,10 @@ def _end_in(gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, fl
         at_cap = np.where(has_cap, gear.surface_at(np.where(has_cap, inputs.cap_ms, 50.0)), np.inf)
     limiter = np.minimum(gear.limit_surface, inputs.surface_cap_ms)
     stop = np.maximum(np.minimum(limiter, at_cap), entry.surface)
-    ahead = look_ahead(gear, entry.surface, stop, LAST_PANELS, marks_m[-1] - entry.distance)
+    panels = panels_of(LAST_PANELS, inputs)
+    ahead = look_ahead(gear, entry.surface, stop, panels, marks_m[-1] - entry.distance)
     settles = ahead.settles
-    end, found, _ = drive_on(gear, ahead, LAST_PANELS, (entry.distance, entry.time), marks_m)
+    end, found, _ = drive_on(gear, ahead, panels, (entry.distance, entry.time), marks_m)
     passing = note(passing, found, gear.numbers)
     passing = _drive_further(gear, ahead, end, stop, passing, marks_m)
     limited_speed, limited_use = gear.hold(stop)
@@ -234,7 +254,8 @@ def _end_in(gear: Gear, entry: Entry, passing: Passing, marks_m: tuple[float, fl
     end = end._replace(surface=np.where(settles, end.surface, stop))
     rows = np.flatnonzero(at_limiter & (end.distance <= marks_m[-1]))
     if len(rows):
-        block = on_limiter(gear.take(rows), end.take(rows), limited_speed[rows], LIMITER_PANELS, LOG_REACH)
+        number = inputs.finer * LIMITER_PANELS
+        block = on_limiter(gear.take(rows), end.take(rows), limited_speed[rows], number, LOG_REACH)
         found = [[] for _ in marks_m]
         look_for(found, block, marks_m)
         passing = passing.put(rows, note(passing.take(rows), found, gear.numbers[rows], holding[rows]))
