@@ -216,3 +216,29 @@ def test_unsettled_catalogs():
         "housing",
         "not with", "short", "slow tires", "something red", "apart", "heavy", "light", "blues", "weight of blues",
     }  # fmt: skip
+
+
+def on_axles(scenario: Scenario, seed: int) -> Scenario:
+    """Extras that change pressure, in slots for one axle, of several pieces, with one of them on the car already."""
+    rng, parts = np.random.default_rng(seed), dict(scenario.parts)
+    for part in scenario.parts.values():
+        if isinstance(part, Extra):
+            place = float(rng.uniform(0.2, 2.0)) if rng.random() < 0.5 else None
+            change = float(rng.choice([-2e4, 0.0, 2e4, 5e4]))
+            parts[part.id] = replace(part, pressure_pa=change, position_m=place)
+    slots = []
+    for slot in scenario.car.slots:
+        if slot.kind == "extra":
+            extras = (each for each in parts.values() if each.kind == "extra")
+            fits = [each.id for each in extras if slot.name in (each.slots or (slot.name,))]
+            fitted = str(rng.choice(fits)) if fits and rng.random() < 0.4 else slot.fitted
+            axle = rng.choice(["front", "rear", ""]) or None
+            slots.append(replace(slot, axle=axle, count=int(rng.integers(1, 3)), fitted=fitted))
+        else:
+            slots.append(slot)
+    return replace(scenario, parts=parts, car=replace(scenario.car, slots=tuple(slots)))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_extras_for_one_axle_and_of_several_pieces(seed):
+    compare(on_axles(random_catalog(seed), seed), seed, uniform=150, near=130)

@@ -16,7 +16,7 @@ import numpy as np
 
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.errors import UsageError
-from optimizer.recheck.asking import Case
+from optimizer.recheck.asking import Asked, Case
 from optimizer.recheck.evidence import Evidence, Group, hash_of, read
 from optimizer.recheck.groups import Groups, Sieved
 from optimizer.recheck.halves import both, may_copy
@@ -53,6 +53,8 @@ class Verdict:
         Speed of the last build listed; highest bound among sets that were not looked into.
     speed_unit : str
         What the event tells speeds in.
+    asked : Asked
+        The question that the file answers.
     """
 
     faults: tuple[str, ...]
@@ -66,6 +68,7 @@ class Verdict:
     kth_ms: float
     highest_ms: float
     speed_unit: str
+    asked: Asked
 
 
 def recheck(folder: Path, file: Path) -> Verdict:
@@ -95,7 +98,10 @@ def recheck(folder: Path, file: Path) -> Verdict:
 def _nothing(evidence: Evidence, scenario: Scenario, fault: str) -> Verdict:
     """The verdict where nothing can be compared."""
     unit = scenario.event.speed_unit
-    return Verdict((fault,), evidence.complete, evidence.why_not, len(evidence.listed), 0, 0, 0, 0, 0.0, 0.0, unit)
+    listed = len(evidence.listed)
+    return Verdict(
+        (fault,), evidence.complete, evidence.why_not, listed, 0, 0, 0, 0, 0.0, 0.0, unit, evidence.asked
+    )  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -140,7 +146,7 @@ class Checker:
             tuple(faults[:MOST_FAULTS]), self.evidence.complete, self.evidence.why_not, len(listed),
             len(self.groups.builds), len(self.groups.firsts), sum(each.opened for each in looked),
             sum(each.tried for each in looked), level.kth_ms, max(each.highest_ms for each in looked),
-            self.case.scenario.event.speed_unit,
+            self.case.scenario.event.speed_unit, self.evidence.asked,
         )  # fmt: skip
 
     def _fault(self, text: str) -> None:

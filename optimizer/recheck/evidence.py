@@ -264,7 +264,8 @@ class _Item:
         self.value, self.where = value, where
 
     def wrong(self, expected: str) -> _MalformedError:
-        return _MalformedError(f"{self.where or 'the whole'}: expected {expected}, not {str(self.value)[:40]!r}")
+        where = self.where if self.where.isprintable() else ascii(self.where)
+        return _MalformedError(f"{where or 'the whole'}: expected {expected}, not {str(self.value)[:40]!a}")
 
     def at(self, name: str) -> _Item:
         if not isinstance(self.value, dict) or name not in self.value:
@@ -285,8 +286,8 @@ class _Item:
         return {name: _Item(value, f"{self.where}/{name}") for name, value in self.value.items()}
 
     def text(self) -> str:
-        if not isinstance(self.value, str):
-            raise self.wrong("text")
+        if not isinstance(self.value, str) or not self.value.isprintable():
+            raise self.wrong("text that can be shown")
         return self.value
 
     def number(self, *, least: float = -math.inf, most: float = math.inf) -> float:

@@ -103,8 +103,8 @@ class Reading:
                 if isinstance(x, Rotor):
                     needed = max(x.caliper_envelope_m, x.diameter_m)
                     found.refuse("brake clearance", needed > y.brake_clearance_m + HAIR, x, y)
-            if here.axle is not None and isinstance(y, Extra):
-                self._inflated(self.car.hub(here.axle), x, self._pressure_change(there, y), found)
+            if here.axle is not None and isinstance(y, Extra) and there.axle in (None, here.axle):
+                self._inflated(self.car.hub(here.axle), x, y.pressure_pa, found)
         across = self.car.drive == "all" and {first.axle, second.axle} == set(AXLES)
         if across and isinstance(a, Tire) and isinstance(b, Tire):
             rolled = _roll_out(a), _roll_out(b)
@@ -114,12 +114,6 @@ class Reading:
         if _excludes(a, b) or _excludes(b, a):
             found.names.add("not with")
         return found.names | {pair.name for pair in self.race.pairs if _paired(pair, a, b)}
-
-    def _pressure_change(self, slot: Slot, part: Part) -> float:
-        """What a choice in a slot adds to the pressure of all tires [Pa]."""
-        old = self.scenario.parts.get(slot.fitted)
-        sides = ((part, slot.count), (old, -slot.count))
-        return sum(pieces * each.pressure_pa for each, pieces in sides if isinstance(each, Extra))
 
     @staticmethod
     def _inflated(hub: Hub, part: Part, change: float, found: _Found) -> None:
@@ -175,20 +169,24 @@ class Reading:
             kg = pieces * part.mass_kg
             total += kg
             place = part.position_m if isinstance(part, Extra) else None
-            if slot.axle is not None:
+            if place is None and slot.axle is not None:
                 front += kg if slot.axle == "front" else 0.0
                 continue
             place = slot.position_m if place is None else place
             front += kg * (share if place is None else 1 - place / self.car.wheelbase_m)
         return {"front": front, "rear": total - front}
 
-    def _pressure_changes(self, build: Build) -> list[float]:
-        """What each slot's change adds to the pressure of all tires [Pa]."""
-        return [self._pressure_change(slot, build[name]) for name, slot in self.slots.items()]
+    def _pressure_changes(self, axle: Axle, build: Build) -> list[float]:
+        """What each extra in a slot for an axle, or for both, adds to the pressure planned for its tires [Pa].
+
+        However many pieces the slot takes, and whether it is on the car already or not.
+        """
+        there = [build[name] for name, slot in self.slots.items() if slot.axle in (None, axle)]
+        return [part.pressure_pa for part in there if isinstance(part, Extra)]
 
     def pressure(self, axle: Axle, build: Build) -> float:
         """Gauge pressure the tires of an axle run at [Pa]."""
-        return self.car.hub(axle).tire_pressure_pa + sum(self._pressure_changes(build))
+        return self.car.hub(axle).tire_pressure_pa + sum(self._pressure_changes(axle, build))
 
     def highest_pressure(self, axle: Axle, build: Build) -> float:
         """Gauge pressure that tires and wheels must stand [Pa].
@@ -196,7 +194,7 @@ class Reading:
         As planned, with any one change alone, and with all of them: what one change adds is not made good by what
         another takes off, unless the first alone would pass.
         """
-        added = self._pressure_changes(build)
+        added = self._pressure_changes(axle, build)
         return self.car.hub(axle).tire_pressure_pa + max(0.0, sum(added), *added)
 
     def _on(self, axle: Axle, kind: type[Kind], build: Build) -> list[Kind]:

@@ -19,6 +19,7 @@ def verdict_text(verdict: Verdict) -> str:
         head = f"The evidence does not hold: {count} fault{'' if count == 1 else 's'}."
         return "\n".join([head, *(f"  {fault}" for fault in verdict.faults)]) + "\n"
     listed = (
+        f"{_question(verdict)}\n"
         f"{_count(verdict.listed, 'build')} confirmed: legal by a second reading of the rules; prices, speeds and "
         "order as listed."
     )
@@ -38,6 +39,17 @@ def verdict_text(verdict: Verdict) -> str:
     )
 
 
+def _question(verdict: Verdict) -> str:
+    """What the file answers: another question has other builds that are fastest."""
+    asked = verdict.asked
+    money = "the event's budget" if asked.budget_cents is None else f"{asked.budget_cents / 100:,.2f}"
+    told = [f"The {_count(asked.top, 'fastest build')} for {money}"]
+    told += [f"{what} {name}" for what, name in (("class", asked.race_class), ("salt", asked.salt)) if name is not None]
+    wishes = (("with", asked.with_parts), ("without", asked.without_parts))
+    told += [f"{how} {', '.join(ids)}" for how, ids in wishes if ids]
+    return f"{', '.join(told)}:"
+
+
 def _wrapped(text: str) -> str:
     """Lines of a terminal's width."""
     lines = [textwrap.fill(line, WIDTH, break_long_words=False, break_on_hyphens=False) for line in text.splitlines()]
@@ -49,6 +61,14 @@ def verdict_json(verdict: Verdict) -> str:
     document = {
         "schema": 1,
         "answer": "recheck",
+        "question": {
+            "top": verdict.asked.top,
+            "budget_cents": verdict.asked.budget_cents,
+            "class": verdict.asked.race_class,
+            "salt": verdict.asked.salt,
+            "with": list(verdict.asked.with_parts),
+            "without": list(verdict.asked.without_parts),
+        },
         "holds": not verdict.faults,
         "faults": list(verdict.faults),
         "complete": verdict.complete,

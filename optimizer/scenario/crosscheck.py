@@ -277,6 +277,8 @@ def _check_overrides(event: EventDraft, draft: Draft, findings: Findings) -> Non
 
 
 def _check_runs(event: EventDraft, findings: Findings) -> None:
+    if event.scoring.values.get("measure") == "trap" and event.course.values.get("run_up_m") == 0:
+        event.course.fault(findings, "run_up_m", "must be more than 0 where the speed at the first board counts")
     runs = event.scoring.values.get("runs", 1)
     if runs not in {1, 2}:
         event.scoring.fault(findings, "runs", "must be 1 or 2")

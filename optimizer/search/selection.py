@@ -27,6 +27,8 @@ from optimizer.search.selection_bounds import (
     tighten,
 )
 
+LARGEST = 1e90
+"""Scores and uses, at most: beyond, sums and squares of them end."""
 TOLERANCE = 1e-9
 """What counts as equal, for values and for limits, in parts of the largest sum there could be."""
 DECIMALS = 6
@@ -71,6 +73,8 @@ class SelectionProblem:
                 raise ValueError(f"uses of group {group} are {np.shape(uses)}, not {(len(self.limits), size)}")
             if not (np.isfinite(scores).all() and np.isfinite(uses).all()):
                 raise ValueError(f"group {group} has a score or use that is not a finite number")
+            if max(np.abs(scores).max(initial=0.0), np.abs(uses).max(initial=0.0)) > LARGEST:
+                raise ValueError(f"group {group} has a score or use beyond {LARGEST:g}: sums of such say nothing")
         if np.isnan(self.limits).any() or np.isneginf(self.limits).any():
             raise ValueError("a limit is not a number, or minus infinity")
         for (g, h), table in self.forbidden.items():

@@ -11,7 +11,7 @@ from optimizer.choice.legality import Legality, legality_of
 from optimizer.choice.options import IntArray, Options, options_of
 from optimizer.choice.price import PriceBook
 from optimizer.choice.wishes import with_wishes
-from optimizer.run.judge import Judge
+from optimizer.run.judge import SPEED_STEP_MS, Judge
 from optimizer.run.model import RunModel
 from optimizer.scenario.event import Scenario
 from optimizer.search.memory import Memory
@@ -124,14 +124,16 @@ class Study:
 
         for money in less:
             fastest = fastest_for(money)
-            if reaches(fastest, floor_ms):
-                return cheapest_for(money)
+            # the first in rank may be slower by a step than others that rank as equally fast
+            found = cheapest_for(money) if reaches(fastest, floor_ms - SPEED_STEP_MS) else fastest
+            if found is not fastest and found.listed:
+                return found
             # whether any build does it for more money is sooner known than which is the fastest for that
             found = cheapest_for(most)
             if found.listed:
                 return found
         fastest = fastest_for(most)
-        return cheapest_for(most) if reaches(fastest, floor_ms) else replace(fastest, listed=0)
+        return cheapest_for(most) if reaches(fastest, floor_ms - SPEED_STEP_MS) else replace(fastest, listed=0)
 
     def reaching(
         self,

@@ -61,6 +61,22 @@ def test_evidence_of_another_list_is_refused(seed):
     assert Checker(case, parse(json.dumps(wrong))).verdict().faults
 
 
+@pytest.mark.parametrize("worth", [1e3, 1.0])
+@pytest.mark.parametrize("seed", range(8))
+def test_no_worth_of_a_cent_closes_what_is_open(seed, worth):
+    """However much a cent is said to be worth: the best that is left out stays in its box."""
+    case, builds = case_and_builds(seed)
+    told = json.loads(as_json(certify(case, builds[:TOP], "hash")))
+    wrong = json.loads(as_json(certify(case, builds[1 : TOP + 1], "hash")))
+    for name in ("typical", "groups", "complete", "why_not"):
+        wrong[name] = told[name]
+    for group in wrong["groups"]:
+        for node in group.get("opened", {}).values():
+            node["cuts"][1::2] = [worth] * (len(node["cuts"]) // 2)
+
+    assert Checker(case, parse(json.dumps(wrong))).verdict().faults
+
+
 def test_a_short_list_must_hold_all_there_are():
     """Where fewer builds are legal than were asked for, every other one is tried."""
     scenario = random_catalog(0, sizes=(1, 1, 1, 2, 2, 1, 1))

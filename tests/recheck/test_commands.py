@@ -28,6 +28,8 @@ def test_evidence_carries_the_question(question, tmp_path, capsys):
     said = capsys.readouterr().out
     assert "confirmed" in said
     assert "was left out" in said or "No other build is legal" in said
+    for option, told in (("--budget", "for 2,000.00"), ("--salt", "salt soft"), ("--without", "with X2, without E3")):
+        assert (told in said) == (option in question)
     assert json.loads(file.read_text())["complete"]
 
 

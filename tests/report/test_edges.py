@@ -63,3 +63,12 @@ def test_options_that_would_change_nothing_are_not_taken(command, option, capsys
 def test_more_scatter_than_a_sheet_takes_is_refused(capsys):
     assert run(["odds", str(DEMO), "--scatter", "0.5", "--builds", "now"]) == 2
     assert "from 0 to 5 %; a percentage has its sign: 0.5 %" in " ".join(capsys.readouterr().err.split())
+
+
+def test_a_first_board_at_the_start_measures_nothing(tmp_path, capsys):
+    folder = changed(tmp_path, "event.toml", 'run_up = "2 mi"', 'run_up = "0 mi"')
+    text = (folder / "event.toml").read_text(encoding="utf-8")
+    (folder / "event.toml").write_text(text.replace('measure = "mean"', 'measure = "trap"'), encoding="utf-8")
+
+    assert run(["check", str(folder)]) == 3
+    assert "must be more than 0 where the speed at the first board counts" in " ".join(capsys.readouterr().err.split())

@@ -15,7 +15,7 @@ from optimizer.run.envelope import Envelope
 from optimizer.run.inputs import IntArray, RunInputs
 from optimizer.run.ranges import Ranges
 from optimizer.run.simulator import simulate
-from optimizer.scenario.parts import Gearset, Tire
+from optimizer.scenario.parts import Extra, Gearset, Tire
 from optimizer.search.bounding import SLACK_MS as BOUND_SLACK_MS
 from optimizer.search.bounding import Batch
 from optimizer.search.demands import Scores, best_case, edges_about
@@ -24,6 +24,7 @@ from optimizer.search.propagation import Goal
 from optimizer.search.purchases import Purchases
 from optimizer.search.ranking import Ranker
 from optimizer.search.tightening import ROUNDING_MS, RUN_ERROR_MS, Tightener
+from tests.search import catalogs
 from tests.search.catalogs import boxes_of, drive_sets_of, machinery, random_catalog, some_completions
 
 SEEDS = range(18)
@@ -400,6 +401,44 @@ def test_shifts_are_made_where_the_envelope_says(seed: int) -> None:
             assert envelope.no_shift_between(rows, np.full(len(rows), 200.0), np.full(len(rows), 300.0)).all()
             met += makes.sum()
     assert met > 100
+
+
+@pytest.mark.parametrize("seed", range(9))
+def test_best_and_worst_cars_are_slowed_in_pauses_as_none_is(seed: int) -> None:
+    """The best as little as the heaviest, the worst as much as the lightest: a light car might lose its next gear."""
+    ranker, rng = ranker_of(seed), np.random.default_rng(600 + seed)
+    sets = sets_of(ranker, rng, 30)
+    rows, builds = some_completions(sets, rng, 20)
+    batch = ranker.bounding.open(sets)
+    for conditions in (*ranker.judge.conditions, ranker.judge.fast):
+        cars = ranker.judge.model.inputs(builds, conditions)
+        fast, slow = ranker.bounding._fast(batch, conditions), ranker.bounding._slow(batch, conditions)
+        own = cars.translating_kg + cars.wheel_side_kg
+        assert (own <= fast.coasting_kg[rows] + 1e-9).all()
+        assert (own >= slow.coasting_kg[rows] - 1e-9).all()
+        speed = np.full(len(builds), 30.0)
+        after, _ = Gear(cars, 0).coast(speed, 1.5)
+        assert (after <= Gear(fast.take(rows), 0).coast(speed, 1.5)[0] + 1e-9).all()
+        assert (after >= Gear(slow.take(rows), 0).coast(speed, 1.5)[0] - 1e-9).all()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_more_turning_mass_than_a_car_has_leaves_its_share_of_inertia(seed: int) -> None:
+    """An extra on the flywheel that turns as much as three cars weigh; no build is faster than its set's bound."""
+    scenario = random_catalog(seed)
+    parts = {
+        part.id: replace(part, inertia_kgm2=8.0, turns_with="engine") if isinstance(part, Extra) and n % 3 else part
+        for n, part in enumerate(scenario.parts.values())
+    }
+    ranker, rng = catalogs.ranker_of(replace(scenario, parts=MappingProxyType(parts))), np.random.default_rng(seed)
+    sets = sets_of(ranker, rng, 30)
+    rows, builds = some_completions(sets, rng, 20)
+    speed = ranker.judge.speeds(builds)
+    level = float(np.quantile(speed, 0.9))
+    _, envelopes = tightener_of(ranker).envelopes(sets, level)
+    assert all((each.grip_share > 0).all() and (each.share > 0).all() for each in envelopes)
+    left = screened(ranker, sets.marked(np.arange(len(sets))), level).mark
+    assert np.isin(rows[speed >= level], left).all()
 
 
 @pytest.mark.slow

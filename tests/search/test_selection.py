@@ -339,6 +339,8 @@ BAD = {
     "uses missing": ([[1.0]], [], [], {}, "have uses"),
     "uses of another size": ([[1.0]], [[[1.0, 2.0]]], [1.0], {}, "uses of group 0"),
     "score not a number": ([[math.nan]], [[[1.0]]], [1.0], {}, "not a finite number"),
+    "score too large": ([[1e101]], [[[1.0]]], [1.0], {}, "score or use beyond"),
+    "use too large": ([[1.0]], [[[1e155]]], [1.0], {}, "score or use beyond"),
     "use without end": ([[1.0]], [[[math.inf]]], [1.0], {}, "not a finite number"),
     "limit not a number": ([[1.0]], [[[1.0]]], [math.nan], {}, "a limit is"),
     "pair the wrong way": ([[1.0]] * 2, [[[1.0]]] * 2, [1.0], {(1, 0): [[True]]}, "forbidden pairs"),
