@@ -225,8 +225,12 @@ class Checker:
     def _tree(self, rounds: Rounds, listed: List, *, copied: bool) -> list[_Looked]:
         """Every group and every drive set: bounded below the level, or opened and closed again."""
         self._names()
-        work, number = partial(self._look, rounds, listed), np.arange(len(self.groups.firsts))
-        return list(both(work, number % 2 == 0, number % 2 == 1)) if copied else [work(number >= 0)]
+        work, count = partial(self._look, rounds, listed), len(self.groups.firsts)
+        if not copied:
+            return [work(np.ones(count, dtype=np.bool_))]
+        # by the parity of binary digits, in which no kind of part recurs as it would in every second group
+        first = np.array([number.bit_count() % 2 == 0 for number in range(count)])
+        return list(both(work, first, ~first))
 
     def _names(self) -> None:
         """Compare what groups are called with what they should be."""

@@ -28,7 +28,7 @@ RUN_ERROR_MS = 2e-3
 """More than the simulator's own error (docs/method.md, section 4): bounds are laid this far below the level."""
 ROUNDING_MS = 1e-7
 """Cuts are loosened by this for rounding."""
-CHUNK = 400
+CHUNK = 700
 """Boxes worked on at once: what fits the processor's cache."""
 CUTS = 2
 """Cuts for each demand: one between the best and the worst of everything, one through what the first thought best."""
@@ -208,22 +208,20 @@ class Rounds:
         milder = ok & (rank < first[:, None])
         before, after = boxes.allowed[:f], boxes.allowed[f + 1 :]
         pieces = [replace(boxes, allowed=(*before, some, *after)) for some in (milder, ok & ~milder)]
-        return self._parts(pieces, [np.arange(len(boxes))] * 2, HALVES)
+        parts = _parts(pieces, HALVES)
+        left, kept = self.striking.narrowed(parts.boxes, self.case.space.frame(parts.boxes.builds).drive.radius_m)
+        return Parts(left, parts.rows[kept], [parts.names[place] for place in kept])
 
     def by_speed(self, boxes: Boxes, runs: Sequence[int]) -> Parts:
-        """Boxes in two by the highest speed in each of some runs: below the middle of what it may be, and above."""
+        """Boxes in two by the highest speed in each of some runs: below the middle of what it may be, and above.
+
+        Their options are the same, so that rules and money strike out no more than before.
+        """
         pieces, names = [boxes], [""]
         for run in runs:
             halves = [half for piece in pieces for half in _in_the_middle(piece, run)]
             pieces, names = halves, [f"{name} {end}".strip() for name in names for end in SPEEDS]
-        return self._parts(pieces, [np.arange(len(boxes))] * len(pieces), names)
-
-    def _parts(self, pieces: Sequence[Boxes], rows: Sequence[IntArray], names: Sequence[str]) -> Parts:
-        """What is left of parts of boxes, all of a name together."""
-        every, row = joined(pieces), np.concatenate(rows)
-        name = [each for each, own in zip(names, rows, strict=True) for _ in own]
-        left, kept = self.striking.narrowed(every, self.case.space.frame(every.builds).drive.radius_m)
-        return Parts(left, row[kept], [name[place] for place in kept])
+        return _parts(pieces, names)
 
     def _hold(
         self,
@@ -254,6 +252,13 @@ class Rounds:
             point += add.of(best)
         line = Line(np.where(holds, base, np.inf), scores, multiplier)
         return line, np.where(holds, most, np.inf), point
+
+
+def _parts(pieces: Sequence[Boxes], names: Sequence[str]) -> Parts:
+    """Parts of boxes, all of a name together; every piece has one of each box."""
+    count = len(pieces[0])
+    every = np.tile(np.arange(count), len(pieces))
+    return Parts(joined(pieces), every, [name for name in names for _ in range(count)])
 
 
 def _in_the_middle(boxes: Boxes, run: int) -> tuple[Boxes, Boxes]:
