@@ -16,7 +16,7 @@ import numpy as np
 from optimizer.choice.options import BoolArray, FloatArray, IntArray
 from optimizer.recheck.asking import Case
 from optimizer.recheck.choices import Boxes, joined
-from optimizer.recheck.evidence import Evidence, Group, Listed, Node, Split
+from optimizer.recheck.evidence import MOST_TYPICAL, MOST_WORTH, Evidence, Group, Listed, Node, Split
 from optimizer.recheck.groups import Groups
 from optimizer.recheck.listing import Level, List, better, everything, level_for
 from optimizer.recheck.rounds import CHUNK, Left, Parts, Prospects, Rounds
@@ -99,7 +99,7 @@ class _Found:
         scores, cents, allowed = list(prospects.scores), list(prospects.cents), list(prospects.allowed)
         _, found = lagrangian_bound(scores, cents, prospects.left, allowed)
         self.multipliers.append(np.zeros(self.count))
-        self.multipliers[-1][rows] = _rounded(found)
+        self.multipliers[-1][rows] = _rounded(np.minimum(found, MOST_WORTH))
         return self.multipliers[-1][rows]
 
     def cuts(self, row: int) -> list[tuple[float, float]]:
@@ -190,7 +190,9 @@ class Certifier:
         ways = scores.ways(envelopes, [best_case(each) for each in envelopes], self.level.level_ms - SAMPLE_DEPTH_MS)
         span, demand = opened.span.take(ways.rows), ways.demands[0]
         _, slope, holds = demand.cut(demand.on_line(span.least, span.most))
-        return _rounded(np.maximum(-np.median(slope[holds], axis=0), 0.0)) if holds.any() else self.typical
+        if not holds.any():
+            return self.typical
+        return _rounded(np.clip(-np.median(slope[holds], axis=0), 0.0, MOST_TYPICAL))
 
     def _close(self, boxes: Boxes, drafts: list[_Draft]) -> None:
         """Rounds, with splits between them, until nothing is left but builds to be gone through."""

@@ -374,4 +374,7 @@ def _then(item: _Item, deeper: int) -> Node | Split | str:
     parts = {name: _node(each, deeper) for name, each in item.at("parts").items().items()}
     if item.has("slot"):
         return Split(item.at("slot").text(), item.at("first").whole(0), (), parts)
-    return Split("", 0, tuple(each.whole(0, 1) for each in item.at("runs").each()), parts)
+    runs = tuple(each.whole(0, 1) for each in item.at("runs").each())
+    if not runs or len(set(runs)) < len(runs):
+        raise item.at("runs").wrong("the number of one run, or of both")
+    return Split("", 0, runs, parts)

@@ -149,14 +149,17 @@ def simulate_each_gear(
 
 def _chunks(inputs: RunInputs) -> Iterator[tuple[IntArray, RunInputs]]:
     """Cars to be run together, with their rows: those that take as many points each, no more than fit the cache."""
-    finer = inputs.torque_table.finer
-    each = np.ones(len(inputs), dtype=np.int64) if finer is None else finer[inputs.engine]
-    for times in np.unique(each) if len(each) else (1,):
-        alike = np.flatnonzero(each == times)
-        step = CHUNK // int(times)
-        for start in range(0, max(1, len(alike)), step):
-            some = alike[start : start + step]
-            yield some, replace(inputs.take(some), finer=int(times))
+    finer, every = inputs.torque_table.finer, np.arange(len(inputs))
+    if finer is None or len(inputs) == 0:
+        for start in range(0, max(1, len(inputs)), CHUNK):
+            yield every[start : start + CHUNK], inputs.take(slice(start, start + CHUNK))
+        return
+    each = finer[inputs.engine]
+    for times in np.unique(each).tolist():
+        alike = every[each == times]
+        for start in range(0, len(alike), CHUNK // times):
+            some = alike[start : start + CHUNK // times]
+            yield some, replace(inputs.take(some), finer=times)
 
 
 def _simulate_chunk(

@@ -32,8 +32,7 @@ STEPS = {
 }  # fmt: skip
 """Steps of the central differences: large against rounding, small against curvature."""
 SLACK_MS = 1e-2
-"""Optimistic runs are loosened by this: a lighter wheel also coasts down faster while a gear is changed, which can
-cost more than it brings by up to 0.007 m/s (docs/method.md)."""
+"""Optimistic runs are loosened by this, and those of slowest completions: more than the simulator's own error."""
 CUT_SLACK_MS = 2e-3
 """No tangent is loosened by more: it covers differences, rounding and the curvature of the mean (docs/method.md)."""
 FURTHER = (0.01, 0.04)

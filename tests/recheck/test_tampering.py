@@ -298,6 +298,8 @@ def test_a_part_that_was_to_be_in(folder, changed, tmp_path):
         (lambda told: told["typical"].__setitem__(0, -1.0), "/typical[0]: expected a number from 0"),
         (lambda told: set_then(told, {"parts": {}}), "'runs' is missing"),
         (lambda told: set_then(told, {"runs": [2], "parts": {}}), "/runs[0]: expected a whole number"),
+        (lambda told: set_then(told, {"runs": [0] * 40, "parts": {}}), "/runs: expected the number of one run"),
+        (lambda told: set_then(told, {"runs": [], "parts": {}}), "/runs: expected the number of one run"),
         (lambda told: set_then(told, {"slot": "nose", "parts": {}}), "'first' is missing"),
         (lambda told: set_then(told, "believe me"), "expected a round, a split or 'list'"),
     ],
