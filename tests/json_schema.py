@@ -402,6 +402,10 @@ def schema() -> Schema:
         "recheck": record(
             {
                 "schema": {"const": 1}, "answer": {"const": "recheck"}, "holds": TRUTH, "faults": listed(TEXT),
+                "question": record(
+                    {"top": COUNT, "budget_cents": MONEY, "class": maybe(TEXT), "salt": maybe(TEXT),
+                     "with": listed(TEXT), "without": listed(TEXT)}
+                ),
                 "complete": TRUTH, "why_not_complete": TEXT, "builds_listed": COUNT,
                 "tire_gear_engine_combinations": COUNT, "groups": COUNT, "looked_into": COUNT, "builds_tried": COUNT,
                 "last_listed_m_s": NUMBER, "highest_bound_left_out_m_s": NUMBER,

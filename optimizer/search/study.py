@@ -133,7 +133,8 @@ class Study:
             if found.listed:
                 return found
         fastest = fastest_for(most)
-        return cheapest_for(most) if reaches(fastest, floor_ms - SPEED_STEP_MS) else replace(fastest, listed=0)
+        found = cheapest_for(most) if reaches(fastest, floor_ms - SPEED_STEP_MS) else fastest
+        return found if found is not fastest and found.listed else replace(fastest, listed=0)
 
     def reaching(
         self,
