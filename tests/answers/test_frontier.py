@@ -94,6 +94,19 @@ def test_the_cheapest_past_a_speed(seed: int) -> None:
     assert round(found.speed_ms / SPEED_STEP_MS) == speed.max()
 
 
+@pytest.mark.parametrize("seed", [3023, 3061, 3094])
+def test_the_cheapest_where_the_first_in_rank_is_a_step_slower_than_its_equals(seed: int) -> None:
+    """Of builds that rank as equally fast the cheaper comes first; at the fastest one's own speed there is one."""
+    study = Study.of(random_catalog(seed, sizes=(1, 1, 2, 2, 1, 1, 1)))
+    builds, speed, _ = every_passing(study.judge, study.legality)
+    prices = study.book.price(builds)
+    speed, cents = speed[prices.available], prices.cents[prices.available]
+    assert study.fresh().best(budget_cents=None).speed_ms[0] < speed.max()
+    found = study.fresh().cheapest(float(speed.max()), budget_cents=None)
+    assert found.listed == 1
+    assert found.cents[0] == cents[speed >= speed.max()].min()
+
+
 @pytest.mark.parametrize("seed", [1, 5032])
 def test_a_target_at_a_cap_is_reached_by_all_whom_it_holds(seed: int) -> None:
     """Whatever the last digit of their mean says."""
