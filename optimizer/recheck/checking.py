@@ -35,6 +35,7 @@ MOST_FAULTS = 50
 WORTH_A_COPY = 5000
 """Drive sets that are worth a copy of this process."""
 
+
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """What a file of evidence is worth.
@@ -106,7 +107,7 @@ def _nothing(evidence: Evidence, scenario: Scenario, fault: str) -> Verdict:
 
 @dataclass(slots=True)
 class _Looked:
-    """What was found in some of the groups."""
+    """What was found in the list, or in some of the groups."""
 
     faults: list[str] = field(default_factory=list)
     opened: int = 0
@@ -124,7 +125,7 @@ class Checker:
 
     def __init__(self, case: Case, evidence: Evidence) -> None:
         self.case, self.evidence = case, evidence
-        self.faults: list[str] = []
+        self.own = _Looked()
         self.groups = Groups(case)
 
     def verdict(self, *, copied: bool = False) -> Verdict:
@@ -133,25 +134,21 @@ class Checker:
         level = level_for(self.case, listed)
         self._level(level)
         if len(self.evidence.typical) != len(COORDINATES):
-            self._fault(f"typical: {len(COORDINATES)} slopes are needed, the file has {len(self.evidence.typical)}")
-        looked = [_Looked()]
-        if self.evidence.complete and not self.faults:
+            self.own.fault(f"typical: {len(COORDINATES)} slopes are needed, the file has {len(self.evidence.typical)}")
+        looked = [self.own]
+        if self.evidence.complete and not self.own.faults:
             rounds = Rounds(self.case, level.level_ms)
             if level.level_ms > 0:
-                looked = self._tree(rounds, listed, copied=copied)
+                looked += self._tree(rounds, listed, copied=copied)
             else:
-                looked = [self._everything(rounds, listed)]
-        faults = [*self.faults, *(fault for each in looked for fault in each.faults)]
+                looked.append(self._everything(rounds, listed))
+        faults = [fault for each in looked for fault in each.faults]
         return Verdict(
             tuple(faults[:MOST_FAULTS]), self.evidence.complete, self.evidence.why_not, len(listed),
             len(self.groups.builds), len(self.groups.firsts), sum(each.opened for each in looked),
             sum(each.tried for each in looked), level.kth_ms, max(each.highest_ms for each in looked),
             self.case.scenario.event.speed_unit, self.evidence.asked,
         )  # fmt: skip
-
-    def _fault(self, text: str) -> None:
-        if len(self.faults) < MOST_FAULTS:
-            self.faults.append(text)
 
     # --- the list -----------------------------------------------------------------------------------------------
 
@@ -161,20 +158,21 @@ class Checker:
         builds = np.array(rows, dtype=np.int64).reshape(-1, len(self.case.options.slots))
         if len(rows) < len(self.evidence.listed) or not rows:
             if not self.evidence.listed:
-                self._fault("list: it is empty")
+                self.own.fault("list: it is empty")
             nothing = np.zeros(0)
             return List(builds[:0], nothing, nothing, np.zeros(0, dtype=np.int64))
         speed, passes, care = self.case.run(builds)
         cents = np.array([self._entry(n, builds[n], float(speed[n]), passes[:, n]) for n in range(len(builds))])
         for n, build in enumerate(builds):
             if any((build == other).all() for other in builds[:n]):
-                self._fault(f"list: build {n + 1} stands in it twice")
+                self.own.fault(f"list: build {n + 1} stands in it twice")
         if len(builds) > self.case.asked.top:
-            self._fault(f"list: it holds {len(builds)} builds where {self.case.asked.top} were asked for")
+            self.own.fault(f"list: it holds {len(builds)} builds where {self.case.asked.top} were asked for")
         order = self.case.order(builds, speed, care, cents)
         for n, place in enumerate(order):
             if n != place:
-                self._fault(f"list: the order is wrong at place {n + 1}: build {place + 1} of the file belongs there")
+                there = f"build {place + 1} of the file belongs there"
+                self.own.fault(f"list: the order is wrong at place {n + 1}: {there}")
                 break
         return List(builds[order], speed[order], care[order], cents[order])
 
@@ -182,12 +180,12 @@ class Checker:
         parts = self.evidence.listed[n].parts
         missing = [slot.name for slot in self.case.options.slots if slot.name not in parts]
         if missing:
-            self._fault(f"list: build {n + 1} says nothing of {', '.join(missing)}")
+            self.own.fault(f"list: build {n + 1} says nothing of {', '.join(missing)}")
             return None
         try:
             return self.case.options.encode(parts)
         except UsageError as fault:
-            self._fault(f"list: build {n + 1}: {fault}")
+            self.own.fault(f"list: build {n + 1}: {fault}")
             return None
 
     def _entry(self, n: int, build: IntArray, speed_ms: float, passes: BoolArray) -> int:
@@ -195,20 +193,20 @@ class Checker:
         told, name = self.evidence.listed[n], f"list: build {n + 1}"
         refused = (*self.case.refused(build), *(c for c, ok in zip(CHECKS, passes, strict=True) if not ok))
         if refused:
-            self._fault(f"{name} is not legal: {', '.join(refused)}")
+            self.own.fault(f"{name} is not legal: {', '.join(refused)}")
         if abs(told.speed_ms - speed_ms) > SPEED_AGREES_MS:
-            self._fault(f"{name}: speed is {speed_ms:.6f} m/s, the file has {told.speed_ms:.6f}")
+            self.own.fault(f"{name}: speed is {speed_ms:.6f} m/s, the file has {told.speed_ms:.6f}")
         cents = self.case.cents(build)
         if cents != told.price_cents:
-            self._fault(f"{name}: price is {cents} cents, the file has {told.price_cents}")
+            self.own.fault(f"{name}: price is {cents} cents, the file has {told.price_cents}")
         return cents or 0
 
     def _level(self, level: Level) -> None:
         told = self.evidence
         if abs(told.kth_ms - level.kth_ms) > SPEED_AGREES_MS:
-            self._fault(f"level: the last build listed does {level.kth_ms:.6f} m/s, the file has {told.kth_ms:.6f}")
+            self.own.fault(f"level: the last build listed does {level.kth_ms:.6f} m/s, the file has {told.kth_ms:.6f}")
         if abs(told.level_ms - level.level_ms) > SPEED_AGREES_MS:
-            self._fault(f"level: it is {level.level_ms:.6f} m/s, the file has {told.level_ms:.6f}")
+            self.own.fault(f"level: it is {level.level_ms:.6f} m/s, the file has {told.level_ms:.6f}")
 
     # --- what is not listed -------------------------------------------------------------------------------------
 
@@ -237,11 +235,11 @@ class Checker:
         slots = self.case.options.slots
         named = tuple(tuple(slots[s].name for s in each) for each in (self.groups.group_slots, self.groups.set_slots))
         if named != (self.evidence.group_slots, self.evidence.set_slots):
-            self._fault(f"groups: they are named by {' + '.join(named[0])}, sets by {' + '.join(named[1])}")
+            self.own.fault(f"groups: they are named by {' + '.join(named[0])}, sets by {' + '.join(named[1])}")
         found = {self.groups.name_of(g) for g in range(len(self.groups.firsts))}
         for parts, times in Counter(group.parts for group in self.evidence.groups).items():
             if times > 1 or parts not in found:
-                self._fault(f"{_named(parts)}: {'stands there twice' if times > 1 else 'there is none'}")
+                self.own.fault(f"{_named(parts)}: {'stands there twice' if times > 1 else 'there is none'}")
 
     def _look(self, rounds: Rounds, listed: List, which: BoolArray) -> _Looked:
         """Go through some of the groups (G,)."""

@@ -66,7 +66,8 @@ def look_ahead(
     use the gear. Points then end where it must have passed the board, or else at the end of the stretch.
     """
     count = SCAN_POINTS[0 if room is None else 1]
-    count += (gear.inputs.finer > 1) * (gear.inputs.finer * count + 1 - count)
+    if gear.inputs.finer > 1:
+        count = gear.inputs.finer * count + 1
     at = start + np.linspace(0.0, 1.0, count)[:, None] * (stop - start)
     push = gear.push(at)
     settles, least, bracket = _end_of_pull(gear, at, push)

@@ -8,6 +8,7 @@ import numpy as np
 
 from optimizer.physics import air, driveline, monotone_cubic, rolling
 from optimizer.run.inputs import FloatArray, TorqueTable
+from optimizer.run.panels import LOBATTO
 from optimizer.scenario.event import Event, Salt, Weather
 from optimizer.scenario.parts import Engine
 
@@ -15,8 +16,6 @@ SHARP, FINER = 0.001, 4
 """Share of the highest torque by which a curve may miss a cubic; and how many times as many points runs take beyond."""
 WINDOWS, LOOKS = 9, 41
 """Panels over an engine's range of revs, about; and places at which each of so many is looked at."""
-LOBATTO = np.array([0.0, 0.5 - 0.5 / 5.0**0.5, 0.5 + 0.5 / 5.0**0.5, 1.0])
-"""Where the simulator's panels have their points."""
 RPM_STEP = 10.0
 """Grid of the torque tables: linear interpolation on it adds less than 1e-4 N m to any real curve."""
 

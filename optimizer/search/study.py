@@ -125,16 +125,16 @@ class Study:
         for money in less:
             fastest = fastest_for(money)
             # the first in rank may be slower by a step than others that rank as equally fast
-            found = cheapest_for(money) if reaches(fastest, floor_ms - SPEED_STEP_MS) else fastest
-            if found is not fastest and found.listed:
+            if reaches(fastest, floor_ms - SPEED_STEP_MS) and (found := cheapest_for(money)).listed:
                 return found
             # whether any build does it for more money is sooner known than which is the fastest for that
             found = cheapest_for(most)
             if found.listed:
                 return found
         fastest = fastest_for(most)
-        found = cheapest_for(most) if reaches(fastest, floor_ms - SPEED_STEP_MS) else fastest
-        return found if found is not fastest and found.listed else replace(fastest, listed=0)
+        if reaches(fastest, floor_ms - SPEED_STEP_MS) and (found := cheapest_for(most)).listed:
+            return found
+        return replace(fastest, listed=0)
 
     def reaching(
         self,
